@@ -1,0 +1,58 @@
+"""The flags a result can carry: one frozen table, the single source for code, reports and documentation."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Level(StrEnum):
+    """What a flag does to a size."""
+
+    NOTE = "note"
+    """The size stands; its u already covers the matter."""
+    DOUBT = "doubt"
+    """The size stands, but look at the picture before relying on it."""
+    UNSIZED = "unsized"
+    """The piece was seen, but it has no size."""
+
+
+@dataclass(frozen=True)
+class Flag:
+    """One flag: its code, its level, and what it means, in words for the user."""
+
+    code: str
+    level: Level
+    meaning: str
+
+
+_FLAGS = (
+    # of a shot
+    Flag("scale-assumed", Level.NOTE,
+         "The print was taken for 100 %; a home printer may be off by some tenths of a per cent. Measure the bars "
+         "on the sheet and pass them with --print to make u smaller."),
+    Flag("focal-unknown", Level.NOTE, "The photo names no focal length, so it was solved for with a wide prior."),
+    Flag("low-resolution", Level.NOTE, "Fewer than 5 pixels per millimetre: u is larger than it need be."),
+    Flag("slanted", Level.NOTE, "The phone was held more than 30 degrees off: u is larger than it need be."),
+    Flag("blurred", Level.NOTE, "The photo is soft: u is larger than it need be."),
+    Flag("reference-residuals", Level.DOUBT,
+         "The printed points do not fit a flat sheet well: is the square bent, or does it lie on something?"),
+    # of a card, with a size
+    Flag("weak-edge", Level.DOUBT, "One side hardly differs from the table; its place is uncertain."),
+    Flag("few-points", Level.DOUBT, "Less than half of one side could be used."),
+    Flag("not-square", Level.DOUBT, "The corners are more than 0.5 degrees off square: bent, damaged, or not a card."),
+    Flag("bent-edge", Level.DOUBT, "A side is not straight: the card is curled, damaged, or partly covered."),
+    Flag("far-from-reference", Level.NOTE, "The card lies far from the square for its size: lay the square nearer."),
+    # of a piece without a size
+    Flag("cut-by-frame", Level.UNSIZED, "The piece reaches the edge of the photo."),
+    Flag("overlapped", Level.UNSIZED, "Something covers part of the piece, or several pieces touch."),
+    Flag("touching", Level.UNSIZED, "Several pieces touch, and where one ends cannot be told: lay them apart."),
+    Flag("edge-not-found", Level.UNSIZED, "At least one side could not be located in the photo."),
+    Flag("not-a-rectangle", Level.UNSIZED, "The outline is not a rectangle."),
+)
+FLAGS: dict[str, Flag] = {flag.code: flag for flag in _FLAGS}
+
+
+def is_unsized(flags: tuple[str, ...]) -> bool:
+    """Whether one of the flags says that the piece has no size."""
+    return any(FLAGS[code].level is Level.UNSIZED for code in flags)
