@@ -1,0 +1,9 @@
+"""The rendering rig: our own ray caster over slabs on a table, with exact truth beside each shot."""
+
+from calibration.rig.groups import random_scene
+from calibration.rig.rendering import render
+from calibration.rig.scene import Scene
+from calibration.rig.shots import write_shot
+from calibration.rig.truth import truth
+
+__all__ = ["Scene", "random_scene", "render", "truth", "write_shot"]

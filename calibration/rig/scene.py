@@ -1,0 +1,221 @@
+"""What a shot shows, as data: camera, light, mat, printed squares, cards, and what the phone does to the picture.
+
+World: millimetres, x to the right, y away, z up; the mat's top is z = 0; the camera looks down. Every piece has a
+frame of its own: origin in its middle, x to the right and y **down** as one reads its face; `turn_deg` turns the piece
+anticlockwise as seen from above. Colours are linear reflectances or intensities, red, green, blue.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+Rgb = tuple[float, float, float]
+Xy = tuple[float, float]
+Xyz = tuple[float, float, float]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Camera:
+    """A pinhole camera with the Brown-Conrady distortion of OpenCV; the centre of the first pixel is (0, 0).
+
+    `rotation` is the rotation vector from world to camera axes (x right, y down, z forward), `centre_mm` the place of
+    the pinhole. `principal_px` is the principal point. `lateral_red`, `lateral_blue`: radial magnification of the
+    red and the blue picture relative to the green one, about the principal point.
+    """
+
+    width: int
+    height: int
+    focal_px: float
+    principal_px: Xy
+    rotation: Xyz
+    centre_mm: Xyz
+    k1: float = 0.0
+    k2: float = 0.0
+    k3: float = 0.0
+    p1: float = 0.0
+    p2: float = 0.0
+    lateral_red: float = 1.0
+    lateral_blue: float = 1.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Lamp:
+    """A rectangular lamp of uniform radiance: its middle, its size, the point it faces.
+
+    `strength` is the irradiance it would give a surface at `aim_mm` that faces it.
+    """
+
+    centre_mm: Xyz
+    size_mm: Xy
+    aim_mm: Xyz = (0.0, 0.0, 0.0)
+    strength: float = 1.0
+    rgb: Rgb = (1.0, 1.0, 1.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Phone:
+    """The phone as an opaque rectangle in the camera's image plane; `shift_mm`: its middle, seen from the camera."""
+
+    size_mm: Xy = (74.0, 152.0)
+    shift_mm: Xy = (0.0, 50.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Light:
+    """Lamps, and an ambient dome of irradiance `ambient` that is brighter by `side` towards `side_deg` of azimuth."""
+
+    lamps: tuple[Lamp, ...]
+    ambient: Rgb = (0.35, 0.35, 0.35)
+    side: float = 0.0
+    side_deg: float = 0.0
+    phone: Phone | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Mat:
+    """The table's cover: one of `mats.MATS`, and the seed of its texture."""
+
+    name: str
+    seed: int = 0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Place:
+    """Where a piece lies: its middle, its turn, and the height of its underside above the mat."""
+
+    x_mm: float
+    y_mm: float
+    turn_deg: float = 0.0
+    base_mm: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Outline:
+    """A convex plan with rounded corners: where the straight sides, extended, meet, and the corners' radius.
+
+    `corners_mm` runs clockwise as seen from above, in the piece's frame, from the top left. A single corner makes a
+    disc of `radius_mm`.
+    """
+
+    corners_mm: tuple[Xy, ...]
+    radius_mm: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Curl:
+    """A cylindrical bend of a card. The arc across the bend keeps the card's true length.
+
+    `across`: 0 bends the width (the axis runs along the height), 1 bends the height. `rise_mm`: how far the rim stands
+    above the middle; negative where the middle stands above the rim.
+    """
+
+    rise_mm: float
+    across: int = 0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Face:
+    """What is printed on a card: one of `faces.STYLES`, and the seed of its art."""
+
+    style: str
+    seed: int = 0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Card:
+    """A piece to be measured: a slab with a printed top, side walls in core colour and a slightly rounded rim.
+
+    `width_mm` <= `height_mm` are the true size of the card pressed flat: mean distances of opposite sides. `rim_mm` is
+    the radius of the rim; it changes the shading only, the top face's edge stays where the outline is. `gloss` is the
+    strength of the coat (1: bare varnish), `roughness` that of its lobe.
+    """
+
+    outline: Outline
+    place: Place
+    width_mm: float
+    height_mm: float
+    face: Face
+    thickness_mm: float = 0.30
+    curl: Curl | None = None
+    rim_mm: float = 0.03
+    core: Rgb = (0.78, 0.77, 0.74)
+    gloss: float = 0.3
+    roughness: float = 0.35
+    shape: str = "rectangle"
+    size_class: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Print:
+    """What a printer made of the design: printed over design length along both axes, ink spread, ink and paper."""
+
+    scale_x: float = 1.0
+    scale_y: float = 1.0
+    spread_mm: float = 0.03
+    ink: float = 0.07
+    paper: Rgb = (0.85, 0.85, 0.85)
+    paper_mm: float = 0.10
+    softness_mm: float = 0.03
+
+
+@dataclass(frozen=True, kw_only=True)
+class Square:
+    """A printed reference square, cut out: `trim_mm` moves its four cut corners outwards (x, y) from the cut line."""
+
+    design: str
+    place: Place
+    trim_mm: tuple[Xy, ...] = ((0.0, 0.0), (0.0, 0.0), (0.0, 0.0), (0.0, 0.0))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Post:
+    """What lens, sensor and the phone's software do to the picture, and how the file is written.
+
+    `blur_px`: sigma of the defocus; `shake_px`, `shake_deg`: a straight smear; `vignette`: light lost in the corners;
+    `shot`, `read`: noise in linear light, sigma^2 = shot * value + read^2; `grain_px`: sigma of the noise's smoothing;
+    `tone`: one of `develop.TONES`; `sharpen`, `sharpen_px`: amount and sigma of an unsharp mask on display values;
+    `gains`: residual white balance; `quality` of JPEG and HEIC; `orientation`: EXIF 0x0112.
+    """
+
+    exposure: float = 1.0
+    gains: Rgb = (1.0, 1.0, 1.0)
+    blur_px: float = 0.7
+    shake_px: float = 0.0
+    shake_deg: float = 0.0
+    vignette: float = 0.0
+    shot: float = 2e-4
+    read: float = 2e-3
+    grain_px: float = 0.0
+    tone: str = "srgb"
+    sharpen: float = 0.0
+    sharpen_px: float = 1.0
+    quality: int = 92
+    orientation: int = 1
+    focal_35mm_tag: int | None = 26
+    make: str = "Fjordlys"
+    model: str = "Fjordlys P2"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sampling:
+    """Rays a pixel: on the plain mat, on a face, on the print, near an outline; rays to each lamp per such ray."""
+
+    plain: int = 2
+    face: int = 4
+    print: int = 9
+    edge: int = 24
+    lamp: int = 3
+
+
+@dataclass(frozen=True, kw_only=True)
+class Scene:
+    """One shot."""
+
+    camera: Camera
+    light: Light
+    mat: Mat
+    squares: tuple[Square, ...] = ()
+    cards: tuple[Card, ...] = ()
+    print: Print = field(default_factory=Print)
+    post: Post = field(default_factory=Post)
+    sampling: Sampling = field(default_factory=Sampling)
