@@ -1,0 +1,88 @@
+"""The terminal: what is said on standard output and standard error, and the progress line."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+from contextlib import suppress
+from typing import TextIO
+
+from cardmeasure.errors import CannotWriteError, CardmeasureError, ExitCode
+from cardmeasure.text import encodable, printable, shorten_middle
+
+PIPE_COLUMNS = 80
+_COLUMNS = (40, 100)
+
+
+class StoppedError(CardmeasureError):
+    """The user interrupted the run."""
+
+    exit_code = ExitCode.INTERRUPTED
+
+
+class PipeClosedError(CannotWriteError):
+    """Whoever read standard output went away; nobody is there to be told."""
+
+
+def say(text: str) -> None:
+    """Write text to standard output at once.
+
+    Raises PipeClosedError where its reader has gone, CannotWriteError where it cannot be written for another reason.
+    """
+    try:
+        sys.stdout.write(encodable(text, sys.stdout.encoding or "ascii"))
+        sys.stdout.flush()
+    except BrokenPipeError as error:
+        forget_output()
+        raise PipeClosedError("Standard output was closed.") from error
+    except OSError as error:
+        forget_output()
+        raise CannotWriteError(f"Cannot write to standard output: {error.strerror or error}.") from error
+
+
+def say_error(text: str) -> None:
+    """Write one line to standard error; if that is impossible, the exit code has to do."""
+    with suppress(OSError, ValueError):
+        sys.stderr.write(encodable(f"cardmeasure: {printable(text)}\n", sys.stderr.encoding or "ascii"))
+        sys.stderr.flush()
+
+
+def forget_output() -> None:
+    """Let what is left for standard output go nowhere, so that the interpreter does not fail on it at its end."""
+    with suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def columns() -> int:
+    """Columns to write standard output in: those of the terminal within reason, 80 in a pipe or a file."""
+    if not sys.stdout.isatty():
+        return PIPE_COLUMNS
+    low, high = _COLUMNS
+    return min(high, max(low, shutil.get_terminal_size((PIPE_COLUMNS, 24)).columns - 1))
+
+
+class Progress:
+    """One line on standard error that is written over and wiped; nothing at all unless that is a terminal."""
+
+    def __init__(self, total: int, *, stream: TextIO | None = None, wanted: bool = True) -> None:
+        self._stream = stream or sys.stderr
+        self._total = total
+        self._shown = wanted and self._stream.isatty()
+
+    def show(self, done: int, name: str) -> None:
+        """Say that `done` photos are done and which one is being measured."""
+        if self._shown:
+            room = shutil.get_terminal_size((PIPE_COLUMNS, 24)).columns - 1
+            line = shorten_middle(f"{done} of {self._total} done, measuring {printable(name)}", room)
+            self._write(f"\r\x1b[K{encodable(line, self._stream.encoding or 'ascii')}")
+
+    def wipe(self) -> None:
+        """Make room for a line of results."""
+        if self._shown:
+            self._write("\r\x1b[K")
+
+    def _write(self, text: str) -> None:
+        with suppress(OSError):
+            self._stream.write(text)
+            self._stream.flush()

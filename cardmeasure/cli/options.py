@@ -1,0 +1,37 @@
+"""Arguments and options that more than one command has, or may have: declared once."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+PhotoPaths = Annotated[
+    list[Path], typer.Argument(metavar="PATHS", help="Photos, and folders that hold photos.", show_default=False)
+]
+ResultsFile = Annotated[
+    str | None,
+    typer.Option("--results", metavar="FILE", help="Write the results to a .json or .csv file, or JSON to - (output)."),
+]
+PicturesFolder = Annotated[
+    Path | None,
+    typer.Option("--pictures", metavar="DIR", help="Write a picture of each photo, with what was found drawn in."),
+]
+Thickness = Annotated[float, typer.Option("--thickness", metavar="MM", min=0, max=20, help="Thickness of the cards.")]
+UThickness = Annotated[
+    float, typer.Option("--u-thickness", metavar="MM", min=0, max=5, help="Standard uncertainty of the thickness.")
+]
+PrintFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--print", metavar="FILE", help="Lengths read on the printed page; else print.toml beside the photos."
+    ),
+]
+ClassesFile = Annotated[
+    Path | None, typer.Option("--classes", metavar="FILE", help="Your own nominal size classes, put to the usual ones.")
+]
+MaxMegapixels = Annotated[
+    float, typer.Option("--max-megapixels", metavar="N", min=0.1, max=1000, help="Refuse photos with more pixels.")
+]
+Quiet = Annotated[bool, typer.Option("--quiet", help="Print no table and no progress.")]

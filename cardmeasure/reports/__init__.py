@@ -1,0 +1,1 @@
+"""One module per form in which results are handed on: terminal table, JSON, CSV, picture."""

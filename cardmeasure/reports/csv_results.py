@@ -1,0 +1,106 @@
+"""Results as CSV for a spreadsheet: one row a card, one row a shot without cards (RFC 4180, UTF-8)."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Sequence
+
+from cardmeasure.reports.json_results import Record, shot_record
+from cardmeasure.results import ShotResult
+from cardmeasure.text import printable
+
+SHOT_COLUMNS = ("file", "sha256", "status")
+REFERENCE_COLUMNS = ("design", "px_per_mm", "tilt_deg", "scale_x", "scale_y", "u_scale", "scale_source")
+CARD_COLUMNS = (
+    "number",
+    "shape",
+    "width_mm",
+    "height_mm",
+    "u_width_mm",
+    "u_height_mm",
+    "correlation",
+    "corner_radius_mm",
+    "squareness_deg",
+    "thickness_mm",
+    "size_class",
+    "probability",
+    "margin_mm",
+    "runner_up",
+)
+COLUMNS = (
+    *SHOT_COLUMNS,
+    "trouble",
+    "message",
+    "advice",
+    "shot_flags",
+    *REFERENCE_COLUMNS,
+    *CARD_COLUMNS,
+    "nearest",
+    "nearest_dw_mm",
+    "nearest_dh_mm",
+    "flags",
+)
+
+_FORMULA_STARTS = ("=", "+", "-", "@", "＝", "＋", "－", "＠")
+
+
+def results_csv(shots: Sequence[ShotResult]) -> str:
+    """The whole table with its heading; sizes and their u as in the JSON form, empty where unknown.
+
+    Text that a spreadsheet would take for a formula gets an apostrophe in front; control characters are escaped.
+    """
+    text = io.StringIO(newline="")
+    writer = csv.DictWriter(text, COLUMNS, restval="")
+    writer.writeheader()
+    for shot in shots:
+        for row in _rows(shot_record(shot)):
+            writer.writerow({name: _cell(value) for name, value in row.items()})
+    return text.getvalue()
+
+
+def _rows(shot: Record) -> list[Record]:
+    cards = _records(shot["cards"])
+    of_shot = _of_shot(shot)
+    return [{**of_shot, **_of_card(card)} for card in cards] or [of_shot]
+
+
+def _of_shot(shot: Record) -> Record:
+    trouble, reference = _record(shot["trouble"]), _record(shot["reference"])
+    return {
+        **{name: shot[name] for name in SHOT_COLUMNS},
+        "trouble": trouble.get("code"),
+        "message": trouble.get("message"),
+        "advice": trouble.get("advice"),
+        "shot_flags": shot["flags"],
+        **{name: reference.get(name) for name in REFERENCE_COLUMNS},
+    }
+
+
+def _of_card(card: Record) -> Record:
+    nearest = _record(card["nearest"])
+    return {
+        **{name: card[name] for name in CARD_COLUMNS},
+        "nearest": nearest.get("size_class"),
+        "nearest_dw_mm": nearest.get("dw_mm"),
+        "nearest_dh_mm": nearest.get("dh_mm"),
+        "flags": card["flags"],
+    }
+
+
+def _cell(value: object) -> object:
+    """A number as it is, a list of codes as words, text harmless for a spreadsheet."""
+    if isinstance(value, list):
+        value = " ".join(map(str, value))
+    if not isinstance(value, str):
+        return value
+    text = printable(value)
+    return f"'{text}" if text.lstrip().startswith(_FORMULA_STARTS) else text
+
+
+def _record(value: object) -> Record:
+    return value if isinstance(value, dict) else {}
+
+
+def _records(value: object) -> list[Record]:
+    return [record for record in value if isinstance(record, dict)] if isinstance(value, list) else []

@@ -1,0 +1,214 @@
+"""The upright photo, reduced, with what was found drawn in: outlines, sizes, the reference; nothing of its EXIF.
+
+One outline for all, light between dark, so that it shows on any ground; dashed where the size is missing or doubtful.
+The inside of bank cards is covered (see `cardmeasure.reports.privacy`).
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Sequence
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw
+
+from cardmeasure.reports.labels import (
+    TEXT_SHARE,
+    Box,
+    Label,
+    card_label,
+    font,
+    is_drawn,
+    place,
+    reference_label,
+)
+from cardmeasure.reports.privacy import is_covered
+from cardmeasure.results import Card, Corners, ShotResult
+from cardmeasure.text import printable
+
+Pixels = NDArray[np.uint8]
+Points = NDArray[np.float64]
+
+LONG_SIDE_PX = 1600
+JPEG_QUALITY = 85
+MARK = b"drawn by cardmeasure"
+"""Stands in the JPEG's comment, so that a picture is never taken for a photo or a photo for a picture."""
+RIM_MM = 4.0
+"""What stays visible of a covered card: enough to see where its edges were found."""
+DARK, LIGHT, COVER = 24, 250, 128
+
+_SUBPIXEL_BITS = 4
+_MAX_NAME = 120
+_UNSAFE = re.compile(r"[^\w.\- ]")
+
+
+def picture_jpeg(pixels_bgr: Pixels, shot: ShotResult) -> bytes:
+    """The picture of a measured shot as JPEG without metadata; `pixels_bgr` (h, w, 3) is the upright photo, 8 bit."""
+    scale = min(1.0, LONG_SIDE_PX / max(pixels_bgr.shape[:2]))
+    reduced = cv2.resize(pixels_bgr, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    canvas = np.ascontiguousarray(reduced, np.uint8)
+    for card in shot.cards:
+        if is_covered(card):
+            _cover(canvas, card, scale=scale, px_per_mm=_px_per_mm(shot))
+    for card in shot.cards:
+        _draw_outline(canvas, _reduced(card.corners_px, scale), dashed=any(map(is_drawn, card.flags)))
+    for square in () if shot.reference is None else shot.reference.corners_px:
+        _draw_reference(canvas, _reduced(square, scale))
+    image = Image.fromarray(canvas[:, :, ::-1])
+    for label in _labels(shot, scale=scale, frame=image.size):
+        _draw_label(image, label)
+    data = io.BytesIO()
+    image.save(data, "JPEG", quality=JPEG_QUALITY, comment=MARK)
+    return data.getvalue()
+
+
+def picture_names(files: Sequence[str]) -> tuple[str, ...]:
+    """A name for the picture of each photo, from its place below the folder given; no two alike, not even in case."""
+    taken: set[str] = set()
+    names = []
+    for file in files:
+        parts = [part for part in file.split("/") if part not in ("", ".", "..")]
+        stem = _UNSAFE.sub("_", "__".join(parts).rsplit(".", 1)[0])[-_MAX_NAME:].lstrip(". ") or "photo"
+        name = _first_free(stem, taken)
+        taken.add(name.casefold())
+        names.append(name)
+    return tuple(names)
+
+
+def picture_path(folder: Path, name: str) -> Path:
+    """Where to write the picture `name`: over an older picture of ours, but never over any other file."""
+    path, number = folder / name, 2
+    while path.exists() and not is_own_picture(path):
+        path = folder / f"{Path(name).stem}-{number}.jpg"
+        number += 1
+    return path
+
+
+def is_own_picture(path: Path) -> bool:
+    """Whether the file is a picture written by this module."""
+    try:
+        with path.open("rb") as file:
+            head = file.read(512)
+    except OSError:
+        return False
+    return head.startswith(b"\xff\xd8") and MARK in head
+
+
+def _first_free(stem: str, taken: set[str]) -> str:
+    name, number = f"{stem}.jpg", 2
+    while name.casefold() in taken:
+        name = f"{stem}-{number}.jpg"
+        number += 1
+    return name
+
+
+def _px_per_mm(shot: ShotResult) -> float | None:
+    return None if shot.reference is None else shot.reference.px_per_mm
+
+
+def _reduced(corners: Corners, scale: float) -> Points:
+    """Corners (n, 2) in pixels of the reduced picture; pixel centres are whole numbers in both."""
+    return (np.array(corners, np.float64).reshape(-1, 2) + 0.5) * scale - 0.5
+
+
+def _cover(canvas: Pixels, card: Card, *, scale: float, px_per_mm: float | None) -> None:
+    """Fill the inside of a piece, all but its rim; where nothing tells how wide the rim is, a twentieth stays."""
+    corners = _reduced(card.corners_px, scale)
+    if len(corners) != 4:
+        cv2.fillPoly(canvas, [np.round(corners).astype(np.int32)], (COVER,) * 3) if len(corners) > 2 else None
+        return
+    along_px = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
+    sides_px = np.array([along_px[[0, 2]].mean(), along_px[[1, 3]].mean()])
+    rim = 0.05 if px_per_mm is None else np.minimum(0.2, RIM_MM * px_per_mm * scale / np.maximum(sides_px, 1.0))
+    fu, fv = np.broadcast_to(rim, 2)
+    inside = [_between(corners, u, v) for u, v in ((fu, fv), (1 - fu, fv), (1 - fu, 1 - fv), (fu, 1 - fv))]
+    cv2.fillPoly(canvas, [np.round(inside).astype(np.int32)], (COVER,) * 3)
+
+
+def _between(corners: Points, u: float, v: float) -> Points:
+    """The point a part u along the first side and v along the second of a quadrilateral."""
+    top = corners[0] * (1 - u) + corners[1] * u
+    bottom = corners[3] * (1 - u) + corners[2] * u
+    point: Points = top * (1 - v) + bottom * v
+    return point
+
+
+def _draw_outline(canvas: Pixels, corners: Points, *, dashed: bool) -> None:
+    unit = _unit(canvas)
+    sides = [(a, b) for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)]
+    strokes = [dash for a, b in sides for dash in _dashes(a, b, length=8 * unit)] if dashed else sides
+    _draw_strokes(canvas, strokes)
+
+
+def _draw_reference(canvas: Pixels, corners: Points) -> None:
+    """The cutting line and, from the middle, the design's axes: x with one bar across its end, y with two."""
+    _draw_outline(canvas, corners, dashed=False)
+    middle = corners.mean(axis=0)
+    ends = (corners[[1, 2]].mean(axis=0), corners[[2, 3]].mean(axis=0))
+    strokes = [(middle, end) for end in ends]
+    for bars, end in enumerate(ends, start=1):
+        along = (end - middle) * 0.12
+        across = np.array([-along[1], along[0]])
+        strokes += [(end - (i + 1) * along - across, end - (i + 1) * along + across) for i in range(bars)]
+    _draw_strokes(canvas, strokes)
+
+
+def _draw_strokes(canvas: Pixels, strokes: Sequence[tuple[Points, Points]]) -> None:
+    unit = _unit(canvas)
+    factor = 1 << _SUBPIXEL_BITS
+    for tone, thickness in ((DARK, 3 * unit), (LIGHT, unit)):
+        for stroke in strokes:
+            (ax, ay), (bx, by) = np.round(np.array(stroke) * factor).astype(int).tolist()
+            cv2.line(canvas, (ax, ay), (bx, by), (tone,) * 3, round(thickness), cv2.LINE_AA, _SUBPIXEL_BITS)
+
+
+def _unit(canvas: Pixels) -> float:
+    """Width of the light line, px."""
+    return max(1.0, max(canvas.shape[:2]) / 530)
+
+
+def _dashes(a: Points, b: Points, *, length: float) -> list[tuple[Points, Points]]:
+    """The stretch from a to b as dashes with gaps as long, a dash at either end."""
+    n = 2 * max(1, round(float(np.linalg.norm(b - a)) / (2 * length))) + 1
+    at = [a + (b - a) * i / n for i in range(n + 1)]
+    return [(at[i], at[i + 1]) for i in range(0, n, 2)]
+
+
+def _labels(shot: ShotResult, *, scale: float, frame: tuple[int, int]) -> list[Label]:
+    """Labels of all pieces, each in its piece where there is room, and one of the reference, off the pieces."""
+    size_px = TEXT_SHARE * frame[0]
+    outlines = [_box(_reduced(card.corners_px, scale)) for card in shot.cards if card.corners_px]
+    cards = [card for card in shot.cards if card.corners_px]
+    labels: list[Label] = []
+    for card, outline in zip(cards, outlines, strict=True):
+        label = card_label(card, outline=outline, size_px=size_px)
+        labels.append(place(label, around=outline, obstacles=[other.box_px for other in labels], frame=frame))
+    if shot.reference is not None and shot.reference.corners_px:
+        square = _box(_reduced(shot.reference.corners_px[0], scale))
+        label = reference_label(shot.reference, outline=square, size_px=size_px)
+        obstacles = [square, *outlines, *(other.box_px for other in labels)]
+        labels.append(place(label, around=square, obstacles=obstacles, frame=frame))
+    return labels
+
+
+def _box(corners: Points) -> Box:
+    (left, top), (right, bottom) = corners.min(axis=0).tolist(), corners.max(axis=0).tolist()
+    return (left, top, right, bottom)
+
+
+def _draw_label(image: Image.Image, label: Label) -> None:
+    """A light box with dark text, its heading light on dark."""
+    draw = ImageDraw.Draw(image)
+    left, top, right, bottom = label.box_px
+    letters = font(label.size_px)
+    split = top + label.line_px + label.pad_px / 2
+    draw.rectangle((left, top, right, bottom), fill=(LIGHT,) * 3, outline=(DARK,) * 3, width=2)
+    draw.rectangle((left, top, right, split), fill=(DARK,) * 3)
+    middle = (left + right) / 2
+    for i, text in enumerate((label.heading, *label.lines)):
+        y = top + label.pad_px / 2 + (i + 0.5) * label.line_px + (label.pad_px / 2 if i else 0)
+        draw.text((middle, y), printable(text), fill=(DARK if i else LIGHT,) * 3, font=letters, anchor="mm")
