@@ -15,8 +15,8 @@ way round: every cut also stands mirrored. (The density of sorted values is the 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
-from functools import lru_cache
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -74,45 +74,51 @@ def cut_table(classes: tuple[SizeClass, ...]) -> CutTable:
 class Likelihoods:
     """The likelihoods of all answers as functions of where the measurement lies, its covariance being fixed.
 
-    `measured_mm` (2,): the measurement itself. Cut by cut: `offsets_mm` (k, 2), the cut as seen from the measurement;
-    `quadratic` (6, k), coefficients of the log of prior times likelihood in (dx^2, dx dy, dy^2, dx, dy, 1);
-    `extent_mm` (k,), how far from the cut it has any say; `membership` (k, n): 1 where the cut is of the class.
+    `measured_mm` (2,): the measurement itself. Cut by cut, in the order of the classes: `class_index` (k,);
+    `offsets_mm` (k, 2), the cut as seen from the measurement; `extent_mm` (k,), how far from the cut it has any say;
+    `quadratic` (k, 6), coefficients of the log of prior times likelihood in (dw^2, dw dh, dh^2, dw, dh, 1).
     """
 
     measured_mm: Floats
+    class_index: Ints
     offsets_mm: Floats
-    quadratic: Floats
     extent_mm: Floats
-    membership: Floats
+    quadratic: Floats
 
-    @property
-    def odd(self) -> int:
-        """The index that stands for "none of the classes" among the answers."""
-        return int(self.membership.shape[1])
+    @cached_property
+    def first_cuts(self) -> Ints:
+        """Where the cuts of each class that is left begin, (n,)."""
+        return np.flatnonzero(np.diff(self.class_index, prepend=-1))
 
     def log_joint(self) -> Floats:
         """Log of prior times likelihood of every answer at the measurement, (n + 1,), odd last."""
-        first_cut = self.membership.argmax(axis=0)
-        by_class = np.logaddexp.reduceat(self.quadratic[5], first_cut)
+        by_class = np.logaddexp.reduceat(self.quadratic[:, 5], self.first_cuts)
         return np.append(by_class, _log_odd(self.measured_mm))
 
-    def answers(self, steps_mm: Floats) -> Ints:
-        """The most probable answer, (m,), where the measurement moved by each of `steps_mm`, (m, 2)."""
-        dx, dy = steps_mm[:, 0], steps_mm[:, 1]
-        terms = np.stack([dx * dx, dx * dy, dy * dy, dx, dy, np.ones_like(dx)], axis=1)
-        over_odd = terms @ self.quadratic - _log_odd(self.measured_mm + steps_mm)[:, None]
-        ratios = np.exp(over_odd) @ self.membership
-        return np.where(ratios.max(axis=1) > 1.0, ratios.argmax(axis=1), self.odd)
+    def over_odd(self, angles_rad: Floats, radii_mm: Floats) -> Floats:
+        """How many times as probable as odd each class is where the measurement moved, (n, m, r).
+
+        `angles_rad` (m,) are the directions, counted from the axis of widths; `radii_mm`, (r,) or (m, r), how far.
+        """
+        cos, sin = np.cos(angles_rad), np.sin(angles_rad)
+        bend = self.quadratic[:, :3] @ np.array([cos * cos, cos * sin, sin * sin])
+        slope = self.quadratic[:, 3:5] @ np.array([cos, sin])
+        width = np.maximum(self.measured_mm[0] + radii_mm * cos[:, None], _LEAST_SIDE_MM)
+        height = np.maximum(self.measured_mm[1] + radii_mm * sin[:, None], _LEAST_SIDE_MM)
+        log_ratio = (radii_mm * bend[..., None] + slope[..., None]) * radii_mm
+        log_ratio += self.quadratic[:, 5, None, None]
+        log_ratio += np.log(width * height) - _LOG_ODD
+        return np.asarray(np.add.reduceat(np.exp(log_ratio, out=log_ratio), self.first_cuts, axis=0))
 
     def near(self, reach_mm: float) -> Likelihoods:
         """The same without the cuts that have no say within `reach_mm` of the measurement."""
         keep = np.hypot(self.offsets_mm[:, 0], self.offsets_mm[:, 1]) <= reach_mm + self.extent_mm
-        return replace(
-            self,
+        return Likelihoods(
+            measured_mm=self.measured_mm,
+            class_index=self.class_index[keep],
             offsets_mm=self.offsets_mm[keep],
-            quadratic=self.quadratic[:, keep],
             extent_mm=self.extent_mm[keep],
-            membership=self.membership[keep],
+            quadratic=self.quadratic[keep],
         )
 
 
@@ -124,20 +130,16 @@ def likelihoods(measured_mm: Floats, *, covariance_mm2: Floats, cuts: CutTable) 
     determinant = var_w * var_h - cov * cov
     a, b, c = var_h / determinant, -cov / determinant, var_w / determinant
     offsets = cuts.cuts_mm - measured_mm
-    dx, dy = offsets[:, 0], offsets[:, 1]
+    dw, dh = offsets[:, 0], offsets[:, 1]
     log_peak = cuts.log_weight - math.log(2.0 * math.pi) - 0.5 * np.log(determinant)
-    at_measured = log_peak - 0.5 * (a * dx * dx + 2.0 * b * dx * dy + c * dy * dy)
-    quadratic = np.stack([-0.5 * a, -b, -0.5 * c, a * dx + b * dy, b * dx + c * dy, at_measured])
-    over_odd = log_peak - _log_odd(cuts.cuts_mm)
+    at_measured = log_peak - 0.5 * (a * dw * dw + 2.0 * b * dw * dh + c * dh * dh)
     widest = 0.5 * (var_w + var_h) + np.hypot(0.5 * (var_w - var_h), cov)
-    membership = np.zeros((len(offsets), cuts.class_count))
-    membership[np.arange(len(offsets)), cuts.class_index] = 1.0
     return Likelihoods(
         measured_mm=measured_mm,
+        class_index=cuts.class_index,
         offsets_mm=offsets,
-        quadratic=quadratic,
-        extent_mm=np.sqrt(2.0 * widest * np.maximum(over_odd + _NEGLIGIBLE, 0.0)),
-        membership=membership,
+        extent_mm=np.sqrt(2.0 * widest * np.maximum(log_peak - _log_odd(cuts.cuts_mm) + _NEGLIGIBLE, 0.0)),
+        quadratic=np.column_stack([-0.5 * a, -b, -0.5 * c, a * dw + b * dh, b * dw + c * dh, at_measured]),
     )
 
 
