@@ -1,0 +1,65 @@
+"""JPEG and MPO (its first picture): the header by Pillow, the pixels by OpenCV, which is fastest."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Callable
+
+import cv2
+import numpy as np
+from PIL.JpegImagePlugin import JpegImageFile
+
+from cardmeasure.errors import PhotoTrouble
+from cardmeasure.photo.colour import Pixels
+from cardmeasure.photo.completeness import is_cut_short, jpeg_end
+from cardmeasure.photo.formats import JPEG, MPO
+from cardmeasure.photo.pillow_formats import pixels_of, profile_left
+from cardmeasure.photo.raster import Raster, damaged, exif_of, require_size
+from cardmeasure.photo.tags import orientation
+
+_COLOUR_BGR = cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION
+_FLAWS = re.compile(r"Corrupt JPEG data: (?!\d+ extraneous bytes)|[Pp]remature end of|nconsistent progression")
+_BYTES_LEFT = re.compile(r"(\d+) extraneous bytes before marker 0xd9")
+
+
+def read_jpeg(data: bytes, *, max_megapixels: float, messages: Callable[[], str]) -> Raster:
+    """Decode a JPEG. `messages` gives what the decoder has written to stderr, its only way to name corrupt data."""
+    if is_cut_short(data, format=JPEG):
+        # The decoder would fill the missing part with grey and say nothing.
+        raise PhotoTrouble("truncated", f"The JPEG file breaks off after {len(data)} bytes, before its end marker.")
+    header = JpegImageFile(io.BytesIO(data))
+    require_size(*header.size, max_megapixels=max_megapixels)
+    if header.mode in ("RGB", "L"):
+        pixels = _decoded(data, size=header.size)
+        _require_sound(messages(), data=data)
+    else:  # CMYK and YCCK, inverted as is the custom of such files
+        pixels = pixels_of(header, name=JPEG)
+    exif = exif_of(header)
+    return Raster(
+        pixels_bgr=pixels,
+        format=MPO if "mp" in header.info else JPEG,
+        exif=exif,
+        orientation=orientation(exif),
+        profile=profile_left(header),
+        is_grey=header.mode == "L",
+    )
+
+
+def _decoded(data: bytes, *, size: tuple[int, int]) -> Pixels:
+    pixels = cv2.imdecode(np.frombuffer(data, np.uint8), _COLOUR_BGR)
+    if pixels is None or pixels.shape[1::-1] != size:
+        raise damaged(JPEG, "its data cannot be decoded")
+    return np.asarray(pixels)
+
+
+def _require_sound(messages: str, *, data: bytes) -> None:
+    """Raises PhotoTrouble `damaged` if the decoder lost its way: part of the picture is then displaced or grey.
+
+    Bytes left over at the end are harmless where they only fill up the space: some cameras write zeros there.
+    """
+    left = _BYTES_LEFT.search(messages)
+    end = jpeg_end(data) if left else None
+    unread = data[max(end - int(left[1]), 0) : end] if left and end else b""
+    if _FLAWS.search(messages) or (unread.strip(b"\0") and unread.strip(b"\xff")):
+        raise damaged(JPEG, "part of its data is corrupt")
