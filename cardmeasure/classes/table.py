@@ -77,7 +77,7 @@ def _refuse_clash(mine: SizeClass, *, table: tuple[SizeClass, ...], where: str) 
         if shared and mine.is_on and other.is_on:
             raise UsageError(
                 f"{where}: class {mine.id!r}: cuts_mm holds {shared[0][0]:g} x {shared[0][1]:g}, which no measurement "
-                f"can tell from class {other.id!r}; make them one class, or switch one of them off."
+                f"can tell from class {other.id!r}; make them one class, or disable one of them."
             )
 
 
