@@ -64,12 +64,12 @@ def _stacked(row: tuple[str, ...], *, width: int) -> str:
     id_, names, cuts, u_cut, source, off = row
     lines = [f"{id_} ({off})" if off else id_]
     for words in (names, f"{cuts} (u {u_cut} mm)", source):
-        lines += [_GAP + line for line in _wrapped(words, width=max(width - len(_GAP), 1))]
+        lines += [_GAP + line for line in _wrapped(words, width=width - len(_GAP))]
     return "\n".join(lines) + "\n"
 
 
 def _wrapped(text: str, *, width: int) -> list[str]:
-    lines = textwrap.wrap(text, width, break_on_hyphens=False)
+    lines = textwrap.wrap(text, max(width, 1), break_on_hyphens=False)
     return [line.replace(_NO_BREAK, " ") for line in lines] or [""]
 
 
