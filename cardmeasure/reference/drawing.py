@@ -40,8 +40,8 @@ CUT_SHADE, FAINT_SHADE = 0.55, 0.7
 CUT_TICK_MM = 4.0
 """How far the cutting lines reach beyond the corners."""
 CALLIPER_LINE_MM = 12.0
-END_MARK_MM = 3.0
-"""Half the length of a bar's end marks and of a cross's arms."""
+END_MARK_MM = 6.0
+"""Length of a bar's end marks and of the lines of a cross."""
 STEP_INDENT_MM = 5.5
 
 
@@ -188,10 +188,10 @@ def _draw_cutting_lines(page: _Page, cut: Box) -> None:
 
 def _draw_calliper_lines(page: _Page, centre_mm: Point, *, distance_mm: float) -> None:
     x, y = centre_mm
-    half = CALLIPER_LINE_MM / 2
-    for d in (-distance_mm / 2, distance_mm / 2):
-        page.line((x + d, y - half), (x + d, y + half))
-        page.line((x - half, y + d), (x + half, y + d))
+    half = distance_mm / 2
+    upright = [_fine_line(x + d, y, is_upright=True, length_mm=CALLIPER_LINE_MM) for d in (-half, half)]
+    level = [_fine_line(x, y + d, is_upright=False, length_mm=CALLIPER_LINE_MM) for d in (-half, half)]
+    page.fill(upright + level)
 
 
 def _draw_mark(page: _Page, mark: PlacedMark) -> None:
@@ -200,11 +200,15 @@ def _draw_mark(page: _Page, mark: PlacedMark) -> None:
     is_across, is_down = x0 != x1, y0 != y1
     if not (is_across and is_down):
         page.line(mark.start_mm, mark.end_mm, shade=CUT_SHADE)
-    for x, y in (mark.start_mm, mark.end_mm):
-        if is_across:
-            page.line((x, y - END_MARK_MM), (x, y + END_MARK_MM))
-        if is_down:
-            page.line((x - END_MARK_MM, y), (x + END_MARK_MM, y))
+    turns = [upright for upright, wanted in ((True, is_across), (False, is_down)) if wanted]
+    ends = (mark.start_mm, mark.end_mm)
+    page.fill([_fine_line(x, y, is_upright=turn, length_mm=END_MARK_MM) for x, y in ends for turn in turns])
+
+
+def _fine_line(x_mm: float, y_mm: float, *, is_upright: bool, length_mm: float) -> Box:
+    """A hairline about its middle, as a box to fill: a stroked line may be moved to the nearest dots, a box is not."""
+    width, height = (HAIRLINE_MM, length_mm) if is_upright else (length_mm, HAIRLINE_MM)
+    return _box(x_mm - width / 2, y_mm - height / 2, width, height)
 
 
 def _draw_table(page: _Page, layout: PageLayout) -> None:
