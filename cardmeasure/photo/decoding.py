@@ -17,7 +17,7 @@ from cardmeasure.photo.jpeg import read_jpeg
 from cardmeasure.photo.native import caught_messages
 from cardmeasure.photo.pillow_formats import read_with_pillow
 from cardmeasure.photo.raster import Raster, damaged, turned, unsupported
-from cardmeasure.photo.tags import CameraTags, camera_tags
+from cardmeasure.photo.tags import CameraTags
 from cardmeasure.text import printable, shorten_middle
 
 _NOT_IMPLEMENTED = ("unknown pixel mode", "unknown data organization", "cannot handle", "not implemented", "nsupported")
@@ -70,7 +70,7 @@ def _finished(raster: Raster) -> Decoded:
     return Decoded(
         pixels_bgr=turned(pixels, raster.orientation),
         response=response,
-        camera=camera_tags(raster.exif),
+        camera=raster.camera,
         format=raster.format,
     )
 

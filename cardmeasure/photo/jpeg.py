@@ -15,8 +15,8 @@ from cardmeasure.photo.colour import Pixels
 from cardmeasure.photo.completeness import is_cut_short, jpeg_end
 from cardmeasure.photo.formats import JPEG, MPO
 from cardmeasure.photo.pillow_formats import pixels_of, profile_left
-from cardmeasure.photo.raster import Raster, damaged, exif_of, require_size
-from cardmeasure.photo.tags import orientation
+from cardmeasure.photo.raster import Raster, damaged, require_size
+from cardmeasure.photo.tags import camera_tags, exif_of, orientation
 
 _COLOUR_BGR = cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION
 _FLAWS = re.compile(r"Corrupt JPEG data: (?!\d+ extraneous bytes)|[Pp]remature end of|nconsistent progression")
@@ -39,7 +39,7 @@ def read_jpeg(data: bytes, *, max_megapixels: float, messages: Callable[[], str]
     return Raster(
         pixels_bgr=pixels,
         format=MPO if "mp" in header.info else JPEG,
-        exif=exif,
+        camera=camera_tags(exif),
         orientation=orientation(exif),
         profile=profile_left(header),
         is_grey=header.mode == "L",

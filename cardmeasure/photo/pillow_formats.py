@@ -17,8 +17,8 @@ from cardmeasure.photo.colour import (
     swap_red_and_blue,
 )
 from cardmeasure.photo.formats import AVIF, PNG, TIFF, WEBP
-from cardmeasure.photo.raster import Raster, damaged, exif_of, require_size, unsupported
-from cardmeasure.photo.tags import orientation
+from cardmeasure.photo.raster import Raster, damaged, require_size, unsupported
+from cardmeasure.photo.tags import camera_tags, exif_of, orientation
 
 # The classes themselves, not `Image.open`: it would try every format it knows, and it has a size limit of its own.
 _CLASSES = {
@@ -48,6 +48,7 @@ def read_with_pillow(data: bytes, *, name: str, max_megapixels: float) -> Raster
         _require_photo(image)
     require_size(*image.size, max_megapixels=max_megapixels)
     exif = exif_of(image)
+    camera = camera_tags(exif)
     # Both decoders turn a TIFF; of an AVIF Pillow reports the container's turns as the tag and leaves the pixels.
     turn = 1 if name == TIFF else orientation(exif)
     is_deep = _is_deep(image, data=data, name=name)
@@ -55,7 +56,7 @@ def read_with_pillow(data: bytes, *, name: str, max_megapixels: float) -> Raster
     return Raster(
         pixels_bgr=pixels,
         format=name,
-        exif=exif,
+        camera=camera,
         orientation=turn,
         profile=profile_left(image),
         is_grey=image.mode in ("1", "L", "LA") or image.mode.startswith("I;16"),
@@ -118,6 +119,8 @@ def _deep_pixels(image: ImageFile, *, data: bytes, name: str) -> Pixels:
     pixels = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
     if pixels is None or pixels.dtype != np.uint16 or pixels.shape[1::-1] != image.size:
         raise damaged(name, "its data cannot be decoded")
+    if is_tiff and _number(image, _PHOTOMETRIC, missing=_RGB) == _WHITE_IS_ZERO:
+        pixels = cv2.bitwise_not(pixels)  # which OpenCV leaves undone
     return as_bgr(np.asarray(pixels))
 
 

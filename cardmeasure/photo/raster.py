@@ -2,26 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
 from cardmeasure.errors import PhotoTrouble
 from cardmeasure.photo.colour import SRGB, Pixels
-
-if TYPE_CHECKING:
-    from PIL.Image import Exif, Image
+from cardmeasure.photo.tags import CameraTags
 
 FEWEST_PIXELS = 100
 """A shorter side than this is a thumbnail's."""
-
-
-def _no_exif() -> Exif:
-    from PIL.Image import Exif
-
-    return Exif()
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -32,7 +23,7 @@ class Raster:
     ----------
     pixels_bgr : code values (H, W, 3), blue first, uint8 or uint16.
     format : the name of the format.
-    exif : the parsed tags.
+    camera : what the file says about the camera.
     orientation : how `pixels_bgr` lie, 1 to 8 as in Exif; 1 where the decoder has turned them already.
     profile : the embedded ICC profile.
     is_grey : whether the picture was stored without colours.
@@ -42,7 +33,7 @@ class Raster:
 
     pixels_bgr: Pixels
     format: str
-    exif: Exif = field(default_factory=_no_exif)
+    camera: CameraTags
     orientation: int = 1
     profile: bytes | None = None
     is_grey: bool = False
@@ -69,14 +60,6 @@ def unsupported(name: str, why: str) -> PhotoTrouble:
 def damaged(name: str, why: str) -> PhotoTrouble:
     """The trouble with a photo file whose contents are wrong."""
     return PhotoTrouble("damaged", f"The {name} file is damaged: {why}.")
-
-
-def exif_of(image: Image) -> Exif:
-    """The tags of a picture opened by Pillow; none where they are damaged."""
-    try:
-        return image.getexif()
-    except Exception:  # the parser may raise anything, and a photo is a photo without its tags
-        return _no_exif()
 
 
 def turned(pixels: Pixels, orientation: int) -> Pixels:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from PIL.Image import Exif
+    from PIL.Image import Exif, Image
 
 _MAKE, _MODEL, _ORIENTATION, _EXIF_IFD = 0x010F, 0x0110, 0x0112, 0x8769
 _FOCAL_LENGTH, _DIGITAL_ZOOM, _FOCAL_35MM, _LENS_MODEL = 0x920A, 0xA404, 0xA405, 0xA434
@@ -48,6 +48,31 @@ class CameraTags:
         if self.model.lower().startswith(self.make.lower()):
             return self.model
         return f"{self.make} {self.model}"
+
+
+def exif_of(image: Image) -> Exif:
+    """The tags of a picture opened by Pillow; none where they are damaged.
+
+    To be used before the picture is decoded: then Pillow closes the file that it reads the tags of a TIFF from.
+    """
+    from PIL.Image import Exif
+
+    try:
+        return image.getexif()
+    except Exception:  # the parser may raise anything, and a photo is a photo without its tags
+        return Exif()
+
+
+def exif_from(data: bytes) -> Exif:
+    """The tags in the bytes of an Exif directory; none where they are damaged."""
+    from PIL.Image import Exif
+
+    exif = Exif()
+    try:
+        exif.load(data)
+    except Exception:  # as above
+        return Exif()
+    return exif
 
 
 def camera_tags(exif: Exif) -> CameraTags:
