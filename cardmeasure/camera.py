@@ -1,0 +1,148 @@
+"""The camera: pinhole with Brown's distortion, its projection and the projection's exact derivatives.
+
+World axes are the first square's design axes as they lie on the table (x right, y down as printed, z into the table),
+so a card's top face has a negative z. A camera point is R X + t and looks along +z. Distortion after Brown,
+"Close-range camera calibration", Photogrammetric Engineering 1971, in OpenCV's order of terms.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+PARAMETERS = 14
+"""Rotation increment (3, rad), translation (3, mm), log focal length, principal point (2, px), k1, k2, k3, p1, p2."""
+ROTATION, TRANSLATION, LOG_FOCAL, PRINCIPAL, DISTORTION = slice(0, 3), slice(3, 6), 6, slice(7, 9), slice(9, 14)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Camera:
+    """Pose and lens. rotation (3, 3); translation_mm (3,); principal_px (2,); distortion (5,): k1, k2, k3, p1, p2."""
+
+    rotation: Floats
+    translation_mm: Floats
+    focal_px: float
+    principal_px: Floats
+    distortion: Floats
+
+    @property
+    def tilt_deg(self) -> float:
+        """Angle between the optical axis and the table's normal."""
+        return float(np.degrees(np.arccos(np.clip(self.rotation[2, 2], -1.0, 1.0))))
+
+    @property
+    def position_mm(self) -> Floats:
+        """Centre of projection in world axes, (3,)."""
+        return np.asarray(-self.rotation.T @ self.translation_mm)
+
+    def moved(self, step: Floats) -> Camera:
+        """The camera after a step in its 14 parameters."""
+        return Camera(
+            rotation=rotation_matrix(step[ROTATION]) @ self.rotation,
+            translation_mm=self.translation_mm + step[TRANSLATION],
+            focal_px=self.focal_px * float(np.exp(step[LOG_FOCAL])),
+            principal_px=self.principal_px + step[PRINCIPAL],
+            distortion=self.distortion + step[DISTORTION],
+        )
+
+
+def rotation_matrix(vector: Floats) -> Floats:
+    """Rotation (3, 3) about a vector (3,) by its length in radians (Rodrigues)."""
+    angle = float(np.linalg.norm(vector))
+    k = _cross_matrix(vector)
+    if angle < 1e-12:
+        return np.eye(3) + k
+    return np.asarray(np.eye(3) + np.sin(angle) / angle * k + (1 - np.cos(angle)) / angle**2 * k @ k)
+
+
+def project(camera: Camera, points_mm: Floats) -> Floats:
+    """Pixels (n, 2) of world points (n, 3)."""
+    local = points_mm @ camera.rotation.T + camera.translation_mm
+    xy = local[:, :2] / local[:, 2:]
+    return camera.focal_px * _distort(xy, camera.distortion) + camera.principal_px
+
+
+def project_with_jacobian(camera: Camera, points_mm: Floats) -> tuple[Floats, Floats, Floats]:
+    """Pixels (n, 2), their derivatives after the camera's parameters (n, 2, 14) and after the points (n, 2, 3)."""
+    turned = points_mm @ camera.rotation.T
+    local = turned + camera.translation_mm
+    iz = 1.0 / local[:, 2]
+    xy = local[:, :2] * iz[:, None]
+    x, y = xy.T
+    d = camera.distortion
+    distorted = _distort(xy, d)
+    by_xy = camera.focal_px * _distortion_jacobian(x, y, d)
+    by_local = np.concatenate([by_xy * iz[:, None, None], -(by_xy @ (xy * iz[:, None])[:, :, None])], axis=2)
+    r2 = x * x + y * y
+    j = np.zeros((len(points_mm), 2, PARAMETERS))
+    # R <- exp(w) R moves the turned point by w x turned, that is by -[turned]x w
+    j[:, :, 0] = by_local[:, :, 2] * turned[:, 1:2] - by_local[:, :, 1] * turned[:, 2:3]
+    j[:, :, 1] = by_local[:, :, 0] * turned[:, 2:3] - by_local[:, :, 2] * turned[:, 0:1]
+    j[:, :, 2] = by_local[:, :, 1] * turned[:, 0:1] - by_local[:, :, 0] * turned[:, 1:2]
+    j[:, :, TRANSLATION] = by_local
+    j[:, :, LOG_FOCAL] = camera.focal_px * distorted
+    j[:, 0, 7] = j[:, 1, 8] = 1.0
+    for column, power in ((9, r2), (10, r2**2), (11, r2**3)):
+        j[:, :, column] = camera.focal_px * xy * power[:, None]
+    j[:, 0, 12], j[:, 1, 12] = camera.focal_px * 2 * x * y, camera.focal_px * (r2 + 2 * y * y)
+    j[:, 0, 13], j[:, 1, 13] = camera.focal_px * (r2 + 2 * x * x), camera.focal_px * 2 * x * y
+    return camera.focal_px * distorted + camera.principal_px, j, by_local @ camera.rotation
+
+
+def to_plane(camera: Camera, points_px: Floats, *, z_mm: float = 0.0) -> Floats:
+    """World x, y (n, 2) of pixels (n, 2) on the plane z = z_mm; the distortion is inverted by Newton's method."""
+    target = (points_px - camera.principal_px) / camera.focal_px
+    xy = target.copy()
+    for _ in range(8):
+        error = _distort(xy, camera.distortion) - target
+        xy = xy - np.linalg.solve(_distortion_jacobian(*xy.T, camera.distortion), error[..., None])[..., 0]
+    rays = np.column_stack([xy, np.ones(len(xy))]) @ camera.rotation
+    centre = camera.position_mm
+    return np.asarray(centre[:2] + rays[:, :2] * ((z_mm - centre[2]) / rays[:, 2])[:, None])
+
+
+def camera_from_homography(h: Floats, *, focal_px: float, principal_px: Floats) -> Camera:
+    """The pose without distortion that best explains a homography (3, 3) from the plane z = 0 to pixels."""
+    k = np.array([[focal_px, 0, principal_px[0]], [0, focal_px, principal_px[1]], [0, 0, 1.0]])
+    m = np.linalg.inv(k) @ h
+    m *= np.sign(m[2, 2]) * 2 / (np.linalg.norm(m[:, 0]) + np.linalg.norm(m[:, 1]))
+    u, _, vt = np.linalg.svd(np.column_stack([m[:, 0], m[:, 1], np.cross(m[:, 0], m[:, 1])]))
+    return Camera(
+        rotation=np.asarray(u @ np.diag([1, 1, np.linalg.det(u @ vt)]) @ vt),
+        translation_mm=m[:, 2],
+        focal_px=focal_px,
+        principal_px=np.asarray(principal_px, float),
+        distortion=np.zeros(5),
+    )
+
+
+def _cross_matrix(v: Floats) -> Floats:
+    return np.array([[0, -v[2], v[1]], [v[2], 0, -v[0]], [-v[1], v[0], 0]])
+
+
+def _distort(xy: Floats, d: Floats) -> Floats:
+    x, y = xy.T
+    r2 = x * x + y * y
+    radial = 1 + r2 * (d[0] + r2 * (d[1] + r2 * d[2]))
+    return np.column_stack(
+        [
+            x * radial + 2 * d[3] * x * y + d[4] * (r2 + 2 * x * x),
+            y * radial + d[3] * (r2 + 2 * y * y) + 2 * d[4] * x * y,
+        ]
+    )
+
+
+def _distortion_jacobian(x: Floats, y: Floats, d: Floats) -> Floats:
+    """Derivatives (n, 2, 2) of distorted after undistorted normalised coordinates."""
+    r2 = x * x + y * y
+    radial = 1 + r2 * (d[0] + r2 * (d[1] + r2 * d[2]))
+    slope = 2 * (d[0] + r2 * (2 * d[1] + 3 * r2 * d[2]))
+    j = np.empty((len(x), 2, 2))
+    j[:, 0, 0] = radial + slope * x * x + 2 * d[3] * y + 6 * d[4] * x
+    j[:, 0, 1] = j[:, 1, 0] = slope * x * y + 2 * d[3] * x + 2 * d[4] * y
+    j[:, 1, 1] = radial + slope * y * y + 6 * d[3] * y + 2 * d[4] * x
+    return j

@@ -1,0 +1,1 @@
+"""Edges of pieces, to hundredths of a pixel, in linear light."""

@@ -1,0 +1,83 @@
+"""Where each side lies to within a pixel or two: the outermost clear step near the rough outline."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cardmeasure import quads as qd
+from cardmeasure.camera import Camera, to_plane
+from cardmeasure.edges.profiles import BIN_PX, Profiles, Stretches, sample_profiles
+from cardmeasure.photo import Photo
+
+Floats = NDArray[np.float64]
+
+WINDOW_PX = 4.0
+OUTERMOST_SHARE = 0.35
+"""A step further out counts if it is at least so strong, relative to the strongest one near."""
+AGREEMENT_PX = 2.0
+STRETCHES = Stretches(length_mm=4.0, corner_mm=4.5, fewest=6, most=30)
+
+
+def located_quads(photo: Photo, camera: Camera, quads: Floats, *, reach_px: float) -> tuple[Floats, NDArray[np.bool_]]:
+    """Quadrilaterals (c, 9) moved onto the steps found, and which sides were found (c, 4)."""
+    profiles = sample_profiles(photo, camera, quads, reach_px=reach_px, stretches=STRETCHES)
+    offsets = _outermost_steps(profiles, WINDOW_PX)
+    points = profiles.px + offsets[:, None] * profiles.normal
+    found = np.zeros((len(quads), qd.SIDES), bool)
+    moved = quads.copy()
+    for card in range(len(quads)):
+        lines = []
+        for side in range(qd.SIDES):
+            mine = (profiles.card == card) & (profiles.side == side) & profiles.inside
+            line, share = _consensus_line(points[mine])
+            found[card, side] = share >= 0.5
+            lines.append(line)
+        if found[card].all():
+            corners = np.array([_meet(lines[k - 1], lines[k]) for k in range(qd.SIDES)])
+            elevation = float(quads[card, qd.ELEVATION])
+            world = to_plane(camera, corners, z_mm=-elevation)
+            moved[card] = qd.quad_from_corners(world, elevation_mm=elevation)
+    return moved, found
+
+
+def _outermost_steps(profiles: Profiles, window_px: float) -> Floats:
+    """Offset (n,) of the step nearest the table among the clear ones of each stretch."""
+    n, b, _ = profiles.light.shape
+    half = max(2, round(window_px / BIN_PX))
+    weighted = profiles.light * profiles.weight[..., None]
+    total = np.concatenate([np.zeros((n, 1, 3)), np.cumsum(weighted, axis=1)], axis=1)
+    count = np.concatenate([np.zeros((n, 1)), np.cumsum(profiles.weight, axis=1)], axis=1)
+    cuts = np.arange(half, b - half + 1)
+    mean_in = (total[:, cuts] - total[:, cuts - half]) / np.maximum(count[:, cuts] - count[:, cuts - half], 1)[..., None]
+    mean_out = (total[:, cuts + half] - total[:, cuts]) / np.maximum(count[:, cuts + half] - count[:, cuts], 1)[..., None]
+    # ratios rather than differences: shade dims all of a surface alike, and dark mats count as much as bright ones
+    score = np.abs(np.log(mean_out + 0.01) - np.log(mean_in + 0.01)).sum(axis=2)
+    peak = (score >= np.roll(score, 1, axis=1)) & (score >= np.roll(score, -1, axis=1))
+    clear = peak & (score > OUTERMOST_SHARE * score.max(axis=1, keepdims=True))
+    last = score.shape[1] - 1 - np.argmax(clear[:, ::-1], axis=1)
+    return np.asarray(profiles.distance_px[0] - BIN_PX / 2 + cuts[last] * BIN_PX)
+
+
+def _consensus_line(points: Floats) -> tuple[Floats, float]:
+    """Line (point, direction) as (2, 2) that most points agree on within two pixels, and the share that does."""
+    n = len(points)
+    if n < 3:
+        return np.array([[0.0, 0.0], [1.0, 0.0]]), 0.0
+    i, j = np.triu_indices(n, 2)
+    way = points[j] - points[i]
+    way /= np.maximum(np.linalg.norm(way, axis=1), 1e-9)[:, None]
+    from_first = points[None] - points[i][:, None]
+    distance = np.abs(from_first[..., 0] * way[:, None, 1] - from_first[..., 1] * way[:, None, 0])
+    score = np.minimum(distance, AGREEMENT_PX).sum(axis=1)
+    agree = distance[int(np.argmin(score))] < AGREEMENT_PX
+    kept = points[agree]
+    centre = kept.mean(axis=0)
+    direction = np.linalg.svd(kept - centre)[2][0]
+    return np.array([centre, direction]), float(agree.mean())
+
+
+def _meet(a: Floats, b: Floats) -> Floats:
+    """Intersection of two lines."""
+    t = np.linalg.lstsq(np.column_stack([a[1], -b[1]]), b[0] - a[0], rcond=None)[0]
+    return np.asarray(a[0] + t[0] * a[1])

@@ -1,0 +1,212 @@
+"""Edge points of all cards from the full-resolution photo, given where the sides roughly are.
+
+Each side is fitted as a whole first (its blur, its wall), then in short stretches. What a whole side may be wrong by,
+because its wall cannot be told from its border or its thickness is not known, goes into `u_bias_px`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cardmeasure import quads as qd
+from cardmeasure.camera import Camera
+from cardmeasure.edges.points import EdgePoints
+from cardmeasure.edges.profiles import Profiles, Stretches, sample_profiles
+from cardmeasure.edges.steps import BLUR, FACE, PLACE, TABLE, WALL, StepPriors, Steps, fit_steps
+from cardmeasure.edges.walls import learned_walls, outward_azimuth_rad, wall_widths_px
+from cardmeasure.numerics import normal_cdf
+from cardmeasure.photo import Photo
+
+Floats = NDArray[np.float64]
+
+GREEN = 1
+STRETCHES = Stretches()
+U_MODEL_PX = 0.05
+"""Shift of a whole side that no model of ours explains: sharpening, foot shadow, cut quality."""
+U_TONE = 0.15
+"""Standard uncertainty of the exponent by which a photo's tone curve departs from sRGB's."""
+WEAK_CONTRAST = 5.0
+"""Contrast over scatter below which the colour that best parts both sides is used instead of green."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class EdgeMeasurement:
+    """Edge points and, a side, how clear it was: contrast over scatter (c, 4) and the share of stretches used (c, 4)."""
+
+    points: EdgePoints
+    clarity: Floats
+    used: Floats
+
+
+def measure_edges(
+    photo: Photo,
+    camera: Camera,
+    quads: Floats,
+    *,
+    blur_px: float,
+    white: float,
+    paper_mm: float,
+    u_thickness_mm: float,
+    u_place_px: float,
+) -> EdgeMeasurement:
+    """Fit all sides of all quadrilaterals (c, 9).
+
+    blur_px, white : blur and linear light of white paper, from the reference. u_place_px : how far the sides may be
+    from where they are predicted.
+    """
+    if len(quads) == 0:
+        raise ValueError("quads is empty: there is nothing to measure.")
+    fine = _profiles(photo, camera, quads, blur_px=blur_px, paper_mm=paper_mm, u_place_px=u_place_px)
+    sides = _whole_sides(fine, len(quads))
+    width = wall_widths_px(camera, quads, sides, paper_mm=paper_mm)
+    light, clarity, is_green = _best_channel(sides)
+    n = len(width)
+    visible = np.maximum(width, 0.0)
+    default, u_default = 0.45 * white, 0.3 * white
+    blur, u_blur = np.full(n, blur_px), np.full(n, 0.3 * blur_px)
+    place, u_place = np.zeros(n), np.full(n, u_place_px)
+
+    def fitted(wall: Floats, u_wall: Floats) -> Steps:
+        u = np.where(is_green, u_wall, 10 * white)
+        priors = StepPriors(wall=wall, u_wall=u, blur_px=blur, u_blur_px=u_blur, place_px=place, u_place_px=u_place)
+        return fit_steps(sides.distance_px, light, sides.weight, wall_px=visible, priors=priors)
+
+    first = fitted(np.full(n, default), np.full(n, u_default))
+    wall, u_wall = learned_walls(
+        first, np.where(is_green, width, 0.0), outward_azimuth_rad(quads, sides), default=default, u_default=u_default
+    )
+    whole = fitted(wall, u_wall)
+    points, used = _stretch_points(fine, sides, whole, light_of=_projector(fine, sides, is_green), width=visible)
+    thickness = quads[:, qd.ELEVATION] + paper_mm
+    u_width = np.where(width > 0, visible * (u_thickness_mm / np.maximum(thickness, 0.05))[sides.card], 0.0)
+    u_bias = np.hypot(U_MODEL_PX, _model_doubt(whole, u_width))
+    shape = (len(quads), qd.SIDES)
+    return EdgeMeasurement(
+        points=EdgePoints(**points, u_bias_px=u_bias.reshape(shape)),
+        clarity=clarity.reshape(shape),
+        used=used.reshape(shape),
+    )
+
+
+def _profiles(
+    photo: Photo, camera: Camera, quads: Floats, *, blur_px: float, paper_mm: float, u_place_px: float
+) -> Profiles:
+    thickest = float((quads[:, qd.ELEVATION] + paper_mm).max())
+    wall = 0.6 * thickest * camera.focal_px / float(np.linalg.norm(camera.position_mm))
+    reach = 3.2 * blur_px + 2.5 + min(wall, 6.0) + min(u_place_px, 2.0)
+    return sample_profiles(photo, camera, quads, reach_px=reach, stretches=STRETCHES)
+
+
+def _whole_sides(fine: Profiles, cards: int) -> Profiles:
+    """All stretches of a side put together; they hardly bend over a side, as the prediction follows the lens."""
+    key = fine.card * qd.SIDES + fine.side
+    n, b = cards * qd.SIDES, len(fine.distance_px)
+    weight = np.zeros((n, b))
+    np.add.at(weight, key, fine.weight)
+    light = np.zeros((n, b, 3))
+    np.add.at(light, key, fine.light * fine.weight[..., None])
+    count = np.bincount(key, minlength=n)
+    middle = np.zeros((n, 2))
+    np.add.at(middle, key, fine.px)
+    normal = np.zeros((n, 2))
+    np.add.at(normal, key, fine.normal)
+    index = np.arange(n)
+    return Profiles(
+        card=index // qd.SIDES, side=index % qd.SIDES, along=np.zeros(n), px=middle / count[:, None],
+        normal=normal / np.linalg.norm(normal, axis=1)[:, None], distance_px=fine.distance_px,
+        light=light / np.maximum(weight, 1)[..., None], weight=weight, inside=np.ones(n, bool),
+    )  # fmt: skip
+
+
+def _ends(profiles: Profiles) -> tuple[Floats, Floats, Floats]:
+    """Mean colours of face and table near a side (n, 3) each, and their pooled scatter (n, 3, 3)."""
+    reach = profiles.distance_px[-1]
+    out = []
+    scatter = np.zeros((len(profiles.card), 3, 3))
+    for part in (profiles.distance_px < -0.45 * reach, profiles.distance_px > 0.45 * reach):
+        w = profiles.weight[:, part] + 1e-9
+        light = profiles.light[:, part]
+        mean = (light * w[..., None]).sum(axis=1) / w.sum(axis=1)[:, None]
+        d = light - mean[:, None]
+        scatter += np.einsum("nb,nbi,nbj->nij", w, d, d) / w.sum(axis=1)[:, None, None] / 2
+        out.append(mean)
+    return out[0], out[1], scatter + 1e-6 * np.eye(3)
+
+
+def _best_channel(sides: Profiles) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Light to fit (n, b), contrast over scatter (n,), and whether it is green: else Fisher's discriminant."""
+    direction, clarity, is_green = _directions(sides)
+    return np.einsum("nbc,nc->nb", sides.light, direction), clarity, is_green
+
+
+def _directions(sides: Profiles) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    face, table, scatter = _ends(sides)
+    difference = table - face
+    fisher = np.linalg.solve(scatter, difference[..., None])[..., 0]
+    fisher /= np.maximum(np.abs(fisher).sum(axis=1, keepdims=True), 1e-12)
+    by_green = np.abs(difference[:, GREEN]) / np.sqrt(scatter[:, GREEN, GREEN])
+    by_fisher = np.abs((fisher * difference).sum(axis=1)) / np.sqrt(
+        np.einsum("ni,nij,nj->n", fisher, scatter, fisher) + 1e-12
+    )
+    is_green = (by_green > WEAK_CONTRAST) | (by_fisher < 1.5 * by_green)
+    green = np.zeros_like(fisher)
+    green[:, GREEN] = 1.0
+    return np.where(is_green[:, None], green, fisher), np.maximum(by_green, by_fisher), is_green
+
+
+def _projector(fine: Profiles, sides: Profiles, is_green: NDArray[np.bool_]) -> Floats:
+    """Light of the stretches (n, b) in the channel of their side."""
+    direction = _directions(sides)[0][fine.card * qd.SIDES + fine.side]
+    return np.asarray(np.einsum("nbc,nc->nb", fine.light, direction))
+
+
+def _stretch_points(
+    fine: Profiles, sides: Profiles, whole: Steps, *, light_of: Floats, width: Floats
+) -> tuple[dict[str, NDArray[np.generic]], Floats]:
+    """Edge points of all usable stretches; wall, blur and place are held near those of the whole side."""
+    key = fine.card * qd.SIDES + fine.side
+    p = whole.parameters[key]
+    contrast = np.abs(p[:, TABLE] - p[:, FACE]) + 1e-3
+    n = len(key)
+    priors = StepPriors(
+        wall=p[:, WALL], u_wall=0.05 * contrast, blur_px=p[:, BLUR], u_blur_px=np.full(n, 0.02),
+        place_px=p[:, PLACE], u_place_px=np.full(n, 2.0),
+    )  # fmt: skip
+    steps = fit_steps(fine.distance_px, light_of, fine.weight, wall_px=width[key], priors=priors)
+    place = steps.place_px
+    u = np.sqrt(steps.covariance[:, PLACE, PLACE])
+    full = (fine.weight > 0).mean(axis=1) > 0.7
+    good = fine.inside & full & np.isfinite(place) & (u < 1.0) & (np.abs(place) < 0.8 * fine.distance_px[-1])
+    good &= np.abs(place - p[:, PLACE]) < 2.5
+    total = np.bincount(key, minlength=len(sides.card))
+    used = np.bincount(key[good], minlength=len(sides.card)) / np.maximum(total, 1)
+    tone = tone_shift_px(p[:, FACE], p[:, TABLE], p[:, BLUR]) * U_TONE
+    points: dict[str, NDArray[np.generic]] = {
+        "card": fine.card[good], "side": fine.side[good], "along": fine.along[good],
+        "px": (fine.px + place[:, None] * fine.normal)[good], "normal": fine.normal[good],
+        "u_px": np.maximum(u[good], 0.02), "tone_px": tone[good],
+    }  # fmt: skip
+    return points, used
+
+
+def _model_doubt(whole: Steps, u_width: Floats) -> Floats:
+    """Shift (n,) that a whole side may have: wall level, blur and place as fitted, and the wall's width."""
+    return np.hypot(np.sqrt(whole.covariance[:, PLACE, PLACE]), whole.by_width * u_width)
+
+
+def tone_shift_px(face: Floats, table: Floats, blur_px: Floats) -> Floats:
+    """Outward shift (n,) of a blurred step per unit of an exponent that distorts linear light, L -> L^(1 + e).
+
+    First order: the shift is minus the integral of the distorted, normalised step's change over the distance.
+    """
+    z = np.linspace(-3.0, 3.0, 25)
+    share = normal_cdf(z)
+    low, high = np.clip(face, 1e-3, None)[:, None], np.clip(table, 1e-3, None)[:, None]
+    difference = np.where(np.abs(high - low) < 1e-3, 1e-3, high - low)
+    level = low + difference * share
+    bent = level * np.log(level) - low * np.log(low)
+    change = (bent - share * (high * np.log(high) - low * np.log(low))) / difference
+    return np.asarray(-blur_px * np.trapezoid(change, z, axis=1))

@@ -1,0 +1,39 @@
+"""Edge points: what the edge stage hands to the adjustment, and all that is needed to solve a photo again."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class EdgePoints:
+    """Points on the sides of cards, each the mean over a short stretch of edge.
+
+    card, side (n,): which card and which of its sides (top, right, bottom, left of its quadrilateral). along (n,):
+    place on the side, -1..1 clockwise. px (n, 2): where the edge was found. normal (n, 2): outward, of unit length.
+    u_px (n,): random standard uncertainty across the edge. tone_px (n,): shift of the point per unit of the tone
+    curve's unknown. u_bias_px (cards, 4): standard uncertainty of a shift common to a whole side.
+    """
+
+    card: NDArray[np.intp]
+    side: NDArray[np.intp]
+    along: Floats
+    px: Floats
+    normal: Floats
+    u_px: Floats
+    tone_px: Floats
+    u_bias_px: Floats
+
+
+def no_edge_points(cards: int) -> EdgePoints:
+    """No points at all, for a number of cards."""
+    none, pair, index = np.zeros(0), np.zeros((0, 2)), np.zeros(0, np.intp)
+    return EdgePoints(
+        card=index, side=index, along=none, px=pair, normal=pair, u_px=none, tone_px=none,
+        u_bias_px=np.full((cards, 4), 0.05),
+    )  # fmt: skip

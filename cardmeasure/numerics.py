@@ -1,0 +1,21 @@
+"""Small numerical functions that numpy lacks and that are not worth importing scipy for (0.4 s at start-up)."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+
+def normal_pdf(z: Floats) -> Floats:
+    """Density of the standard normal."""
+    return np.asarray(0.3989422804014327 * np.exp(-0.5 * z * z))
+
+
+def normal_cdf(z: Floats) -> Floats:
+    """Distribution function of the standard normal (Abramowitz and Stegun 26.2.17, error below 7.5e-8)."""
+    t = 1.0 / (1.0 + 0.2316419 * np.abs(z))
+    poly = t * (0.319381530 + t * (-0.356563782 + t * (1.781477937 + t * (-1.821255978 + t * 1.330274429))))
+    tail = normal_pdf(z) * poly
+    return np.where(z > 0, 1.0 - tail, tail)

@@ -1,0 +1,113 @@
+"""From the mask of what is not table to outlines in millimetres: rectangles to measure, and pieces that cannot be."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from cardmeasure.camera import Camera, to_plane
+from cardmeasure.outlines.ground import Reduced, pieces_mask
+from cardmeasure.photo import Photo
+
+Floats = NDArray[np.float64]
+
+MIN_AREA_MM2 = 250.0
+"""Smaller things are dust, dice or counters: the smallest card in use is about 25 x 15 mm (ISO/IEC 7810 ID-000)."""
+MIN_SIDE_MM = 12.0
+MAX_ASPECT = 5.0
+MIN_FILL = 0.945
+"""Share of its smallest enclosing rectangle that a card covers; 4 mm corners of a mini card leave 0.99."""
+MIN_HULL_FILL = 0.955
+MIN_SOLIDITY = 0.80
+FRAME_PX = 3
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Outline:
+    """A piece: rough corners on the table (4, 2) mm, clockwise, and the flags that already rule a size out."""
+
+    corners_mm: Floats
+    flags: tuple[str, ...]
+
+
+def find_pieces(
+    photo: Photo, camera: Camera, *, px_per_mm: float, reference_px: list[Floats]
+) -> tuple[Outline, ...]:
+    """All pieces on the table but the references, whose papers' corners in pixels are given."""
+    reduced = pieces_mask(photo, px_per_mm=px_per_mm, known=reference_px)
+    mask = reduced.pieces.astype(np.uint8)
+    per_mm = px_per_mm * float(reduced.factor.mean())
+    # a thin bridge of shade must not join two cards; 1 mm is less than any gap worth laying
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_odd(1.0 * per_mm), _odd(1.0 * per_mm)))
+    mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, kernel)
+    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    outlines = [_outline(c.reshape(-1, 2), reduced, camera, mask.shape) for c in contours if len(c) > 20]
+    return tuple(o for o in outlines if o is not None)
+
+
+def _odd(value: float) -> int:
+    return max(3, 2 * int(value / 2) + 1)
+
+
+def _outline(contour: NDArray[np.int32], reduced: Reduced, camera: Camera, shape: tuple[int, ...]) -> Outline | None:
+    mm = to_plane(camera, reduced.to_full(contour.astype(np.float64)))
+    polygon = mm.astype(np.float32)
+    covered = float(cv2.contourArea(polygon))
+    if covered < MIN_AREA_MM2:
+        return None
+    hull = cv2.convexHull(polygon)
+    box = cv2.minAreaRect(hull)
+    short, long = sorted(box[1])
+    h, w = shape
+    x, y = contour.T
+    at_frame = (x < FRAME_PX) | (y < FRAME_PX) | (x >= w - FRAME_PX) | (y >= h - FRAME_PX)
+    corners = _clockwise(np.asarray(cv2.boxPoints(box), np.float64))
+    if at_frame.sum() >= 3:
+        return Outline(corners_mm=corners, flags=("cut-by-frame",)) if short >= MIN_SIDE_MM else None
+    if short < MIN_SIDE_MM or long / short > MAX_ASPECT:
+        return None
+    hull_area = float(cv2.contourArea(hull))
+    whole = covered / (short * long) > MIN_FILL
+    nearly = hull_area / (short * long) > MIN_HULL_FILL and covered / hull_area > MIN_SOLIDITY
+    if not (whole or nearly):
+        joined = covered / hull_area < 0.97
+        return Outline(corners_mm=corners, flags=("overlapped" if joined else "not-a-rectangle",))
+    return Outline(corners_mm=_fitted(mm, corners), flags=())
+
+
+def _clockwise(corners: Floats) -> Floats:
+    """Corners in the order of a picture's clockwise, as the design's y runs down."""
+    x, y = corners.T
+    return corners if float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) > 0 else corners[::-1]
+
+
+def _fitted(mm: Floats, corners: Floats) -> Floats:
+    """Corners from lines fitted to the middles of the contour's four sides; the rectangle's own where that fails."""
+    lines = []
+    for k in range(4):
+        a, b = corners[k], corners[(k + 1) % 4]
+        length = float(np.linalg.norm(b - a))
+        way = (b - a) / length
+        t = (mm - a) @ way / length
+        off = (mm - a) @ np.array([way[1], -way[0]])
+        mine = (t > 0.15) & (t < 0.85) & (np.abs(off) < 0.1 * length)
+        if mine.sum() < 8:
+            return corners
+        line = np.polyfit(t[mine], off[mine], 1)
+        for _ in range(4):
+            r = np.abs(off[mine] - np.polyval(line, t[mine]))
+            w = 1.0 / np.maximum(r, 0.2)
+            line = np.polyfit(t[mine], off[mine], 1, w=np.sqrt(w))
+        start = a + np.array([way[1], -way[0]]) * line[1]
+        end = b + np.array([way[1], -way[0]]) * (line[0] + line[1])
+        lines.append((start, end - start))
+    out = []
+    for k in range(4):
+        (p, d), (q, e) = lines[k - 1], lines[k]
+        t = np.linalg.lstsq(np.column_stack([d, -e]), q - p, rcond=None)[0]
+        out.append(p + t[0] * d)
+    fitted = np.array(out)
+    return fitted if np.abs(fitted - corners).max() < 0.15 * max(np.ptp(corners, axis=0)) else corners

@@ -1,0 +1,139 @@
+"""One photo in, one result out: the only place that knows the order of the stages."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from cardmeasure.camera import Camera
+from cardmeasure.errors import PhotoTrouble
+from cardmeasure.geometry import apply_homography, clockwise_from_top_left
+from cardmeasure.outlines.pieces import find_pieces
+from cardmeasure.photo import Photo, read_photo
+from cardmeasure.reference.finding import SquareSighting, find_squares
+from cardmeasure.results import PhotoFacts, ReferenceFacts, ShotResult, Trouble
+from cardmeasure.settings import Settings
+from cardmeasure.sizing import sized_cards
+from cardmeasure.solving import Solution, solve, solve_reference
+
+PAPER_MARGIN_MM = 3.0
+"""Added round a square's cutting line when its paper is taken out of the pieces: scissors stray."""
+LOW_PX_PER_MM = 5.0
+SLANTED_DEG = 30.0
+BLURRED_PX = 3.0
+RESIDUALS_PX = 0.25
+
+
+def measure_photo(path: Path | str, *, settings: Settings | None = None) -> ShotResult:
+    """Measure all cards in one photo.
+
+    Parameters
+    ----------
+    path : the photo: JPEG, PNG, WebP, TIFF, AVIF or HEIC, whatever its name says.
+    settings : thickness, print profile, size classes; the defaults where None.
+
+    Returns
+    -------
+    ShotResult
+        A photo that cannot be measured gives one with `trouble` and no cards; only the caller's own mistakes raise.
+
+    Raises
+    ------
+    UsageError
+        When a setting is impossible (raised by Settings).
+    """
+    path = Path(path)
+    settings = settings or Settings()
+    photo: Photo | None = None
+    try:
+        photo = read_photo(path, max_megapixels=settings.max_megapixels)
+        return measure(photo, name=path.name, settings=settings)
+    except PhotoTrouble as trouble:
+        return refused(path.name, trouble, photo=photo)
+
+
+def measure(photo: Photo, *, name: str, settings: Settings) -> ShotResult:
+    """Measure all cards in a decoded photo; raises PhotoTrouble where that is not possible."""
+    squares = find_squares(photo)
+    start = solve_reference(photo, squares, settings)
+    outlines = find_pieces(
+        photo, start.camera, px_per_mm=squares[0].px_per_mm, reference_px=[_paper_px(square) for square in squares]
+    )
+    if not outlines:
+        raise PhotoTrouble("no-cards", f"The reference square ({squares[0].design.name}) was found, but no card.")
+    solution = solve(photo, squares, outlines, settings, start=start)
+    cards = sized_cards(outlines, solution, settings)
+    return ShotResult(
+        file=name,
+        sha256=photo.sha256,
+        trouble=None,
+        flags=_shot_flags(photo, squares, solution, settings),
+        photo=_photo_facts(photo),
+        reference=_reference_facts(squares, solution, settings),
+        cards=cards,
+    )
+
+
+def refused(name: str, trouble: PhotoTrouble, *, photo: Photo | None = None) -> ShotResult:
+    """The row of a photo that could not be measured."""
+    return ShotResult(
+        file=name,
+        sha256=photo.sha256 if photo else None,
+        trouble=Trouble(code=trouble.code, message=trouble.message, advice=trouble.advice),
+        flags=(),
+        photo=_photo_facts(photo) if photo else None,
+        reference=None,
+        cards=(),
+    )
+
+
+def _paper_px(square: SquareSighting) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
+    corners = square.design.cut_corners_mm
+    return apply_homography(square.homography, corners * (1 + 2 * PAPER_MARGIN_MM / square.design.side_mm))
+
+
+def _photo_facts(photo: Photo) -> PhotoFacts:
+    return PhotoFacts(
+        width_px=photo.width_px, height_px=photo.height_px, camera=photo.camera.camera,
+        focal_35mm=photo.camera.focal_35mm,
+    )  # fmt: skip
+
+
+def _shot_flags(
+    photo: Photo, squares: tuple[SquareSighting, ...], solution: Solution, settings: Settings
+) -> tuple[str, ...]:
+    conditions = {
+        "scale-assumed": settings.print_profile.source == "assumed",
+        "focal-unknown": photo.camera.focal_35mm is None,
+        "low-resolution": squares[0].px_per_mm < LOW_PX_PER_MM,
+        "slanted": solution.adjustment.state.camera.tilt_deg > SLANTED_DEG,
+        "blurred": squares[0].blur_px > BLURRED_PX,
+        "reference-residuals": solution.adjustment.point_rms_px > RESIDUALS_PX,
+    }
+    return tuple(code for code, applies in conditions.items() if applies)
+
+
+def _reference_facts(squares: tuple[SquareSighting, ...], solution: Solution, settings: Settings) -> ReferenceFacts:
+    state = solution.adjustment.state
+    profile = settings.print_profile
+    return ReferenceFacts(
+        design=squares[0].design.name,
+        squares=len(squares),
+        px_per_mm=squares[0].px_per_mm,
+        tilt_deg=state.camera.tilt_deg,
+        camera_height_mm=float(-state.camera.position_mm[2]),
+        residual_px=solution.adjustment.point_rms_px,
+        scale_x=float(state.scale[0]),
+        scale_y=float(state.scale[1]),
+        u_scale=float(np.sqrt((profile.u_scale_x**2 + profile.u_scale_y**2) / 2)),
+        scale_source=profile.source,
+        corners_px=tuple(_square_corners(state.camera, square) for square in squares),
+    )
+
+
+def _square_corners(camera: Camera, square: SquareSighting) -> tuple[tuple[float, float], ...]:
+    corners = apply_homography(square.homography, square.design.cut_corners_mm)
+    return tuple((float(x), float(y)) for x, y in clockwise_from_top_left(corners))
+
+

@@ -1,0 +1,290 @@
+"""Finds the printed squares in a photo: the fiducial on a reduced picture, the saddle points at full resolution."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from cardmeasure.errors import PhotoTrouble
+from cardmeasure.geometry import apply_homography, area, fit_homography, local_scale, side_lengths
+from cardmeasure.photo import Photo
+from cardmeasure.reference.crossings import Crossings, fit_crossings
+from cardmeasure.reference.design import DESIGNS, FIDUCIAL_DICTIONARY, SquareDesign
+from cardmeasure.reference.saddles import Saddles, refine_saddles
+
+Floats = NDArray[np.float64]
+
+SEARCH_SIDES_PX = (1000, 2000, 4100)
+"""Long sides of the reduced pictures that are searched, smallest first."""
+MIN_PX_PER_MM = {"square-80": 1.0, "square-30": 2.3}
+"""Below this a cell is less than six pixels wide and saddle points run into each other."""
+MIN_SHARE_OF_SADDLES = 0.5
+MAX_BLUR_OF_CELL = 0.28
+MAX_PATCH_PX = 10
+"""Half side of the patch around a crossing: wider ones gain little and cost time."""
+MAX_TILT_FORESHORTENING = 0.5
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class SquareSighting:
+    """One printed square as seen: its saddle points in design mm (n, 2) and in upright pixels (n, 2).
+
+    `homography`: design mm to pixels, without the lens. `blur_px`: standard deviation of the photo's blur there, in
+    pixels; `black`, `white`: code values (median) of the cells.
+    """
+
+    design: SquareDesign
+    points_mm: Floats
+    points_px: Floats
+    homography: Floats
+    blur_px: float
+    black: float
+    white: float
+
+    @property
+    def px_per_mm(self) -> float:
+        """Scale in the middle of the square."""
+        return local_scale(self.homography, np.zeros(2))
+
+    @property
+    def rms_px(self) -> float:
+        """Scatter of the points about the homography, per axis."""
+        d = apply_homography(self.homography, self.points_mm) - self.points_px
+        return float(np.sqrt(np.mean(d**2)))
+
+
+def find_squares(photo: Photo) -> tuple[SquareSighting, ...]:
+    """All reference squares in a photo, the largest in pixels first.
+
+    Raises PhotoTrouble where none can be used, with the reason.
+    """
+    green = photo.pixels_bgr[..., 1]
+    refusals: list[PhotoTrouble] = []
+    for side in _search_sides(max(green.shape)):
+        found: list[SquareSighting] = []
+        for design, start in _fiducials(photo.pixels_bgr, side):
+            try:
+                found.append(_sight(green, design, start))
+            except PhotoTrouble as trouble:
+                refusals.append(trouble)
+        if found:
+            return tuple(sorted(_distinct(found), key=lambda s: -s.px_per_mm * s.design.side_mm))
+    raise refusals[0] if refusals else _nothing_seen(photo)
+
+
+def _search_sides(long_side: int) -> Iterator[int]:
+    """Reduced sizes to search; a small photo is also searched enlarged, where a fiducial's modules are few pixels."""
+    smaller = [side for side in SEARCH_SIDES_PX if side < 0.8 * long_side]
+    yield from [*smaller, long_side]
+    if long_side < 2000:
+        yield 2 * long_side
+
+
+def _fiducials(pixels_bgr: NDArray[np.generic], side: int) -> Iterator[tuple[SquareDesign, Floats]]:
+    """Designs seen, each with its fiducial's corners in full-resolution pixels (4, 2)."""
+    h, w = pixels_bgr.shape[:2]
+    k = side / max(h, w)
+    grey = reduced_grey(pixels_bgr, k)
+    scale = np.array([w / grey.shape[1], h / grey.shape[0]])
+    corners, ids, _ = _detector().detectMarkers(grey)
+    for quad, number in zip(corners, [] if ids is None else ids.ravel(), strict=False):
+        if int(number) in DESIGNS:
+            yield DESIGNS[int(number)], (quad.reshape(4, 2).astype(np.float64) + 0.5) * scale - 0.5
+
+
+def reduced_grey(pixels_bgr: NDArray[np.generic], factor: float) -> NDArray[np.uint8]:
+    """The picture, reduced or enlarged by a factor, as 8 bit grey."""
+    h, w = pixels_bgr.shape[:2]
+    size = (max(1, round(w * factor)), max(1, round(h * factor)))
+    how = cv2.INTER_AREA if factor < 1 else cv2.INTER_CUBIC
+    small = pixels_bgr if factor == 1 else cv2.resize(np.asarray(pixels_bgr), size, interpolation=how)
+    grey = cv2.cvtColor(np.asarray(small), cv2.COLOR_BGR2GRAY)
+    return np.asarray(grey if grey.dtype == np.uint8 else (grey >> 8).astype(np.uint8))
+
+
+def _detector() -> cv2.aruco.ArucoDetector:
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.adaptiveThreshWinSizeMin = 9
+    parameters.adaptiveThreshWinSizeMax = 29
+    parameters.adaptiveThreshWinSizeStep = 20
+    parameters.minMarkerPerimeterRate = 0.025
+    parameters.polygonalApproxAccuracyRate = 0.05
+    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
+    return cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(FIDUCIAL_DICTIONARY), parameters)
+
+
+def _sight(green: NDArray[np.generic], design: SquareDesign, fiducial_px: Floats) -> SquareSighting:
+    """Refine all saddle points of a square from its fiducial's corners; PhotoTrouble if that fails."""
+    if area(fiducial_px) <= 0:
+        raise PhotoTrouble("reference-unclear", f"The reference square ({design.name}) is mirrored.")
+    start = fit_homography(design.fiducial_corners_mm, fiducial_px)
+    px_per_mm = local_scale(start, np.zeros(2))
+    if px_per_mm < MIN_PX_PER_MM[design.name]:
+        raise PhotoTrouble(
+            "reference-too-small", f"The reference square has only {px_per_mm:.1f} pixels per millimetre."
+        )
+    sides = side_lengths(apply_homography(start, design.cut_corners_mm))
+    if min(sides[0] + sides[2], sides[1] + sides[3]) < MAX_TILT_FORESHORTENING * max(
+        sides[0] + sides[2], sides[1] + sides[3]
+    ):
+        raise PhotoTrouble("too-slanted", "The photo was taken at more than about 55 degrees from straight above.")
+    return _grown(green, design, start)
+
+
+def _grown(green: NDArray[np.generic], design: SquareDesign, start: Floats) -> SquareSighting:
+    """Rings of saddle points from the fiducial outwards, each round's homography predicting the next."""
+    mm = design.saddles_mm
+    reach = np.abs(mm).max(axis=1)
+    h = start
+    for limit in sorted(set(np.round(reach, 3))):
+        ring = mm[reach < limit + 1e-2]
+        rough = _refined(green, h, ring, 0.36)
+        if rough.ok.sum() >= max(8, 0.3 * len(ring)):
+            h = _robust_homography(ring[rough.ok], rough.points_px[rough.ok])
+    black, white = _levels(green, h, design)
+    crossings = _crossings(green, h, design, _refined(green, h, mm, 0.36))
+    good = crossings.ok & _contrast_is_right(crossings, mm, design, white - black)
+    good = _consistent(h, mm, crossings.points_px, good)
+    if good.sum() < MIN_SHARE_OF_SADDLES * len(mm):
+        _explain_missing(green, h, design, white - black, int(good.sum()))
+    h = fit_homography(mm[good], crossings.points_px[good])
+    blur = float(np.median(crossings.blur_px[good]))
+    cell = float(np.median(_cell_px(h, design.cell_mm, mm)))
+    if blur > MAX_BLUR_OF_CELL * cell:
+        raise PhotoTrouble("too-blurred", f"The photo is blurred over {2.4 * blur:.0f} pixels.")
+    return SquareSighting(
+        design=design, points_mm=mm[good], points_px=crossings.points_px[good], homography=h,
+        blur_px=blur, black=black, white=white,
+    )  # fmt: skip
+
+
+def _refined(green: NDArray[np.generic], h: Floats, mm: Floats, share: float) -> Saddles:
+    cell = _cell_px(h, _by_points(mm), mm)
+    radius = int(np.clip(np.floor(share * cell.min()), 2, 12))
+    return refine_saddles(green, apply_homography(h, mm), radius_px=radius, smoothing_px=_smoothing_px(cell))
+
+
+def _smoothing_px(cell_px: Floats) -> float:
+    """1.2 pixels, less where cells are small."""
+    return float(np.clip(0.13 * cell_px.min(), 0.7, 1.2))
+
+
+def _crossings(green: NDArray[np.generic], h: Floats, design: SquareDesign, rough: Saddles) -> Crossings:
+    """All crossings fitted from the refined saddle points, or from where they should be."""
+    mm = design.saddles_mm
+    h = _robust_homography(mm[rough.ok], rough.points_px[rough.ok]) if rough.ok.sum() >= 8 else h
+    cell = _cell_px(h, design.cell_mm, mm)
+    start = np.where(rough.ok[:, None], rough.points_px, apply_homography(h, mm))
+    j = _jacobians(h, mm)
+    # the edges run along the design's axes: the normal of the one along y is the row of the inverse for x
+    normals = np.linalg.inv(j)
+    normals /= np.linalg.norm(normals, axis=2, keepdims=True)
+    radius = int(np.clip(np.floor(0.45 * cell.min()), 2, MAX_PATCH_PX))
+    return fit_crossings(green, start, normals, radius_px=radius, blur_px=min(1.0, 0.12 * float(cell.min())))
+
+
+def _by_points(mm: Floats) -> float:
+    """Side of a check cell from neighbouring design points."""
+    return float(np.min(np.diff(np.unique(np.round(mm[:, 0], 4)))))
+
+
+def _cell_px(h: Floats, cell: float, mm: Floats) -> Floats:
+    """Shorter side of the cells around each point, pixels."""
+    at = apply_homography(h, mm)
+    dx = np.linalg.norm(apply_homography(h, mm + [cell, 0]) - at, axis=1)
+    dy = np.linalg.norm(apply_homography(h, mm + [0, cell]) - at, axis=1)
+    return np.minimum(dx, dy)
+
+
+def _robust_homography(mm: Floats, px: Floats) -> Floats:
+    h = fit_homography(mm, px)
+    for _ in range(3):
+        error = np.linalg.norm(apply_homography(h, mm) - px, axis=1)
+        keep = error < max(1.0, 3.0 * float(np.median(error)))
+        if keep.all() or keep.sum() < 8:
+            break
+        h = fit_homography(mm[keep], px[keep])
+    return h
+
+
+def _consistent(h: Floats, mm: Floats, px: Floats, good: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Drop points that lie off the others' homography by far more than a lens could bend a square."""
+    if good.sum() < 8:
+        return good
+    fitted = _robust_homography(mm[good], px[good])
+    error = np.linalg.norm(apply_homography(fitted, mm) - px, axis=1)
+    scale = float(np.median(error[good]))
+    return good & (error < max(0.35, 5.0 * scale))
+
+
+def _jacobians(h: Floats, mm: Floats) -> Floats:
+    """Derivatives (n, 2, 2) of pixels after design mm."""
+    at, step = apply_homography(h, mm), 1e-3
+    dx = (apply_homography(h, mm + [step, 0]) - at) / step
+    dy = (apply_homography(h, mm + [0, step]) - at) / step
+    return np.stack([dx, dy], axis=2)
+
+
+def _contrast_is_right(crossings: Crossings, mm: Floats, design: SquareDesign, contrast: float) -> NDArray[np.bool_]:
+    """Whether black and white lie on the right diagonals, with a contrast like that of the whole square."""
+    index = np.round((mm + design.check_mm / 2) / design.cell_mm).astype(int).sum(axis=1)
+    seen = crossings.contrast * np.where(index % 2 == 0, -1.0, 1.0)
+    return np.asarray((seen > 0.35 * contrast) & (seen < 2.5 * contrast))
+
+
+def _levels(green: NDArray[np.generic], h: Floats, design: SquareDesign) -> tuple[float, float]:
+    """Median code values of the middles of black and white cells."""
+    centre_black = apply_homography(h, design.black_cells_mm + design.cell_mm / 2)
+    shifted = design.black_cells_mm + [design.cell_mm * 1.5, design.cell_mm / 2]
+    centre_white = apply_homography(h, shifted[shifted[:, 0] < design.check_mm / 2])
+    return _median_at(green, centre_black), _median_at(green, centre_white)
+
+
+def _median_at(green: NDArray[np.generic], points: Floats) -> float:
+    height, width = green.shape
+    x, y = np.round(points).astype(int).T
+    inside = (x >= 0) & (y >= 0) & (x < width) & (y < height)
+    return float(np.median(green[y[inside], x[inside]])) if inside.any() else 0.0
+
+
+def _explain_missing(green: NDArray[np.generic], h: Floats, design: SquareDesign, contrast: float, seen: int) -> None:
+    height, width = green.shape
+    cut = apply_homography(h, design.cut_corners_mm)
+    if (cut < 0).any() or (cut > [width - 1, height - 1]).any():
+        raise PhotoTrouble("reference-covered", f"The reference square ({design.name}) is cut off by the photo's edge.")
+    if contrast < 20 * (1 if green.dtype == np.uint8 else 257):
+        raise PhotoTrouble("reference-unclear", "Black and white of the reference square hardly differ in the photo.")
+    sharp = cv2.Laplacian(_crop(green, cut), cv2.CV_32F).std() / max(contrast, 1.0)
+    if sharp < 0.03:
+        raise PhotoTrouble("too-blurred", "The reference square is too blurred to be read.")
+    raise PhotoTrouble(
+        "reference-covered", f"Only {seen} of {len(design.saddles_mm)} points of the reference square can be seen."
+    )
+
+
+def _crop(green: NDArray[np.generic], corners: Floats) -> NDArray[np.generic]:
+    (x0, y0), (x1, y1) = np.maximum(corners.min(0), 0).astype(int), np.maximum(corners.max(0), 2).astype(int)
+    return np.ascontiguousarray(green[y0 : y1 + 1, x0 : x1 + 1])
+
+
+def _distinct(found: list[SquareSighting]) -> list[SquareSighting]:
+    """One sighting a square: the detector may report one fiducial twice."""
+    kept: list[SquareSighting] = []
+    for one in sorted(found, key=lambda s: s.rms_px):
+        centre = apply_homography(one.homography, np.zeros((1, 2)))
+        near = 0.3 * one.design.side_mm * one.px_per_mm
+        if all(np.linalg.norm(apply_homography(k.homography, np.zeros((1, 2))) - centre) > near for k in kept):
+            kept.append(one)
+    return kept
+
+
+def _nothing_seen(photo: Photo) -> PhotoTrouble:
+    grey = reduced_grey(photo.pixels_bgr, min(1.0, 1000 / max(photo.pixels_bgr.shape[:2])))
+    detail = float(cv2.Laplacian(cv2.GaussianBlur(grey, (0, 0), 1.0), cv2.CV_32F).std())
+    hint = " The photo is very blurred." if detail < 1.0 else ""
+    code = "too-blurred" if hint else "no-reference"
+    return PhotoTrouble(code, f"No printed reference square was found.{hint}")

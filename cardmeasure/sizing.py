@@ -1,0 +1,144 @@
+"""From the solved photo to cards: sizes with covariance and budget, class, corners, flags."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cardmeasure import quads as qd
+from cardmeasure.adjustment import Adjustment
+from cardmeasure.camera import Camera, project
+from cardmeasure.classes import match_size
+from cardmeasure.edges.measuring import EdgeMeasurement
+from cardmeasure.geometry import clockwise_from_top_left
+from cardmeasure.outlines.pieces import Outline
+from cardmeasure.results import Card, Corners, SizeMatch
+from cardmeasure.settings import Settings
+from cardmeasure.solving import Solution
+from cardmeasure.uncertainty import budget_from_covariances
+from cardmeasure.unknowns import Layout
+
+Floats = NDArray[np.float64]
+
+NOT_SQUARE_DEG = 0.5
+BENT_PX = 0.6
+WEAK_CLARITY = 3.0
+FEW_USED = 0.6
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Size:
+    """Width and height with their rows in the vector of unknowns, width <= height."""
+
+    values: Floats
+    rows: list[int]
+
+    def covariance(self, matrix: Floats) -> Floats:
+        return np.asarray(matrix[np.ix_(self.rows, self.rows)])
+
+
+def sized_cards(outlines: tuple[Outline, ...], solution: Solution, settings: Settings) -> tuple[Card, ...]:
+    """All pieces of a photo, numbered in reading order."""
+    camera = solution.adjustment.state.camera
+    drawn = [(_corners_px(camera, outline, solution, k), k) for k, outline in enumerate(outlines)]
+    height = float(np.median([np.ptp(corners[:, 1]) for corners, _ in drawn]))
+    drawn.sort(key=lambda item: _reading_order(item[0], height))
+    return tuple(
+        _card(number, corners, outlines[k], int(solution.card_of[k]), solution, settings)
+        for number, (corners, k) in enumerate(drawn, start=1)
+    )
+
+
+def _corners_px(camera: Camera, outline: Outline, solution: Solution, index: int) -> Floats:
+    card = int(solution.card_of[index])
+    if card < 0:
+        flat = np.column_stack([outline.corners_mm, np.zeros(4)])
+        return clockwise_from_top_left(project(camera, flat))
+    return clockwise_from_top_left(project(camera, qd.corners_mm(solution.adjustment.state.quads[card])))
+
+
+def _reading_order(corners: Floats, height: float) -> tuple[int, float]:
+    """Row by row, then left to right: rows are three quarters as high as a typical piece."""
+    x, y = corners.mean(axis=0)
+    return (int(y // max(0.75 * height, 1.0)), float(x))
+
+
+def _card(
+    number: int, corners_px: Floats, outline: Outline, index: int, solution: Solution, settings: Settings
+) -> Card:
+    corners: Corners = tuple((float(x), float(y)) for x, y in corners_px)
+    if index < 0 or solution.edges is None:
+        return _unsized(number, corners, outline.flags or ("edge-not-found",))
+    adjustment = solution.adjustment
+    quad = adjustment.state.quads[index]
+    size = _size_of(adjustment, index)
+    covariance = size.covariance(adjustment.covariance)
+    u = np.sqrt(np.diag(covariance))
+    correlation = float(covariance[0, 1] / (u[0] * u[1]))
+    return Card(
+        number=number,
+        shape="rectangle",
+        corners_px=corners,
+        width_mm=float(size.values[0]),
+        height_mm=float(size.values[1]),
+        u_width_mm=float(u[0]),
+        u_height_mm=float(u[1]),
+        correlation=correlation,
+        corner_radius_mm=None,
+        squareness_deg=float(np.degrees(quad[qd.SHEAR])),
+        thickness_mm=settings.thickness_mm,
+        match=_match(size.values, u, correlation, settings),
+        budget=budget_from_covariances({name: size.covariance(m) for name, m in adjustment.shares.items()}),
+        flags=_flags(adjustment, solution.edges, index),
+    )
+
+
+def _match(values: Floats, u: Floats, correlation: float, settings: Settings) -> SizeMatch:
+    return match_size(
+        float(values[0]), float(values[1]), u_width_mm=float(u[0]), u_height_mm=float(u[1]),
+        correlation=correlation, classes=settings.classes,
+    )  # fmt: skip
+
+
+def _size_of(adjustment: Adjustment, index: int) -> _Size:
+    at = Layout(squares=len(adjustment.state.squares), cards=len(adjustment.state.quads))
+    quad = adjustment.state.quads[index]
+    order = [qd.WIDTH, qd.HEIGHT] if quad[qd.WIDTH] <= quad[qd.HEIGHT] else [qd.HEIGHT, qd.WIDTH]
+    return _Size(values=quad[order], rows=[at.quad_at(index, k) for k in order])
+
+
+def _flags(adjustment: Adjustment, edges: EdgeMeasurement, index: int) -> tuple[str, ...]:
+    flags = []
+    quad = adjustment.state.quads[index]
+    taper_rad = max(abs(quad[qd.WIDTH_TAPER]) / quad[qd.HEIGHT], abs(quad[qd.HEIGHT_TAPER]) / quad[qd.WIDTH])
+    if np.degrees(max(abs(quad[qd.SHEAR]), taper_rad)) > NOT_SQUARE_DEG:
+        flags.append("not-square")
+    if edges.clarity[index].min() < WEAK_CLARITY:
+        flags.append("weak-edge")
+    if edges.used[index].min() < FEW_USED:
+        flags.append("few-points")
+    if _bend_px(adjustment, edges, index) > BENT_PX:
+        flags.append("bent-edge")
+    return tuple(flags)
+
+
+def _bend_px(adjustment: Adjustment, edges: EdgeMeasurement, index: int) -> float:
+    """Largest sagitta of a card's sides in the photo, from a parabola through the residuals."""
+    worst = 0.0
+    for side in range(qd.SIDES):
+        mine = (edges.points.card == index) & (edges.points.side == side)
+        if mine.sum() < 4:
+            continue
+        along, r = edges.points.along[mine], adjustment.edge_residuals_px[mine]
+        worst = max(worst, abs(float(np.polyfit(along, r, 2)[0])))
+    return worst
+
+
+def _unsized(number: int, corners: Corners, flags: tuple[str, ...]) -> Card:
+    return Card(
+        number=number, shape="rectangle", corners_px=corners, width_mm=None, height_mm=None, u_width_mm=None,
+        u_height_mm=None, correlation=None, corner_radius_mm=None, squareness_deg=None, thickness_mm=None,
+        match=None, budget=(), flags=flags,
+    )  # fmt: skip

@@ -1,0 +1,190 @@
+"""From sightings and outlines to a solved photo: starts, priors, and the rounds of edges and adjustment."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cardmeasure import quads as qd
+from cardmeasure.adjustment import Adjustment, PrintedPoints, adjust
+from cardmeasure.camera import Camera, camera_from_homography, to_plane
+from cardmeasure.edges.locating import located_quads
+from cardmeasure.edges.measuring import EdgeMeasurement, measure_edges
+from cardmeasure.edges.points import no_edge_points
+from cardmeasure.geometry import apply_homography
+from cardmeasure.outlines.pieces import Outline
+from cardmeasure.photo import Photo
+from cardmeasure.priors import U_PRINCIPAL_SHARE, Priors, focal_prior
+from cardmeasure.reference.finding import SquareSighting
+from cardmeasure.settings import Settings
+from cardmeasure.unknowns import State
+
+Floats = NDArray[np.float64]
+
+U_POINT_PX = 0.03
+SEARCH_MM = 1.6
+"""How far from its rough outline a side is sought."""
+U_PLACE_PX = (2.0, 0.8)
+"""How far a side may be from its prediction in the first and the second pass."""
+MIN_USED = 0.4
+"""Share of a side's stretches that must have been found for the side to count."""
+MIN_CLARITY = 1.5
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Solution:
+    """A solved photo. `found` (c,): cards all of whose sides were found; others are not in the adjustment.
+
+    `card_of` (c,): index in the adjustment of each outline's card, -1 where it is not in it.
+    """
+
+    adjustment: Adjustment
+    edges: EdgeMeasurement | None
+    card_of: NDArray[np.intp]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Start:
+    """A photo solved from its printed points alone, and the priors used."""
+
+    adjustment: Adjustment
+    priors: Priors
+
+    @property
+    def camera(self) -> Camera:
+        """Camera and lens as far as the printed points tell."""
+        return self.adjustment.state.camera
+
+
+def solve_reference(photo: Photo, squares: tuple[SquareSighting, ...], settings: Settings) -> Start:
+    """Camera, lens and scale from the printed points and the priors, before any card is known."""
+    state, priors = _start_state(photo, squares, settings)
+    return Start(adjustment=adjust(state, printed_points(squares), no_edge_points(0), priors), priors=priors)
+
+
+def _start_state(photo: Photo, squares: tuple[SquareSighting, ...], settings: Settings) -> tuple[State, Priors]:
+    """Camera from the largest square, all else at its prior."""
+    size = np.array([photo.width_px, photo.height_px], float)
+    focal, u_log_focal = focal_prior(photo.camera.focal_35mm, width_px=photo.width_px, height_px=photo.height_px)
+    principal = (size - 1) / 2
+    camera = camera_from_homography(squares[0].homography, focal_px=focal, principal_px=principal)
+    profile = settings.print_profile
+    covariance = np.array(
+        [
+            [profile.u_scale_x**2, profile.correlation * profile.u_scale_x * profile.u_scale_y],
+            [profile.correlation * profile.u_scale_x * profile.u_scale_y, profile.u_scale_y**2],
+        ]
+    )
+    state = State(
+        camera=camera,
+        scale=np.array([profile.scale_x, profile.scale_y]),
+        squares=np.array([_square_pose(camera, s) for s in squares]),
+        quads=np.zeros((0, qd.PARAMETERS)),
+        bias_px=np.zeros((0, qd.SIDES)),
+        tone=0.0,
+    )
+    priors = Priors(
+        log_focal=float(np.log(focal)),
+        u_log_focal=u_log_focal,
+        principal_px=principal,
+        u_principal_px=U_PRINCIPAL_SHARE * float(np.hypot(*size)),
+        scale=state.scale,
+        scale_covariance=covariance,
+        elevation_mm=np.zeros(0),
+        u_elevation_mm=float(np.hypot(settings.u_thickness_mm, settings.u_paper_mm)),
+        u_bias_px=np.zeros((0, qd.SIDES)),
+    )
+    return state, priors
+
+
+def printed_points(squares: tuple[SquareSighting, ...]) -> PrintedPoints:
+    """The saddle points of all squares as observations."""
+    count = [len(s.points_mm) for s in squares]
+    return PrintedPoints(
+        square=np.repeat(np.arange(len(squares)), count),
+        mm=np.concatenate([s.points_mm for s in squares]),
+        px=np.concatenate([s.points_px for s in squares]),
+        u_px=np.full(sum(count), U_POINT_PX),
+    )
+
+
+def solve(
+    photo: Photo, squares: tuple[SquareSighting, ...], outlines: tuple[Outline, ...], settings: Settings,
+    *, start: Start,
+) -> Solution:  # fmt: skip
+    """Locate, fit and adjust, twice: the second time with walls and lens as the first has found them."""
+    adjustment, priors = start.adjustment, start.priors
+    state = adjustment.state
+    points = printed_points(squares)
+    card_of = np.full(len(outlines), -1, np.intp)
+    elevation = settings.thickness_mm - settings.paper_mm
+    wanted = [k for k, o in enumerate(outlines) if not o.flags]
+    quads = np.array([_rough_quad(state.camera, outlines[k], elevation) for k in wanted]).reshape(-1, qd.PARAMETERS)
+    if len(quads):
+        reach = max(8.0, SEARCH_MM * squares[0].px_per_mm)
+        quads, found = located_quads(photo, state.camera, quads, reach_px=reach)
+        keep = found.all(axis=1)
+        quads, wanted = quads[keep], [k for k, good in zip(wanted, keep, strict=True) if good]
+    edges: EdgeMeasurement | None = None
+    for u_place in U_PLACE_PX:
+        if len(quads) == 0:
+            break
+        state = _with_cards(adjustment.state, quads)
+        edges = _measured(photo, squares, state, settings, u_place)
+        keep = (edges.used >= MIN_USED).all(axis=1) & (edges.clarity >= MIN_CLARITY).all(axis=1)
+        if not keep.all():
+            quads, wanted = quads[keep], [k for k, good in zip(wanted, keep, strict=True) if good]
+            if len(quads) == 0:
+                edges = None
+                break
+            state = _with_cards(adjustment.state, quads)
+            edges = _measured(photo, squares, state, settings, u_place)
+        priors = _priors_for(priors, edges, elevation)
+        adjustment = adjust(state, points, edges.points, priors)
+        quads = adjustment.state.quads
+    card_of[wanted] = np.arange(len(wanted))
+    return Solution(adjustment=adjustment, edges=edges, card_of=card_of)
+
+
+def _measured(
+    photo: Photo, squares: tuple[SquareSighting, ...], state: State, settings: Settings, u_place_px: float
+) -> EdgeMeasurement:
+    white = float(photo.response[int(squares[0].white)])
+    return measure_edges(
+        photo, state.camera, state.quads, blur_px=squares[0].blur_px, white=white, paper_mm=settings.paper_mm,
+        u_thickness_mm=settings.u_thickness_mm, u_place_px=u_place_px,
+    )  # fmt: skip
+
+
+def _with_cards(state: State, quads: Floats) -> State:
+    return State(
+        camera=state.camera, scale=state.scale, squares=state.squares, quads=quads,
+        bias_px=np.zeros((len(quads), qd.SIDES)), tone=0.0,
+    )  # fmt: skip
+
+
+def _priors_for(priors: Priors, edges: EdgeMeasurement, elevation_mm: float) -> Priors:
+    u_bias = edges.points.u_bias_px
+    return Priors(
+        log_focal=priors.log_focal, u_log_focal=priors.u_log_focal, principal_px=priors.principal_px,
+        u_principal_px=priors.u_principal_px, scale=priors.scale, scale_covariance=priors.scale_covariance,
+        elevation_mm=np.full(len(u_bias), elevation_mm), u_elevation_mm=priors.u_elevation_mm, u_bias_px=u_bias,
+    )  # fmt: skip
+
+
+def _rough_quad(camera: Camera, outline: Outline, elevation_mm: float) -> Floats:
+    """The outline lies on the plane of the print; its piece's top face is a little nearer."""
+    corners = outline.corners_mm
+    centre = camera.position_mm
+    raised = corners + (centre[:2] - corners) * (elevation_mm / -centre[2])
+    return qd.quad_from_corners(raised, elevation_mm=elevation_mm)
+
+
+def _square_pose(camera: Camera, square: SquareSighting) -> Floats:
+    """Place and turn of a square on the table of the first."""
+    middle = apply_homography(square.homography, np.array([[0.0, 0.0], [5.0, 0.0]]))
+    at = to_plane(camera, middle)
+    way = at[1] - at[0]
+    return np.array([*at[0], np.arctan2(way[1], way[0])])

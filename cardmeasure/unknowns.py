@@ -1,0 +1,94 @@
+"""What the adjustment solves for: one state of all unknowns of a photo, and where each stands in the vector."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cardmeasure import camera as cam
+from cardmeasure import quads as qd
+from cardmeasure.camera import Camera
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class State:
+    """All unknowns of a photo.
+
+    scale (2,): printed over design length along the design's axes. squares (s, 3): place and turn of each printed
+    square, the first at the origin by definition. quads (c, 9): the cards' top faces (see `quads.py`). bias_px (c, 4):
+    how far outside the true edge each side is seen, whatever the reason. tone: the share, common to all edges, of the
+    shift that a wrong tone curve would cause.
+    """
+
+    camera: Camera
+    scale: Floats
+    squares: Floats
+    quads: Floats
+    bias_px: Floats
+    tone: float
+
+    def moved(self, step: Floats) -> State:
+        """The state after a step in the vector of unknowns."""
+        at = Layout(squares=len(self.squares), cards=len(self.quads))
+        squares = self.squares.copy()
+        squares[1:] += step[at.squares_at].reshape(-1, 3)
+        return replace(
+            self,
+            camera=self.camera.moved(step[at.camera_at]),
+            scale=self.scale + step[at.scale_at],
+            squares=squares,
+            quads=self.quads + step[at.quads_at].reshape(-1, qd.PARAMETERS),
+            bias_px=self.bias_px + step[at.bias_at].reshape(-1, qd.SIDES),
+            tone=self.tone + float(step[at.tone_at]),
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Layout:
+    """Where each unknown stands in the vector."""
+
+    squares: int
+    cards: int
+
+    @property
+    def size(self) -> int:
+        """Length of the vector."""
+        return self.tone_at + 1
+
+    @property
+    def camera_at(self) -> slice:
+        """Of the camera's 14 parameters."""
+        return slice(0, cam.PARAMETERS)
+
+    @property
+    def scale_at(self) -> slice:
+        """Of the print's two scales."""
+        return slice(cam.PARAMETERS, cam.PARAMETERS + 2)
+
+    @property
+    def squares_at(self) -> slice:
+        """Of the poses of all squares but the first."""
+        return slice(self.scale_at.stop, self.scale_at.stop + 3 * (self.squares - 1))
+
+    @property
+    def quads_at(self) -> slice:
+        """Of the cards' nine parameters each."""
+        return slice(self.squares_at.stop, self.squares_at.stop + qd.PARAMETERS * self.cards)
+
+    @property
+    def bias_at(self) -> slice:
+        """Of the four sides' shifts of each card."""
+        return slice(self.quads_at.stop, self.quads_at.stop + qd.SIDES * self.cards)
+
+    @property
+    def tone_at(self) -> int:
+        """Of the tone curve's share."""
+        return self.bias_at.stop
+
+    def quad_at(self, card: int, parameter: int) -> int:
+        """Of one parameter of one card."""
+        return self.quads_at.start + qd.PARAMETERS * card + parameter
