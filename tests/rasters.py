@@ -20,9 +20,12 @@ Grey = NDArray[np.uint8]
 PT_PER_MM = 72 / MM_PER_INCH
 
 
-def page_raster(paper: str, *, dpi: int, tmp: Path) -> Grey:
-    """The page of squares in grey, (height, width); see `cardmeasure.reference.layout.to_px` for its coordinates."""
-    return _rasterised(reference_pdf(paper=paper, version="0.0.0"), ["-r", str(dpi)], tmp=tmp)
+def page_raster(paper: str, *, dpi: int, tmp: Path, tool: str = "pdftocairo") -> Grey:
+    """The page of squares in grey, (height, width); see `cardmeasure.reference.layout.to_px` for its coordinates.
+
+    `pdftocairo` covers each pixel by the share that is black, `pdftoppm` by the parts of 4 x 4 that are touched.
+    """
+    return _rasterised(reference_pdf(paper=paper, version="0.0.0"), ["-r", str(dpi)], tmp=tmp, tool=tool)
 
 
 def square_png(design: SquareDesign, *, dpi: float, tmp: Path) -> Path:
@@ -52,9 +55,13 @@ def _cropped(pdf: bytes, box: Box, *, height_mm: float) -> bytes:
     return file.getvalue()
 
 
-def _rasterised(pdf: bytes, options: list[str], *, tmp: Path) -> Grey:
-    command = ["pdftoppm", "-gray", "-singlefile", *options, "-", str(tmp / "page")]
-    subprocess.run(command, input=pdf, check=True)
-    pixels = cv2.imread(str(tmp / "page.pgm"), cv2.IMREAD_GRAYSCALE)
+def _rasterised(pdf: bytes, options: list[str], *, tmp: Path, tool: str = "pdftocairo") -> Grey:
+    source, target = tmp / "page.pdf", tmp / "page"
+    source.write_bytes(pdf)
+    subprocess.run(
+        [tool, "-tiff", "-tiffcompression", "none", "-gray", "-singlefile", *options, str(source), str(target)],
+        check=True,
+    )
+    pixels = cv2.imread(f"{target}.tif", cv2.IMREAD_GRAYSCALE)
     assert pixels is not None
     return np.asarray(pixels, np.uint8)

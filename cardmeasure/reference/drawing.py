@@ -5,12 +5,9 @@ from __future__ import annotations
 from io import BytesIO
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
 from reportlab.lib.utils import simpleSplit
 from reportlab.pdfgen.canvas import Canvas
 
-from cardmeasure.reference.design import FIDUCIAL_MODULES, SquareDesign
 from cardmeasure.reference.layout import (
     ID1_RADIUS_MM,
     MM_PER_INCH,
@@ -143,39 +140,11 @@ def _canvas(file: BytesIO, layout: PageLayout, version: str) -> Any:
 
 def _draw_square(page: _Page, placed: PlacedSquare) -> None:
     design = placed.design
-    cells = placed.on_page_mm(design.black_cells_mm)
-    page.fill([_box(x, y, design.cell_mm, design.cell_mm) for x, y in cells.tolist()])
-    page.fill(_fiducial_boxes(placed))
+    for corners_mm, side_mm in ((design.black_cells_mm, design.cell_mm), (design.black_modules_mm, design.module_mm)):
+        page.fill([_box(x, y, side_mm, side_mm) for x, y in placed.on_page_mm(corners_mm).tolist()])
     _draw_cutting_lines(page, placed.cut_box)
     if design.calliper_mm is not None:
         _draw_calliper_lines(page, placed.centre_mm, distance_mm=design.calliper_mm)
-
-
-def _fiducial_boxes(placed: PlacedSquare) -> list[Box]:
-    """The black modules as runs along the rows and again along the columns: the overlap leaves no seam between them."""
-    design = placed.design
-    black = _module_grid(design)
-    left, top = placed.on_page_mm(design.fiducial_corners_mm)[0].tolist()
-    m = design.module_mm
-    rows = [_box(left + i * m, top + j * m, n * m, m) for j, i, n in _runs(black)]
-    return rows + [_box(left + i * m, top + j * m, m, n * m) for i, j, n in _runs(black.T)]
-
-
-def _module_grid(design: SquareDesign) -> NDArray[np.bool_]:
-    """Whether each module of the fiducial is black, (rows, columns)."""
-    grid = np.zeros((FIDUCIAL_MODULES, FIDUCIAL_MODULES), bool)
-    places = np.rint((design.black_modules_mm + design.fiducial_mm / 2) / design.module_mm).astype(int)
-    grid[places[:, 1], places[:, 0]] = True
-    return grid
-
-
-def _runs(black: NDArray[np.bool_]) -> list[tuple[int, int, int]]:
-    """The runs of True in each row: row, first column, length."""
-    runs = []
-    for row, values in enumerate(black):
-        steps = np.flatnonzero(np.diff(np.concatenate([[False], values, [False]]).astype(int)))
-        runs += [(row, int(first), int(last - first)) for first, last in steps.reshape(-1, 2)]
-    return runs
 
 
 def _draw_cutting_lines(page: _Page, cut: Box) -> None:

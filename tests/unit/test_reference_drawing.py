@@ -1,10 +1,12 @@
 """The printed page: every length on it is found again in its raster, and the PDF asks not to be scaled.
 
-The rasteriser smooths over 4 x 4 parts of a pixel, so at 600 dpi an edge may stand up to 0.22 pixels (0.009 mm) off.
+Two rasterisers see each page: one covers a pixel exactly as far as it is black, the other smooths over 4 x 4 parts of
+it, so that at 600 dpi an edge may stand up to 0.22 pixels (0.009 mm) off.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from io import BytesIO
 from math import dist
 from pathlib import Path
@@ -33,95 +35,111 @@ from tests.rasters import Grey, page_raster, square_png
 
 DPI = 600
 MM_PER_POINT = 25.4 / 72
+LIMITS_MM = {"pdftocairo": (0.001, 0.005), "pdftoppm": (0.01, 0.02)}
+"""By rasteriser: how far a saddle point may be off its place, and a length between two lines off its own."""
+WHOLE = ((-5.0, 5.0),)
+"""A band along a line that nothing crosses, mm."""
 Floats = NDArray[np.float64]
 
 
-@pytest.fixture(scope="module", params=sorted(PAPERS))
-def printed(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[PageLayout, Grey]:
-    """A page's layout and its raster at 600 dpi."""
-    return page_layout(request.param), page_raster(request.param, dpi=DPI, tmp=tmp_path_factory.mktemp("page"))
+@dataclass(frozen=True, kw_only=True)
+class Printed:
+    """A page's layout, its raster at 600 dpi, and how far a place or a length found in the raster may be off, mm."""
+
+    layout: PageLayout
+    page: Grey
+    saddle_limit_mm: float
+    length_limit_mm: float
 
 
-def test_every_saddle_point_is_within_a_hundredth_of_a_millimetre(printed: tuple[PageLayout, Grey]) -> None:
-    layout, page = printed
-    for placed, count in ((layout.square(SQUARE_80), 96), (layout.square(SQUARE_30), 56)):
-        design_mm = placed.on_page_mm(placed.design.saddles_mm)
-        found_mm = to_mm([_saddle_px(page, near) for near in to_px(design_mm, dpi=DPI)], dpi=DPI)
+@pytest.fixture(scope="module", params=[(paper, tool) for paper in sorted(PAPERS) for tool in LIMITS_MM], ids="-".join)
+def printed(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Printed:
+    paper, tool = request.param
+    saddle_limit_mm, length_limit_mm = LIMITS_MM[tool]
+    return Printed(
+        layout=page_layout(paper),
+        page=page_raster(paper, dpi=DPI, tmp=tmp_path_factory.mktemp("page"), tool=tool),
+        saddle_limit_mm=saddle_limit_mm,
+        length_limit_mm=length_limit_mm,
+    )
+
+
+def test_every_saddle_point_is_where_it_is_designed(printed: Printed) -> None:
+    for design, count in ((SQUARE_80, 96), (SQUARE_30, 56)):
+        design_mm = printed.layout.square(design).on_page_mm(design.saddles_mm)
+        found_mm = to_mm([_saddle_px(printed.page, near) for near in to_px(design_mm, dpi=DPI)], dpi=DPI)
         assert len(found_mm) == count
-        assert np.abs(found_mm - design_mm).max() <= 0.01
+        assert np.abs(found_mm - design_mm).max() <= printed.saddle_limit_mm
 
 
-def test_bars_and_crosses_are_as_far_apart_as_designed(printed: tuple[PageLayout, Grey]) -> None:
-    layout, page = printed
+def test_bars_and_crosses_are_as_far_apart_as_designed(printed: Printed) -> None:
     found = {
-        mark.name: dist(*(_mark_mm(page, end, name=mark.name) for end in (mark.start_mm, mark.end_mm)))
-        for mark in layout.marks
+        mark.name: dist(*(_mark_mm(printed.page, end, name=mark.name) for end in (mark.start_mm, mark.end_mm)))
+        for mark in printed.layout.marks
     }
     assert sorted(found) == ["diagonal", "long_bar", "short_bar"]
     for name, length_mm in found.items():
-        assert length_mm == pytest.approx(MARKS[name].length_mm, abs=0.02)
+        assert length_mm == pytest.approx(MARKS[name].length_mm, abs=printed.length_limit_mm)
     assert found["long_bar"] >= 240 and found["short_bar"] >= 170 and found["diagonal"] >= 200
 
 
-def test_calliper_lines_are_as_far_apart_as_designed(printed: tuple[PageLayout, Grey]) -> None:
-    layout, page = printed
-    x, y = layout.square(SQUARE_80).centre_mm
+def test_calliper_lines_are_as_far_apart_as_designed(printed: Printed) -> None:
+    x, y = printed.layout.square(SQUARE_80).centre_mm
     half = (SQUARE_80.calliper_mm or 0.0) / 2
-    across = [_line_mm(page, (x + d, y), axis=0, bands_mm=((-5.0, 5.0),)) for d in (-half, half)]
-    down = [_line_mm(page, (x, y + d), axis=1, bands_mm=((-5.0, 5.0),)) for d in (-half, half)]
-    assert across[1] - across[0] == pytest.approx(MARKS["calliper_across"].length_mm, abs=0.02)
-    assert down[1] - down[0] == pytest.approx(MARKS["calliper_down"].length_mm, abs=0.02)
+    across = [_line_mm(printed.page, (x + d, y), axis=0, bands_mm=WHOLE) for d in (-half, half)]
+    down = [_line_mm(printed.page, (x, y + d), axis=1, bands_mm=WHOLE) for d in (-half, half)]
+    for name, (first, last) in (("calliper_across", across), ("calliper_down", down)):
+        assert last - first == pytest.approx(MARKS[name].length_mm, abs=printed.length_limit_mm)
 
 
-def test_black_is_pure_black_without_seams_and_white_is_white(printed: tuple[PageLayout, Grey]) -> None:
+def test_black_is_pure_black_without_seams_and_white_is_white(printed: Printed) -> None:
     """Two pixels away from any edge; the white of a square holds nothing but its calliper lines."""
-    layout, page = printed
-    for placed in layout.squares:
-        ink = _ink(placed, page.shape)
-        kernel = np.ones((5, 5), np.uint8)
-        inside, outside = cv2.erode(ink, kernel) > 0, cv2.dilate(ink, kernel) == 0
-        x0, y0, x1, y1 = _inner_box_px(placed)
-        assert inside.sum() > 0.3 * placed.design.check_mm**2 * (DPI / 25.4) ** 2
+    for placed in printed.layout.squares:
+        cut = placed.cut_box
+        inner = np.s_[_px(cut.y_mm) + 3 : _px(cut.bottom_mm) - 3, _px(cut.x_mm) + 3 : _px(cut.right_mm) - 3]
+        ink, page = _ink(placed, printed.page.shape)[inner], printed.page[inner]
+        inside = cv2.erode(ink, np.ones((5, 5), np.uint8)) > 0
+        outside = cv2.dilate(ink, np.ones((5, 5), np.uint8)) == 0
+        assert inside.mean() > 0.25 and outside.mean() > 0.25
         assert page[inside].max() == 0
-        assert page[y0:y1, x0:x1][outside[y0:y1, x0:x1]].min() == 255
+        assert page[outside].min() == 255
 
 
-def test_each_square_is_read_as_its_own_design_and_nothing_else_is(printed: tuple[PageLayout, Grey]) -> None:
-    layout, page = printed
-    small = cv2.resize(page, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
+def test_each_square_is_read_as_its_own_design_and_nothing_else_is(printed: Printed) -> None:
+    small = cv2.resize(printed.page, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
     detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(FIDUCIAL_DICTIONARY))
     corners, ids, _ = detector.detectMarkers(small)
-    assert sorted(ids.ravel().tolist()) == sorted(DESIGNS)
-    for marker, quad in zip(ids.ravel().tolist(), corners, strict=True):
-        placed = layout.square(DESIGNS[marker])
+    found = [int(marker) for marker in np.ravel(ids)]
+    assert sorted(found) == sorted(DESIGNS)
+    for marker, quad in zip(found, corners, strict=True):
+        placed = printed.layout.square(DESIGNS[marker])
         expected = to_px(placed.on_page_mm(placed.design.fiducial_corners_mm), dpi=DPI / 4)
         assert np.abs(quad.reshape(4, 2) - expected).max() < 2.0  # in this order: upright, not mirrored
 
 
-def test_nothing_is_printed_in_the_margin_or_between_the_columns(printed: tuple[PageLayout, Grey]) -> None:
-    layout, page = printed
-    margin = int((MARGIN_MM - 0.1) / 25.4 * DPI)
-    free = np.ones(page.shape, bool)
+def test_nothing_is_printed_in_the_margin_or_between_the_columns(printed: Printed) -> None:
+    layout = printed.layout
+    margin = _px(MARGIN_MM - 0.1)
+    free = np.ones(printed.page.shape, bool)
     free[margin:-margin, margin:-margin] = False
     free[:, _px(layout.columns.right_end_mm + 0.2) :] = True
     gutter = slice(_px(layout.columns.left_end_mm + 1.0), _px(layout.columns.right_mm - 1.0))
     free[_px(layout.rows.square_mm) : _px(layout.bank_card.bottom_mm + 5.0), gutter] = True
-    assert page[free].min() == 255
+    assert printed.page[free].min() == 255
 
 
-def test_the_outline_of_the_bank_card_has_the_standard_size(printed: tuple[PageLayout, Grey]) -> None:
-    """ISO/IEC 7810, ID-1: 85.60 x 53.98 mm, corner radius 3.18 mm."""
-    layout, page = printed
-    card = layout.bank_card
-    middle = (card.x_mm + 42.8, card.y_mm + 26.99)
-    left, right = (_line_mm(page, (x, middle[1]), axis=0, bands_mm=((-5.0, 5.0),)) for x in (card.x_mm, card.right_mm))
-    top, low = (_line_mm(page, (middle[0], y), axis=1, bands_mm=((-5.0, 5.0),)) for y in (card.y_mm, card.bottom_mm))
-    assert right - left == pytest.approx(85.60, abs=0.05)  # a stroked line may be moved by half a pixel at either end
+def test_the_outline_of_the_bank_card_has_the_standard_size(printed: Printed) -> None:
+    """ISO/IEC 7810, ID-1: 85.60 x 53.98 mm, corner radius 3.18 mm; a stroke may be moved by a dot at either end."""
+    card, page = printed.layout.bank_card, printed.page
+    x, y = card.x_mm + 40.0, card.y_mm + 25.0
+    left, right = (_line_mm(page, (side, y), axis=0, bands_mm=WHOLE) for side in (card.x_mm, card.right_mm))
+    top, low = (_line_mm(page, (x, side), axis=1, bands_mm=WHOLE) for side in (card.y_mm, card.bottom_mm))
+    assert right - left == pytest.approx(85.60, abs=0.05)
     assert low - top == pytest.approx(53.98, abs=0.05)
     inset = 3.18 * (1 - np.sqrt(0.5))  # where the arc meets the corner's diagonal
-    x, y = _px(card.x_mm + inset), _px(card.y_mm + inset)
-    assert page[y - 3 : y + 4, x - 3 : x + 4].min() < 200
-    assert page[y - 12 : y - 4, x - 12 : x - 4].min() == 255
+    i, j = _px(card.x_mm + inset), _px(card.y_mm + inset)
+    assert page[j - 3 : j + 4, i - 3 : i + 4].min() < 200
+    assert page[j - 12 : j - 4, i - 12 : i - 4].min() == 255
 
 
 @pytest.mark.parametrize(("paper", "width_mm", "height_mm"), [("a4", 210.0, 297.0), ("letter", 215.9, 279.4)])
@@ -172,7 +190,7 @@ def test_a_cut_square_is_the_design_from_side_to_side(design: SquareDesign, tmp_
     design_mm = design.saddles_mm + design.side_mm / 2
     px_per_mm = side / design.side_mm
     found_mm = (np.array([_saddle_px(square, near) for near in design_mm * px_per_mm - 0.5]) + 0.5) / px_per_mm
-    assert np.abs(found_mm - design_mm).max() <= 0.01
+    assert np.abs(found_mm - design_mm).max() <= 0.001
 
 
 def _px(mm: float) -> int:
@@ -219,11 +237,6 @@ def _line_mm(page: Grey, near_mm: Point, *, axis: int, bands_mm: tuple[tuple[flo
     darkness = window.sum(axis=0)
     assert darkness.max() > 0
     return float(to_mm(first + (darkness * np.arange(darkness.size)).sum() / darkness.sum(), dpi=DPI))
-
-
-def _inner_box_px(placed: PlacedSquare) -> tuple[int, int, int, int]:
-    cut = placed.cut_box
-    return _px(cut.x_mm) + 3, _px(cut.y_mm) + 3, _px(cut.right_mm) - 3, _px(cut.bottom_mm) - 3
 
 
 def _ink(placed: PlacedSquare, shape: tuple[int, ...]) -> Grey:
