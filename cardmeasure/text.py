@@ -8,7 +8,6 @@ import unicodedata
 ELLIPSIS = "..."
 _SURROGATES = re.compile("[\ud800-\udfff]")
 _FIRST_BYTE = 0xDC00
-_HARMLESS_CATEGORIES = frozenset({"Zs"})
 
 
 def valid_text(text: str) -> str:
@@ -24,9 +23,9 @@ def printable(text: str) -> str:
     r"""The text on one line and harmless in a terminal: whatever is no visible character stands as an escape.
 
     Control characters, line and paragraph separators, format characters (which can reverse the direction of the
-    text), unassigned and private ones become `\xNN`, `\uNNNN` or `\UNNNNNNNN`.
+    text), unassigned and private ones become `\xNN`, `\uNNNN` or `\UNNNNNNNN`; any space becomes a plain one.
     """
-    return "".join(c if _is_visible(c) else _numbered(c) for c in valid_text(text))
+    return "".join(c if c.isprintable() else _replaced(c) for c in valid_text(text))
 
 
 def display_width(text: str) -> int:
@@ -40,6 +39,24 @@ def shorten_middle(text: str, width: int) -> str:
         return text
     room = max(width, len(ELLIPSIS) + 2) - len(ELLIPSIS)
     return _head(text, room // 2) + ELLIPSIS + _head(text[::-1], room - room // 2)[::-1]
+
+
+def wrapped(words: str, *, first: str, then: str, width: int) -> list[str]:
+    """The words on lines of at most `width` columns, the first line after `first`, the others after `then`.
+
+    Lines break at spaces; a word that is longer than a line is cut.
+    """
+    lines, line, is_bare = [], first, True
+    for word in words.split():
+        if not is_bare and display_width(f"{line} {word}") > width:
+            lines.append(line)
+            line, is_bare = then, True
+        line, is_bare = (line + word if is_bare else f"{line} {word}"), False
+        while display_width(line) > width:
+            head = _head(line, width)
+            lines.append(head)
+            line = then + line[len(head) :]
+    return [*lines, line.rstrip()]
 
 
 def encodable(text: str, encoding: str) -> str:
@@ -57,16 +74,13 @@ def _escaped(match: re.Match[str]) -> str:
     return f"\\x{code - _FIRST_BYTE:02x}" if 0xDC80 <= code <= 0xDCFF else f"\\u{code:04x}"
 
 
-def _numbered(character: str) -> str:
+def _replaced(character: str) -> str:
+    if unicodedata.category(character) == "Zs":
+        return " "
     code = ord(character)
     if code < 0x100:
         return f"\\x{code:02x}"
     return f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
-
-
-def _is_visible(character: str) -> bool:
-    category = unicodedata.category(character)
-    return category in _HARMLESS_CATEGORIES or category[0] not in "CZ"
 
 
 def _columns(character: str) -> int:

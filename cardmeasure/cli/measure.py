@@ -58,7 +58,7 @@ def measure(
         max_megapixels=max_megapixels,
     )
     from cardmeasure.batch import find_photos, profiles_beside
-    from cardmeasure.reports.picture import is_own_picture
+    from cardmeasure.reports.picture_files import is_own_picture
 
     found = find_photos(paths, passes_over=is_own_picture)
     profiles = {} if print_file else profiles_beside(found)
@@ -122,9 +122,9 @@ def _measure_all(
     outputs: Outputs,
     is_quiet: bool,
 ) -> list[ShotResult]:
-    """Measure photo by photo, each with its table and picture at once; raises StoppedError where the user interrupts."""
+    """Measure photo by photo, each with its table and picture at once; raises StoppedError if the user interrupts."""
     from cardmeasure.batch import measure_found
-    from cardmeasure.reports.picture import picture_names
+    from cardmeasure.reports.picture_files import picture_names
     from cardmeasure.reports.terminal_table import shot_text
 
     done: list[ShotResult] = []
@@ -150,7 +150,8 @@ def _measure_all(
 
 def _write_picture(photo: FoundPhoto, shot: ShotResult, *, folder: Path, name: str, settings: Settings) -> None:
     from cardmeasure.photo import read_photo
-    from cardmeasure.reports.picture import picture_jpeg, picture_path
+    from cardmeasure.reports.picture import picture_jpeg
+    from cardmeasure.reports.picture_files import picture_path
     from cardmeasure.reports.writing import write_beside
 
     pixels = read_photo(photo.path, max_megapixels=settings.max_megapixels).pixels_bgr

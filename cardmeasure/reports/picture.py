@@ -7,15 +7,14 @@ The inside of bank cards is covered (see `cardmeasure.reports.privacy`).
 from __future__ import annotations
 
 import io
-import re
 from collections.abc import Sequence
-from pathlib import Path
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
+from cardmeasure.photo.colour import Pixels
 from cardmeasure.reports.labels import (
     TEXT_SHARE,
     Box,
@@ -26,34 +25,32 @@ from cardmeasure.reports.labels import (
     place,
     reference_label,
 )
+from cardmeasure.reports.picture_files import MARK
 from cardmeasure.reports.privacy import is_covered
-from cardmeasure.results import Card, Corners, ShotResult
+from cardmeasure.results import Corners, ShotResult
 from cardmeasure.text import printable
 
-Pixels = NDArray[np.uint8]
+Canvas = NDArray[np.uint8]
 Points = NDArray[np.float64]
 
 LONG_SIDE_PX = 1600
 JPEG_QUALITY = 85
-MARK = b"drawn by cardmeasure"
-"""Stands in the JPEG's comment, so that a picture is never taken for a photo or a photo for a picture."""
 RIM_MM = 4.0
 """What stays visible of a covered card: enough to see where its edges were found."""
 DARK, LIGHT, COVER = 24, 250, 128
 
 _SUBPIXEL_BITS = 4
-_MAX_NAME = 120
-_UNSAFE = re.compile(r"[^\w.\- ]")
+_MAX_RIM = 0.2
+"""Part of a side: of a sliver, too, the inside is covered."""
 
 
 def picture_jpeg(pixels_bgr: Pixels, shot: ShotResult) -> bytes:
-    """The picture of a measured shot as JPEG without metadata; `pixels_bgr` (h, w, 3) is the upright photo, 8 bit."""
+    """The picture of a measured shot as JPEG without metadata; `pixels_bgr` (h, w, 3) is the upright photo."""
     scale = min(1.0, LONG_SIDE_PX / max(pixels_bgr.shape[:2]))
-    reduced = cv2.resize(pixels_bgr, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-    canvas = np.ascontiguousarray(reduced, np.uint8)
-    for card in shot.cards:
-        if is_covered(card):
-            _cover(canvas, card, scale=scale, px_per_mm=_px_per_mm(shot))
+    canvas = _canvas(pixels_bgr, scale=scale)
+    rim_px = 0.0 if shot.reference is None else RIM_MM * shot.reference.px_per_mm * scale
+    for card in filter(is_covered, shot.cards):
+        _cover(canvas, _reduced(card.corners_px, scale), rim_px=rim_px)
     for card in shot.cards:
         _draw_outline(canvas, _reduced(card.corners_px, scale), dashed=any(map(is_drawn, card.flags)))
     for square in () if shot.reference is None else shot.reference.corners_px:
@@ -66,48 +63,10 @@ def picture_jpeg(pixels_bgr: Pixels, shot: ShotResult) -> bytes:
     return data.getvalue()
 
 
-def picture_names(files: Sequence[str]) -> tuple[str, ...]:
-    """A name for the picture of each photo, from its place below the folder given; no two alike, not even in case."""
-    taken: set[str] = set()
-    names = []
-    for file in files:
-        parts = [part for part in file.split("/") if part not in ("", ".", "..")]
-        stem = _UNSAFE.sub("_", "__".join(parts).rsplit(".", 1)[0])[-_MAX_NAME:].lstrip(". ") or "photo"
-        name = _first_free(stem, taken)
-        taken.add(name.casefold())
-        names.append(name)
-    return tuple(names)
-
-
-def picture_path(folder: Path, name: str) -> Path:
-    """Where to write the picture `name`: over an older picture of ours, but never over any other file."""
-    path, number = folder / name, 2
-    while path.exists() and not is_own_picture(path):
-        path = folder / f"{Path(name).stem}-{number}.jpg"
-        number += 1
-    return path
-
-
-def is_own_picture(path: Path) -> bool:
-    """Whether the file is a picture written by this module."""
-    try:
-        with path.open("rb") as file:
-            head = file.read(512)
-    except OSError:
-        return False
-    return head.startswith(b"\xff\xd8") and MARK in head
-
-
-def _first_free(stem: str, taken: set[str]) -> str:
-    name, number = f"{stem}.jpg", 2
-    while name.casefold() in taken:
-        name = f"{stem}-{number}.jpg"
-        number += 1
-    return name
-
-
-def _px_per_mm(shot: ShotResult) -> float | None:
-    return None if shot.reference is None else shot.reference.px_per_mm
+def _canvas(pixels_bgr: Pixels, *, scale: float) -> Canvas:
+    """A reduced copy with 8 bits a channel, to draw on."""
+    reduced = cv2.resize(pixels_bgr, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    return np.ascontiguousarray(reduced // 256 if reduced.dtype == np.uint16 else reduced, np.uint8)
 
 
 def _reduced(corners: Corners, scale: float) -> Points:
@@ -115,18 +74,15 @@ def _reduced(corners: Corners, scale: float) -> Points:
     return (np.array(corners, np.float64).reshape(-1, 2) + 0.5) * scale - 0.5
 
 
-def _cover(canvas: Pixels, card: Card, *, scale: float, px_per_mm: float | None) -> None:
-    """Fill the inside of a piece, all but its rim; where nothing tells how wide the rim is, a twentieth stays."""
-    corners = _reduced(card.corners_px, scale)
-    if len(corners) != 4:
-        cv2.fillPoly(canvas, [np.round(corners).astype(np.int32)], (COVER,) * 3) if len(corners) > 2 else None
-        return
-    along_px = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
-    sides_px = np.array([along_px[[0, 2]].mean(), along_px[[1, 3]].mean()])
-    rim = 0.05 if px_per_mm is None else np.minimum(0.2, RIM_MM * px_per_mm * scale / np.maximum(sides_px, 1.0))
-    fu, fv = np.broadcast_to(rim, 2)
-    inside = [_between(corners, u, v) for u, v in ((fu, fv), (1 - fu, fv), (1 - fu, 1 - fv), (fu, 1 - fv))]
-    cv2.fillPoly(canvas, [np.round(inside).astype(np.int32)], (COVER,) * 3)
+def _cover(canvas: Canvas, corners: Points, *, rim_px: float) -> None:
+    """Fill the inside of a piece, all but its rim."""
+    if len(corners) == 4:
+        along_px = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
+        sides_px = np.maximum(1.0, [along_px[[0, 2]].mean(), along_px[[1, 3]].mean()])
+        u, v = np.minimum(_MAX_RIM, rim_px / sides_px).tolist()
+        corners = np.array([_between(corners, *at) for at in ((u, v), (1 - u, v), (1 - u, 1 - v), (u, 1 - v))])
+    if len(corners) > 2:
+        cv2.fillPoly(canvas, [np.round(corners).astype(np.int32)], (COVER,) * 3)
 
 
 def _between(corners: Points, u: float, v: float) -> Points:
@@ -137,14 +93,14 @@ def _between(corners: Points, u: float, v: float) -> Points:
     return point
 
 
-def _draw_outline(canvas: Pixels, corners: Points, *, dashed: bool) -> None:
+def _draw_outline(canvas: Canvas, corners: Points, *, dashed: bool) -> None:
     unit = _unit(canvas)
     sides = [(a, b) for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)]
     strokes = [dash for a, b in sides for dash in _dashes(a, b, length=8 * unit)] if dashed else sides
     _draw_strokes(canvas, strokes)
 
 
-def _draw_reference(canvas: Pixels, corners: Points) -> None:
+def _draw_reference(canvas: Canvas, corners: Points) -> None:
     """The cutting line and, from the middle, the design's axes: x with one bar across its end, y with two."""
     _draw_outline(canvas, corners, dashed=False)
     middle = corners.mean(axis=0)
@@ -157,7 +113,7 @@ def _draw_reference(canvas: Pixels, corners: Points) -> None:
     _draw_strokes(canvas, strokes)
 
 
-def _draw_strokes(canvas: Pixels, strokes: Sequence[tuple[Points, Points]]) -> None:
+def _draw_strokes(canvas: Canvas, strokes: Sequence[tuple[Points, Points]]) -> None:
     unit = _unit(canvas)
     factor = 1 << _SUBPIXEL_BITS
     for tone, thickness in ((DARK, 3 * unit), (LIGHT, unit)):
@@ -166,9 +122,9 @@ def _draw_strokes(canvas: Pixels, strokes: Sequence[tuple[Points, Points]]) -> N
             cv2.line(canvas, (ax, ay), (bx, by), (tone,) * 3, round(thickness), cv2.LINE_AA, _SUBPIXEL_BITS)
 
 
-def _unit(canvas: Pixels) -> float:
+def _unit(canvas: Canvas) -> float:
     """Width of the light line, px."""
-    return max(1.0, max(canvas.shape[:2]) / 530)
+    return max(1.0, float(max(canvas.shape[:2])) / 530)
 
 
 def _dashes(a: Points, b: Points, *, length: float) -> list[tuple[Points, Points]]:

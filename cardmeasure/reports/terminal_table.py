@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections import Counter
 from collections.abc import Sequence
 
 from cardmeasure.flags import FLAGS
 from cardmeasure.results import Card, ReferenceFacts, ShotResult, SizeMatch
-from cardmeasure.text import display_width, printable, shorten_middle
+from cardmeasure.text import display_width, printable, shorten_middle, wrapped
 
 COVERAGE_FACTOR = 2
 """k of the expanded uncertainty shown (JCGM 100, 6.2.1); for a normal distribution about 95 %."""
@@ -57,11 +56,11 @@ def _reference_words(reference: ReferenceFacts) -> str:
 def _card_lines(card: Card, *, width: int) -> list[str]:
     flags = ", ".join(card.flags)
     if card.width_mm is None or card.height_mm is None:
-        return _wrapped(f"not measured: {flags}", first=f"  {card.number:>2}  ", then=_FLAG_INDENT, width=width)
+        return wrapped(f"not measured: {flags}", first=f"  {card.number:>2}  ", then=_FLAG_INDENT, width=width)
     sizes = f"{_with_u(card.width_mm, card.u_width_mm):<13}  {_with_u(card.height_mm, card.u_height_mm):<13}"
     words = _class_words(card.match) if card.match is not None else ""
-    lines = _wrapped(words, first=f"  {card.number:>2}  {sizes}  ", then=_CLASS_INDENT, width=width)
-    return lines + (_wrapped(f"flags: {flags}", first=_FLAG_INDENT, then=_FLAG_INDENT, width=width) if flags else [])
+    lines = wrapped(words, first=f"  {card.number:>2}  {sizes}  ", then=_CLASS_INDENT, width=width)
+    return lines + (wrapped(f"flags: {flags}", first=_FLAG_INDENT, then=_FLAG_INDENT, width=width) if flags else [])
 
 
 def _with_u(size_mm: float, u_mm: float | None) -> str:
@@ -117,7 +116,7 @@ def _refused(shots: Sequence[ShotResult], *, width: int) -> str:
         shown = shorten_middle(name, columns)
         padding = " " * (columns - display_width(shown))
         message = printable(f"{trouble.code}: {trouble.message}")
-        lines += _wrapped(message, first=f"  {shown}{padding}  ", then=" " * (columns + 6), width=width)
+        lines += wrapped(message, first=f"  {shown}{padding}  ", then=" " * (columns + 6), width=width)
     advice = {trouble.code: trouble.advice for _, trouble in refused}
     return "\n".join([*lines, "What to do:", *_explained(advice, width=width)]) + "\n"
 
@@ -134,7 +133,7 @@ def _notes(shots: Sequence[ShotResult], *, width: int) -> str:
     lines = _explained(meanings, width=width)
     if sized:
         words = f"± is the expanded uncertainty {COVERAGE_FACTOR} u: the true size lies within it about 19 times in 20."
-        lines = [*_wrapped(words, first="  ", then="    ", width=width), *lines]
+        lines = [*wrapped(words, first="  ", then="    ", width=width), *lines]
     return "\n".join(["Notes:", *lines]) + "\n" if lines else ""
 
 
@@ -146,14 +145,7 @@ def _explained(meanings: dict[str, str], *, width: int) -> list[str]:
     return [
         line
         for code, meaning in meanings.items()
-        for line in _wrapped(printable(f"{code}: {meaning}"), first="  ", then="    ", width=width)
-    ]
-
-
-def _wrapped(words: str, *, first: str, then: str, width: int) -> list[str]:
-    """The words broken at spaces (a longer word is cut) into lines of at most `width` columns."""
-    return textwrap.wrap(words, width, initial_indent=first, subsequent_indent=then, break_on_hyphens=False) or [
-        first.rstrip()
+        for line in wrapped(printable(f"{code}: {meaning}"), first="  ", then="    ", width=width)
     ]
 
 
