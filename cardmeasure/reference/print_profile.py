@@ -22,12 +22,22 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass
-from math import sqrt
+from math import hypot, sqrt
 from pathlib import Path
+from typing import TypedDict
 
 from cardmeasure.errors import UsageError
 from cardmeasure.reference.readings import INSTRUMENTS, MARKS, Reading, fit_scale
 
+
+class _Uncertainty(TypedDict):
+    """The part of a `Reading` that says how uncertain it is."""
+
+    instrument: str | None
+    u_mm: float | None
+
+
+_KEYS = ("reading_mm", "instrument", "u_mm")
 ABSURD = 0.10
 """A reading further from its design length than this part of it is a slip, not a print."""
 U_MM_LIMITS = (0.001, 5.0)
@@ -72,7 +82,7 @@ def profile_from_readings(readings: tuple[Reading, ...], *, where: str = "readin
     """
     fit = fit_scale(readings)
     if not fit.agrees:
-        worst = max(range(len(readings)), key=lambda i: abs(fit.misfit_mm[i]) / sqrt(sum(_squares(readings[i]))))
+        worst = max(range(len(readings)), key=lambda i: abs(fit.misfit_mm[i]) / hypot(*readings[i].u_parts_mm))
         side = "longer" if fit.misfit_mm[worst] > 0 else "shorter"
         raise UsageError(
             f"{where}: {_listing((r.name for r in readings), 'and')} contradict each other ({readings[worst].name} is "
@@ -127,18 +137,10 @@ def _reading(name: str, table: object, *, path: Path) -> Reading:
     if not isinstance(table, dict):
         raise UsageError(f"{path}: {name} must be a table: write [{name}], and below it reading_mm = ...")
     for key in table:
-        if key not in ("reading_mm", "instrument", "u_mm"):
-            raise UsageError(f"{path}: {name}.{key} is not known; the keys are reading_mm, instrument and u_mm.")
+        if key not in _KEYS:
+            raise UsageError(f"{path}: {name}.{key} is not known; the keys are {_listing(_KEYS, 'and')}.")
     if "reading_mm" not in table:
         raise UsageError(f"{path}: {name}.reading_mm is missing; write the length that was read, in millimetres.")
-    instrument, u_mm = table.get("instrument"), table.get("u_mm")
-    if instrument is None and u_mm is None:
-        raise UsageError(
-            f"{path}: {name} has no uncertainty; add instrument = {_INSTRUMENT_NAMES}, or u_mm = the standard "
-            "uncertainty in millimetres."
-        )
-    if instrument is not None and (not isinstance(instrument, str) or instrument not in INSTRUMENTS):
-        raise UsageError(f"{path}: {name}.instrument is {instrument!r}; it must be {_INSTRUMENT_NAMES}.")
     length = MARKS[name].length_mm
     return Reading(
         name=name,
@@ -148,9 +150,27 @@ def _reading(name: str, table: object, *, path: Path) -> Reading:
             what=f"{path}: {name}.reading_mm",
             why=f" mm, within 10 % of the {length:g} mm it has at 100 %",
         ),
-        instrument=instrument,
-        u_mm=None if u_mm is None else _number(u_mm, limits=U_MM_LIMITS, what=f"{path}: {name}.u_mm", why=" mm"),
+        **_uncertainty(table, what=f"{path}: {name}", length_mm=length),
     )
+
+
+def _uncertainty(table: dict[str, object], *, what: str, length_mm: float) -> _Uncertainty:
+    """What a reading's table says of its uncertainty: an instrument that reaches so far, or a u, or both."""
+    name, u_mm = table.get("instrument"), table.get("u_mm")
+    if name is None and u_mm is None:
+        raise UsageError(
+            f"{what} has no uncertainty; add instrument = {_INSTRUMENT_NAMES}, or u_mm = the standard uncertainty in "
+            "millimetres."
+        )
+    if name is not None and (not isinstance(name, str) or name not in INSTRUMENTS):
+        raise UsageError(f"{what}.instrument is {name!r}; it must be {_INSTRUMENT_NAMES}.")
+    if name is not None and u_mm is None and length_mm > INSTRUMENTS[name].reach_mm:
+        raise UsageError(
+            f"{what}.instrument is {name!r}, whose limits hold up to {INSTRUMENTS[name].reach_mm:g} mm only; add "
+            "u_mm = the standard uncertainty in millimetres, or use another instrument."
+        )
+    u = None if u_mm is None else _number(u_mm, limits=U_MM_LIMITS, what=f"{what}.u_mm", why=" mm")
+    return _Uncertainty(instrument=name, u_mm=u)
 
 
 def _number(value: object, *, limits: tuple[float, float], what: str, why: str) -> float:
@@ -162,11 +182,6 @@ def _number(value: object, *, limits: tuple[float, float], what: str, why: str) 
     if not low <= value <= high:
         raise UsageError(f"{what} is {value:g}; {right}")
     return float(value)
-
-
-def _squares(reading: Reading) -> tuple[float, float]:
-    own, shared = reading.u_parts_mm
-    return own**2, shared**2
 
 
 def _listing(names: Iterable[str], word: str) -> str:

@@ -54,9 +54,14 @@ MARKS: dict[str, Mark] = {
 
 @dataclass(frozen=True, kw_only=True)
 class Instrument:
-    """What a length is read with: its own limits of error, and how well one end is placed or read, both in +- mm."""
+    """What a length is read with.
+
+    `limit_mm`: its own limits of error, +- mm, for lengths up to `reach_mm`; `placing_mm`: how well one end is placed
+    or read, +- mm.
+    """
 
     limit_mm: float
+    reach_mm: float
     placing_mm: float
 
     @property
@@ -72,11 +77,11 @@ class Instrument:
 
 INSTRUMENTS: dict[str, Instrument] = {
     # +-0.15 mm up to 500 mm: JIS B 7516, class 1. Reading to a fifth of a division: common practice, no source.
-    "steel-rule": Instrument(limit_mm=0.15, placing_mm=0.2),
+    "steel-rule": Instrument(limit_mm=0.15, reach_mm=500.0, placing_mm=0.2),
     # +-0.02 mm up to 100 mm: DIN 862. Laying a tip on a fine printed line: common practice, no source.
-    "calliper": Instrument(limit_mm=0.02, placing_mm=0.1),
+    "calliper": Instrument(limit_mm=0.02, reach_mm=100.0, placing_mm=0.1),
     # A ruler of wood or plastic: common practice, no source.
-    "ruler": Instrument(limit_mm=0.5, placing_mm=0.2),
+    "ruler": Instrument(limit_mm=0.5, reach_mm=300.0, placing_mm=0.2),
 }
 """The instruments a user can name in place of a u of his own."""
 
@@ -85,6 +90,8 @@ U_AXES = 0.003 * sqrt(2.0)
 
 Each axis of a home printer is taken to be off by 0.3 % (from memory), independently of the other.
 """
+CONVERGED = 1e-12
+"""A step of the scales that is smaller is the last one."""
 CHI_SQUARE_999 = {1: 10.83, 2: 13.82, 3: 16.27}
 """Chi-square that is passed once in a thousand times by chance, by degrees of freedom (tables of the distribution)."""
 
@@ -152,7 +159,10 @@ def fit_scale(readings: Sequence[Reading]) -> ScaleFit:
         length = np.hypot(*(design * scale).T)
         slope = design**2 * scale / length[:, None]
         normal = slope.T @ weight @ slope + contrast
-        scale = scale + np.linalg.solve(normal, slope.T @ weight @ (read - length) - contrast @ scale)
+        step = np.linalg.solve(normal, slope.T @ weight @ (read - length) - contrast @ scale)
+        scale = scale + step
+        if np.abs(step).max() < CONVERGED:
+            break
     misfit = read - np.hypot(*(design * scale).T)
     chi_square = float(misfit @ weight @ misfit + scale @ contrast @ scale)
     return ScaleFit(
