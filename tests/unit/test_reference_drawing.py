@@ -17,7 +17,9 @@ import pytest
 from numpy.typing import NDArray
 from pypdf import PdfReader
 
-from cardmeasure.errors import UsageError
+from cardmeasure import __version__
+from cardmeasure.cli.reference import Paper, reference
+from cardmeasure.errors import CannotWriteError, UsageError
 from cardmeasure.reference.design import DESIGNS, FIDUCIAL_DICTIONARY, SQUARE_30, SQUARE_80, SquareDesign
 from cardmeasure.reference.drawing import reference_pdf
 from cardmeasure.reference.layout import (
@@ -252,3 +254,25 @@ def _ink(placed: PlacedSquare, shape: tuple[int, ...]) -> Grey:
             ink[_px(y - 6) : _px(y + 6), _px(x + d - 0.05) : _px(x + d + 0.05)] = 255
             ink[_px(y + d - 0.05) : _px(y + d + 0.05), _px(x - 6) : _px(x + 6)] = 255
     return ink
+
+
+def test_the_command_knows_the_same_papers_as_the_layout() -> None:
+    assert [paper.value for paper in Paper] == list(PAPERS)
+
+
+def test_the_command_replaces_the_file_and_says_what_to_do_next(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "page.pdf"
+    out.write_text("old")
+    reference(out, Paper.LETTER)
+    assert out.read_bytes() == reference_pdf(paper="letter", version=__version__)
+    assert list(tmp_path.iterdir()) == [out]
+    said = capsys.readouterr().out
+    assert "Letter at actual size (100 %)" in said and "measure its bars" in said and said.count("\n") == 2
+
+
+def test_the_command_does_not_write_where_it_cannot(tmp_path: Path) -> None:
+    for out in (tmp_path, tmp_path / "nosuch" / "page.pdf"):
+        with pytest.raises(CannotWriteError, match="Cannot write"):
+            reference(out)
