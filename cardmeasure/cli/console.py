@@ -54,9 +54,14 @@ def forget_output() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
+def is_terminal() -> bool:
+    """Whether standard output is read by a person, not by a program or a file."""
+    return sys.stdout.isatty()
+
+
 def columns() -> int:
     """Columns to write standard output in: those of the terminal within reason, 80 in a pipe or a file."""
-    if not sys.stdout.isatty():
+    if not is_terminal():
         return PIPE_COLUMNS
     low, high = _COLUMNS
     return min(high, max(low, shutil.get_terminal_size((PIPE_COLUMNS, 24)).columns - 1))

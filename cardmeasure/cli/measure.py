@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from cardmeasure.cli import options
-from cardmeasure.cli.console import Progress, StoppedError, columns, say
+from cardmeasure.cli.console import Progress, StoppedError, columns, is_terminal, say
 from cardmeasure.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
@@ -172,4 +172,4 @@ def _report(shots: Sequence[ShotResult], *, outputs: Outputs) -> None:
         text = results_csv(shots) if path.suffix.lower() == ".csv" else results_json(shots)
         write_beside(path, text.encode())
     if outputs.table:
-        say(summary_text(shots, width=columns()))
+        say(summary_text(shots, width=columns(), wraps_refusals=is_terminal()))

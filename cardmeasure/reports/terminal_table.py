@@ -39,9 +39,13 @@ def shot_text(shot: ShotResult, *, width: int = WIDTH) -> str:
     return "\n".join(lines) + "\n"
 
 
-def summary_text(shots: Sequence[ShotResult], *, width: int = WIDTH) -> str:
-    """The end of a run: what was counted, which photos were refused and what to do, what the flags mean."""
-    parts = (_counts(shots), _refused(shots, width=width), _notes(shots, width=width))
+def summary_text(shots: Sequence[ShotResult], *, width: int = WIDTH, wraps_refusals: bool = False) -> str:
+    """The end of a run: what was counted, which photos were refused and what to do, what the flags mean.
+
+    A refused photo is one line, however wide, as programs that read a pipe like it, unless `wraps_refusals`.
+    """
+    refused = _refused(shots, width=width, wraps=wraps_refusals)
+    parts = (_counts(shots), refused, _notes(shots, width=width))
     return "\n".join(part for part in parts if part)
 
 
@@ -105,7 +109,7 @@ def _kind(card: Card) -> str:
     return card.match.size_class or "(odd size)"
 
 
-def _refused(shots: Sequence[ShotResult], *, width: int) -> str:
+def _refused(shots: Sequence[ShotResult], *, width: int, wraps: bool) -> str:
     """A line a refused photo, and what to do said once for each kind of trouble."""
     refused = [(printable(shot.file), shot.trouble) for shot in shots if shot.trouble is not None]
     if not refused:
@@ -115,8 +119,8 @@ def _refused(shots: Sequence[ShotResult], *, width: int) -> str:
     for name, trouble in refused:
         shown = shorten_middle(name, columns)
         padding = " " * (columns - display_width(shown))
-        message = printable(f"{trouble.code}: {trouble.message}")
-        lines += wrapped(message, first=f"  {shown}{padding}  ", then=" " * (columns + 6), width=width)
+        first, message = f"  {shown}{padding}  ", printable(f"{trouble.code}: {trouble.message}")
+        lines += wrapped(message, first=first, then=" " * (columns + 6), width=width) if wraps else [first + message]
     advice = {trouble.code: trouble.advice for _, trouble in refused}
     return "\n".join([*lines, "What to do:", *_explained(advice, width=width)]) + "\n"
 

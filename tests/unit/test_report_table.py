@@ -86,6 +86,14 @@ def test_refused_photos_have_a_line_each_and_advice_is_given_once_a_kind() -> No
     assert shot_text(refused()) == ""
 
 
+def test_a_refusal_is_one_line_in_a_pipe_and_wrapped_in_a_terminal() -> None:
+    shots = [refused("a.jpg", message="This is a sentence " + "of many words " * 9 + "to the end.")]
+    piped, shown = summary_text(shots).splitlines(), summary_text(shots, wraps_refusals=True).splitlines()
+    assert next(line for line in piped if line.startswith("  a.jpg")).endswith("to the end.")
+    assert max(map(len, piped)) > 80 >= max(map(len, shown))
+    assert " ".join(" ".join(shown).split()) == " ".join(" ".join(piped).split())
+
+
 def test_a_long_name_is_shortened_in_the_middle() -> None:
     name = "folder/" + "x" * 200 + "/IMG_0001.jpg"
     first = shot_text(measured(name)).splitlines()[0]
@@ -105,7 +113,8 @@ def test_the_source_of_the_print_scale_is_always_named(source: str) -> None:
 
 @given(any_shots(), st.integers(60, 120))
 def test_no_line_is_too_wide_and_none_holds_a_control_character(shots: list[ShotResult], width: int) -> None:
-    text = "".join(shot_text(shot, width=width) for shot in shots) + summary_text(shots, width=width)
+    text = "".join(shot_text(shot, width=width) for shot in shots)
+    text += summary_text(shots, width=width, wraps_refusals=True)
     for line in text.split("\n"):
         assert display_width(line) <= width
         assert line.isprintable()
