@@ -62,7 +62,8 @@ def read_photo(path: Path, *, max_megapixels: float = 120.0) -> Photo:
 
     Parameters
     ----------
-    max_megapixels : a larger picture is refused before it is decoded (decompression bombs).
+    max_megapixels : a larger picture is refused before it is decoded (decompression bombs). WebP and TIFF files of more
+        than 179 megapixels are refused in any case.
 
     Raises
     ------

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from PIL import Image
 
 from cardmeasure.errors import PhotoTrouble
 from cardmeasure.photo.colour import Pixels, Response, response_curve, to_srgb
@@ -43,10 +44,11 @@ def decode(data: bytes, *, max_megapixels: float) -> Decoded:
     with caught_messages() as messages:
         try:
             return _finished(_raster(data, name=name, max_megapixels=max_megapixels, messages=messages))
-        except PhotoTrouble:
-            raise
         except Exception as error:  # for hostile bytes decoders raise anything, SyntaxError included
-            raise _trouble(error, data=data, name=name) from error
+            trouble = _trouble(error, data=data, name=name)
+            if trouble is error:
+                raise
+            raise trouble from error
 
 
 def _raster(data: bytes, *, name: str, max_megapixels: float, messages: Callable[[], str]) -> Raster:
@@ -77,10 +79,18 @@ def _finished(raster: Raster) -> Decoded:
 
 def _trouble(error: Exception, *, data: bytes, name: str) -> PhotoTrouble:
     """What a decoder's failure means for the user."""
+    if isinstance(error, PhotoTrouble) and error.code != "damaged":
+        return error
     if isinstance(error, MemoryError) or (isinstance(error, cv2.error) and error.code == cv2.Error.StsNoMem):
         return PhotoTrouble("too-many-pixels", "The picture needs more memory than this computer has free.")
     if is_cut_short(data, format=name):
         return PhotoTrouble("truncated", f"The {name} file breaks off after {len(data)} bytes, before its own end.")
+    if isinstance(error, PhotoTrouble):
+        return error
+    if isinstance(error, Image.DecompressionBombError):
+        most = 2e-6 * (Image.MAX_IMAGE_PIXELS or 0)
+        message = f"The picture has more than {most:.3g} megapixels, the most that can be read of a {name} file."
+        return PhotoTrouble("too-many-pixels", message, advice="Make the picture smaller, or save it as JPEG.")
     reason = shorten_middle(printable(str(error).strip().rstrip(".") or type(error).__name__), _LONGEST_REASON)
     if any(words in str(error) for words in _NOT_IMPLEMENTED):
         return unsupported(name, reason)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import codecs
+
 JPEG, MPO, PNG, WEBP, TIFF, AVIF, HEIC = "JPEG", "MPO", "PNG", "WebP", "TIFF", "AVIF", "HEIC"
 
 _PHOTO_MAGICS = (
@@ -32,7 +34,7 @@ _OTHER_MAGICS = (
     (b"ID3", "a sound recording"),
     (b"\0\x05\x16\x07", "a file of attributes that a computer put beside the photo"),
 )
-_TEXT_BYTES = frozenset(range(32, 127)) | frozenset(b"\t\n\r\f") | frozenset(range(128, 256))
+_TEXT_CONTROLS = frozenset("\t\n\r\f\ufeff")
 
 
 def photo_format(head: bytes) -> str | None:
@@ -59,9 +61,18 @@ def seems_to_be(head: bytes) -> str:
         return "a raw camera file" if brands[0] == b"crx " else "a video"
     if not head.strip(b"\0"):
         return "nothing but zeros"
-    if all(byte in _TEXT_BYTES for byte in head):
+    if _is_text(head):
         return "a web page" if b"<html" in head.lower() or b"<!doctype html" in head.lower() else "text"
     return "of an unknown kind"
+
+
+def _is_text(head: bytes) -> bool:
+    try:
+        # Incremental, since the last character may go on beyond the bytes at hand.
+        text = codecs.getincrementaldecoder("utf-8")().decode(head)
+    except UnicodeDecodeError:
+        return False
+    return bool(text) and all(character.isprintable() or character in _TEXT_CONTROLS for character in text)
 
 
 def _brands(head: bytes) -> tuple[bytes, ...]:

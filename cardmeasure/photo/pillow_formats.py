@@ -16,6 +16,7 @@ from cardmeasure.photo.colour import (
     profile_space,
     swap_red_and_blue,
 )
+from cardmeasure.photo.completeness import has_wrong_checksum
 from cardmeasure.photo.formats import AVIF, PNG, TIFF, WEBP
 from cardmeasure.photo.raster import Raster, damaged, require_size, unsupported
 from cardmeasure.photo.tags import camera_tags, exif_of, orientation
@@ -47,6 +48,8 @@ def read_with_pillow(data: bytes, *, name: str, max_megapixels: float) -> Raster
     if name == TIFF:
         _require_photo(image)
     require_size(*image.size, max_megapixels=max_megapixels)
+    if name == PNG:
+        _require_sound_png(image, data=data)
     exif = exif_of(image)
     camera = camera_tags(exif)
     # Both decoders turn a TIFF; of an AVIF Pillow reports the container's turns as the tag and leaves the pixels.
@@ -98,6 +101,13 @@ def _require_photo(image: ImageFile) -> None:
     """Raises PhotoTrouble for a TIFF whose first picture is the preview of a raw camera file."""
     if _tag(image, _DNG_VERSION) or _number(image, _SUBFILE_TYPE, missing=0) & 1:
         raise unsupported(TIFF, "it is a raw camera file that begins with a small preview")
+
+
+def _require_sound_png(image: ImageFile, *, data: bytes) -> None:
+    """Decodes the picture. Raises PhotoTrouble `damaged`, or what Pillow raises, which checks no sums of pixel data."""
+    if has_wrong_checksum(data):
+        raise damaged(PNG, "a checksum of its pixel data is wrong")
+    image.load()
 
 
 def _is_deep(image: ImageFile, *, data: bytes, name: str) -> bool:

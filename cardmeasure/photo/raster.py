@@ -46,7 +46,8 @@ def require_size(width_px: int, height_px: int, *, max_megapixels: float) -> Non
     megapixels = width_px * height_px / 1e6
     seen = f"{width_px} x {height_px} pixels"
     if megapixels > max_megapixels:
-        message = f"The picture has {seen} ({megapixels:.3g} megapixels); the limit is {max_megapixels:g} megapixels."
+        size = f"{megapixels:.1f}" if megapixels >= 1 else f"{megapixels:.3g}"
+        message = f"The picture has {seen} ({size} megapixels); the limit is {max_megapixels:g} megapixels."
         raise PhotoTrouble("too-many-pixels", message)
     if min(width_px, height_px) < FEWEST_PIXELS:
         raise PhotoTrouble("too-few-pixels", f"The picture has only {seen}.")

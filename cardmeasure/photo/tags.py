@@ -53,7 +53,8 @@ class CameraTags:
 def exif_of(image: Image) -> Exif:
     """The tags of a picture opened by Pillow; none where they are damaged.
 
-    To be used before the picture is decoded: then Pillow closes the file that it reads the tags of a TIFF from.
+    A TIFF must not have been decoded yet, for Pillow then closes the file that it reads the tags from; a PNG must have
+    been, for Pillow would decode it here to find tags behind the pixels, and an error in the pixels would go unseen.
     """
     from PIL.Image import Exif
 
