@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from importlib import import_module
 from statistics import NormalDist
 
 import numpy as np
@@ -54,8 +55,8 @@ def effective_degrees_of_freedom(contributions: Sequence[float], degrees_of_free
     Returns
     -------
     float
-        Not truncated; infinite where no contribution with finite degrees of freedom is above 0. The GUM (G.4.1, note 1)
-        truncates it to the next lower integer before looking up the coverage factor.
+        Not truncated; infinite where no contribution with finite degrees of freedom is above 0. Examples in the GUM
+        truncate it to the next lower integer before they look up the coverage factor (G.4.1, note 1).
 
     Raises
     ------
@@ -91,9 +92,8 @@ def coverage_factor(p: float, degrees_of_freedom: float = math.inf) -> float:
         raise UsageError(f"degrees_of_freedom is {degrees_of_freedom:g}; it must be above 0.")
     if math.isinf(degrees_of_freedom):
         return NormalDist().inv_cdf(0.5 + 0.5 * p)
-    from scipy.special import stdtrit  # late: importing it takes longer than a whole photo
-
-    return float(stdtrit(degrees_of_freedom, 0.5 + 0.5 * p))
+    special = import_module("scipy.special")  # late: importing it takes longer than measuring a photo
+    return float(special.stdtrit(degrees_of_freedom, 0.5 + 0.5 * p))
 
 
 def budget_from_covariances(groups: Mapping[str, ArrayLike]) -> tuple[Contribution, ...]:

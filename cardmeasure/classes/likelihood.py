@@ -15,7 +15,7 @@ way round: every cut also stands mirrored. (The density of sorted values is the 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 
 import numpy as np
@@ -41,13 +41,14 @@ _NEGLIGIBLE = 20.0
 class CutTable:
     """The cuts of all classes in arrays, the mirrored ones included, in the order of their classes.
 
-    `cuts_mm` (k, 2); `var_cut_mm2` (k,), u_cut squared; `log_weight` (k,), the prior; `class_index` (k,).
+    `cuts_mm` (k, 2); `var_cut_mm2` (k,), u_cut squared; `log_weight` (k,), log of the prior; `log_cuts` (k,), log of
+    the number of cuts that share the prior of the class; `class_index` (k,).
     """
 
-    class_count: int
     cuts_mm: Floats
     var_cut_mm2: Floats
     log_weight: Floats
+    log_cuts: Floats
     class_index: Ints
 
 
@@ -55,17 +56,18 @@ class CutTable:
 def cut_table(classes: tuple[SizeClass, ...]) -> CutTable:
     """The cuts of at least one class as arrays."""
     rows = [
-        (*sides, size_class.u_cut_mm**2, (1.0 - ODD_PRIOR) / (len(classes) * len(size_class.cuts_mm)), index)
+        (*sides, size_class.u_cut_mm**2, len(size_class.cuts_mm), index)
         for index, size_class in enumerate(classes)
         for cut in size_class.cuts_mm
         for sides in (cut, cut[::-1])
     ]
     columns = np.array(rows, dtype=np.float64)
+    log_cuts = np.log(columns[:, 3])
     return CutTable(
-        class_count=len(classes),
         cuts_mm=columns[:, :2].copy(),
         var_cut_mm2=columns[:, 2].copy(),
-        log_weight=np.log(columns[:, 3]),
+        log_weight=math.log((1.0 - ODD_PRIOR) / len(classes)) - log_cuts,
+        log_cuts=log_cuts,
         class_index=columns[:, 4].astype(np.int64),
     )
 
@@ -75,15 +77,20 @@ class Likelihoods:
     """The likelihoods of all answers as functions of where the measurement lies, its covariance being fixed.
 
     `measured_mm` (2,): the measurement itself. Cut by cut, in the order of the classes: `class_index` (k,);
-    `offsets_mm` (k, 2), the cut as seen from the measurement; `extent_mm` (k,), how far from the cut it has any say;
-    `quadratic` (k, 6), coefficients of the log of prior times likelihood in (dw^2, dw dh, dh^2, dw, dh, 1).
+    `offsets_mm` (k, 2), the cut as seen from the measurement; `quadratic` (k, 6), coefficients of the log of prior
+    times likelihood in (dw^2, dw dh, dh^2, dw, dh, 1); `principal_mm2` (k, 2), the principal variances, along the
+    columns of `axes` (2, 2); `peak` (k,), log of how many times as probable as odd the cut alone would be if the
+    measurement lay on it; `log_cuts` (k,), log of the number of cuts that share the prior of the class.
     """
 
     measured_mm: Floats
+    axes: Floats
     class_index: Ints
     offsets_mm: Floats
-    extent_mm: Floats
     quadratic: Floats
+    principal_mm2: Floats
+    peak: Floats
+    log_cuts: Floats
 
     @cached_property
     def first_cuts(self) -> Ints:
@@ -110,36 +117,54 @@ class Likelihoods:
         log_ratio += np.log(width * height) - _LOG_ODD
         return np.asarray(np.add.reduceat(np.exp(log_ratio, out=log_ratio), self.first_cuts, axis=0))
 
+    def odd_expanded(self, offsets_mm: Floats) -> tuple[Floats, Floats]:
+        """The log of the density of odd as a linear function of the offset x, seen from the cuts.
+
+        Returns gradient g, (k, 2), and constant b, (k,), so that log odd(cut) - log odd(x) = g x + b about each offset.
+        """
+        sides = np.maximum(self.measured_mm + offsets_mm, _LEAST_SIDE_MM)
+        gradient = 1.0 / sides
+        change = _log_odd(self.measured_mm + self.offsets_mm) - _log_odd(sides)
+        return gradient, change - (gradient * offsets_mm).sum(axis=1)
+
     def near(self, reach_mm: float) -> Likelihoods:
         """The same without the cuts that have no say within `reach_mm` of the measurement."""
-        keep = np.hypot(self.offsets_mm[:, 0], self.offsets_mm[:, 1]) <= reach_mm + self.extent_mm
-        return Likelihoods(
-            measured_mm=self.measured_mm,
+        range_ = np.maximum(self.peak + self.log_cuts + _NEGLIGIBLE, 0.0)
+        extent = np.sqrt(2.0 * self.principal_mm2.max(axis=1) * range_)
+        return self.only(np.hypot(self.offsets_mm[:, 0], self.offsets_mm[:, 1]) <= reach_mm + extent)
+
+    def only(self, keep: NDArray[np.bool_]) -> Likelihoods:
+        """The same with the cuts of the mask, (k,), alone."""
+        return replace(
+            self,
             class_index=self.class_index[keep],
             offsets_mm=self.offsets_mm[keep],
-            extent_mm=self.extent_mm[keep],
             quadratic=self.quadratic[keep],
+            principal_mm2=self.principal_mm2[keep],
+            peak=self.peak[keep],
+            log_cuts=self.log_cuts[keep],
         )
 
 
 def likelihoods(measured_mm: Floats, *, covariance_mm2: Floats, cuts: CutTable) -> Likelihoods:
     """Likelihoods about a measured size, (2,), of the given covariance, (2, 2)."""
-    var_w = covariance_mm2[0, 0] + cuts.var_cut_mm2
-    var_h = covariance_mm2[1, 1] + cuts.var_cut_mm2
-    cov = covariance_mm2[0, 1]
-    determinant = var_w * var_h - cov * cov
-    a, b, c = var_h / determinant, -cov / determinant, var_w / determinant
+    variances, axes = np.linalg.eigh(covariance_mm2)
+    principal = np.maximum(variances, 0.0) + cuts.var_cut_mm2[:, None]
+    p, q = (1.0 / principal).T
+    (a, b), (_, c) = (axes[i, 0] * axes[:, 0, None] * p + axes[i, 1] * axes[:, 1, None] * q for i in (0, 1))
     offsets = cuts.cuts_mm - measured_mm
-    dw, dh = offsets[:, 0], offsets[:, 1]
-    log_peak = cuts.log_weight - math.log(2.0 * math.pi) - 0.5 * np.log(determinant)
+    dw, dh = offsets.T
+    log_peak = cuts.log_weight - math.log(2.0 * math.pi) + 0.5 * np.log(p * q)
     at_measured = log_peak - 0.5 * (a * dw * dw + 2.0 * b * dw * dh + c * dh * dh)
-    widest = 0.5 * (var_w + var_h) + np.hypot(0.5 * (var_w - var_h), cov)
     return Likelihoods(
         measured_mm=measured_mm,
+        axes=axes,
         class_index=cuts.class_index,
         offsets_mm=offsets,
-        extent_mm=np.sqrt(2.0 * widest * np.maximum(log_peak - _log_odd(cuts.cuts_mm) + _NEGLIGIBLE, 0.0)),
         quadratic=np.column_stack([-0.5 * a, -b, -0.5 * c, a * dw + b * dh, b * dw + c * dh, at_measured]),
+        principal_mm2=principal,
+        peak=log_peak - _log_odd(cuts.cuts_mm),
+        log_cuts=cuts.log_cuts,
     )
 
 

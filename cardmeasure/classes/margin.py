@@ -19,11 +19,15 @@ MARGIN_LIMIT_MM = 1000.0
 _RAYS = 24
 _KEPT_RAYS = 8
 _FIRST_RADII = np.geomspace(0.005, 1.0, 11)
+_WITHIN = np.linspace(0.0, 1.0, 11)[1:]
 _ROUND = np.linspace(-1.0, 1.0, 13)
 _FINER = np.array([-1.0, 0.0, 1.0]) / 3.0
 _RESOLUTION_MM = 1e-3
 _RELATIVE_RESOLUTION = 1e-4
 _MOST_ROUNDS = 14
+_NEWTON_STEPS = 6
+_EXPANSIONS = 2
+_LEAST_LEVEL = 1e-3
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,37 +46,108 @@ def nearest_change(field: Likelihoods, *, answer: int) -> Change:
     """
     reach = _reach(field, answer)
     field = field.near(reach)
-    even = np.arange(_RAYS) * (2.0 * math.pi / _RAYS)
-    angles = np.concatenate([even, np.arctan2(field.offsets_mm[:, 1], field.offsets_mm[:, 0])])
-    spacing, radii = float(even[1]), reach * _FIRST_RADII
-    change = Change(distance_mm=MARGIN_LIMIT_MM, direction_rad=0.0)
-    for number in range(_MOST_ROUNDS):
-        rivals = _rivals(field, angles, radii, answer=answer)
-        changed = rivals.max(axis=0, initial=0.0) > 1.0
-        if not changed.any():
+    angles, radii = _first_rays(field, answer=answer, reach=reach)
+    angles, low, high = _brackets(field, angles, radii, answer=answer)
+    if not len(angles):
+        return Change(distance_mm=MARGIN_LIMIT_MM, direction_rad=0.0)
+    field = field.near(float(high[0]))
+    angles, low, high = _brackets(field, angles, low[:, None] + (high - low)[:, None] * _WITHIN, answer=answer)
+    spacing = 2.0 * math.pi / _RAYS
+    for _ in range(_MOST_ROUNDS):
+        if high[0] - low[0] <= max(_RESOLUTION_MM, _RELATIVE_RESOLUTION * high[0]):
             break
-        first = int(changed.argmax())
-        high = float(radii[first])
-        low = float(radii[first - 1]) if first else max(0.0, 2.0 * high - float(radii[-1]))
-        best = rivals[:, first].argsort()[: -_KEPT_RAYS - 1 : -1]
-        kept = angles[best[rivals[best, first] > 1.0]]
-        change = Change(distance_mm=low, direction_rad=float(kept[0]))
-        if high - low <= max(_RESOLUTION_MM, _RELATIVE_RESOLUTION * high):
-            break
-        if number == 0:
-            field = field.near(high)
-        angles = (kept[:, None] + spacing * _FINER).ravel()
+        finer = (angles[:_KEPT_RAYS, None] + spacing * _FINER).ravel()
         spacing /= 3.0
-        radii = np.maximum(low + (high - low) * _ROUND, 0.0)
-    return change
+        radii = np.maximum(low[0] + (high[0] - low[0]) * _ROUND, 0.0)
+        found = _brackets(field, finer, np.broadcast_to(radii, (len(finer), len(radii))), answer=answer)
+        if not len(found[0]):  # the change at the last distance was lost to rounding
+            break
+        angles, low, high = found
+    return Change(distance_mm=float(low[0]), direction_rad=float(angles[0]))
+
+
+def _brackets(field: Likelihoods, angles: Floats, radii: Floats, *, answer: int) -> tuple[Floats, Floats, Floats]:
+    """The rays that may be the shortest, the likeliest first: angle, and the distances about their first change.
+
+    `radii` (m, r) rises along each ray. Where a ray has changed at its first distance already, the lower one is guessed
+    as far below as the last one lies above, and the next round looks there. Among equals a ray whose answer has changed
+    more decidedly comes first. Empty where no ray changes.
+    """
+    rivals = _rivals(field, angles, radii, answer=answer)
+    changed = rivals > 1.0
+    hit = np.flatnonzero(changed.any(axis=1))
+    first = changed[hit].argmax(axis=1)
+    high = radii[hit, first]
+    below = np.maximum(2.0 * radii[hit, 0] - radii[hit, -1], 0.0)
+    low = np.where(first > 0, radii[hit, np.maximum(first - 1, 0)], below)
+    order = np.lexsort((-rivals[hit, first], high))
+    order = order[low[order] < high.min(initial=np.inf)]
+    return angles[hit[order]], low[order], high[order]
 
 
 def _reach(field: Likelihoods, answer: int) -> float:
     """A distance within which the answer surely changes, as it does at the cut of another class; else the limit."""
-    dw, dh = field.offsets_mm[:, 0], field.offsets_mm[:, 1]
+    dw, dh = field.offsets_mm.T
     distances = np.hypot(dw, dh)
     rivals = _rivals(field, np.arctan2(dh, dw), distances[:, None], answer=answer)[:, 0]
     return float(distances[rivals > 1.0].min(initial=MARGIN_LIMIT_MM))
+
+
+def _first_rays(field: Likelihoods, *, answer: int, reach: float) -> tuple[Floats, Floats]:
+    """Directions, (m,), and distances to look at along each, (m, r)."""
+    even = np.arange(_RAYS) * (2.0 * math.pi / _RAYS)
+    if answer in field.class_index:
+        aims = field.offsets_mm
+        start = np.zeros(len(aims))
+        length = np.hypot(aims[:, 0], aims[:, 1])
+    else:
+        aims, start, length = _nearest_points(field)
+    angles = np.concatenate([even, np.arctan2(aims[:, 1], aims[:, 0])])
+    start = np.concatenate([np.zeros(_RAYS), start])
+    length = np.concatenate([np.full(_RAYS, reach), length])
+    return angles, start[:, None] + length[:, None] * _FIRST_RADII
+
+
+def _nearest_points(field: Likelihoods) -> tuple[Floats, Floats, Floats]:
+    """Where the region of each cut begins, seen from an odd size: direction, (k, 2), distance, and depth beyond it, mm.
+
+    The region where a lone cut beats odd is an ellipse if the log of the density of odd is taken as linear: first about
+    the cut, then about the point found. A cut that does not beat odd alone is given the prior of its whole class, since
+    it may do so together with the others.
+    """
+    field = field.only(field.peak + field.log_cuts > 0.0)
+    peak = np.where(field.peak > 0.0, field.peak, field.peak + field.log_cuts)
+    nearest = field.offsets_mm
+    for _ in range(_EXPANSIONS):
+        gradient, constant = field.odd_expanded(nearest)
+        gradient, centres = gradient @ field.axes, field.offsets_mm @ field.axes
+        bent = field.principal_mm2 * gradient
+        level = 2.0 * (peak + constant) + (gradient * (bent + 2.0 * centres)).sum(axis=1)
+        level = np.maximum(level, _LEAST_LEVEL)
+        on_axes = _nearest_on_ellipse(centres + bent, variances=field.principal_mm2, level=level)
+        nearest = on_axes @ field.axes.T
+    distance = np.hypot(nearest[:, 0], nearest[:, 1])
+    depth = np.sqrt(level * field.principal_mm2.min(axis=1))
+    inside = distance == 0.0
+    depth[inside] = np.hypot(field.offsets_mm[inside, 0], field.offsets_mm[inside, 1])
+    return np.where(inside[:, None], field.offsets_mm, nearest), distance, depth
+
+
+def _nearest_on_ellipse(centres: Floats, *, variances: Floats, level: Floats) -> Floats:
+    """The point nearest to the origin of each ellipse (x - c)' V^-1 (x - c) = level along the axes; 0 from within it.
+
+    It is c - (1 + s V^-1)^-1 c, with s the root of a falling function (Lagrange); the inverse root of that function is
+    nearly straight, so Newton's method on it needs few steps (More and Sorensen, SIAM J. Sci. Stat. Comput. 4, 1983).
+    """
+    s = np.zeros(len(level))
+    for _ in range(_NEWTON_STEPS):
+        spread = variances + s[:, None]
+        terms = variances * (centres / spread) ** 2
+        value = terms.sum(axis=1)
+        s = np.maximum(
+            s + value * (np.sqrt(value / level) - 1.0) / np.maximum((terms / spread).sum(axis=1), 1e-300), 0.0
+        )
+    return centres * (s[:, None] / (variances + s[:, None]))
 
 
 def _rivals(field: Likelihoods, angles: Floats, radii: Floats, *, answer: int) -> Floats:
