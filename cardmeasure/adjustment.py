@@ -195,9 +195,7 @@ def _edge_rows(state: State, edges: EdgePoints) -> tuple[Floats, Floats]:
     return r / edges.u_px, j / edges.u_px[:, None]
 
 
-def _variance_factors(
-    state: State, points: PrintedPoints, edges: EdgePoints, priors: Priors
-) -> tuple[float, float]:
+def _variance_factors(state: State, points: PrintedPoints, edges: EdgePoints, priors: Priors) -> tuple[float, float]:
     """By how much the stated u of points and of edge points fall short of their scatter (never below 1).
 
     Each group's redundancy is its rows less the trace of its share of the hat matrix (Förstner's variance components).

@@ -28,18 +28,30 @@ class Flag:
 
 _FLAGS = (
     # of a shot
-    Flag("scale-assumed", Level.NOTE,
-         "The print was taken for 100 %; a home printer may be off by some tenths of a per cent. Measure the bars "
-         "on the sheet and pass them with --print to make u smaller."),
+    Flag(
+        "scale-assumed",
+        Level.NOTE,
+        "The print was taken for 100 %; a home printer may be off by some tenths of a per cent. Measure the bars "
+        "on the sheet and pass them with --print to make u smaller.",
+    ),
     Flag("focal-unknown", Level.NOTE, "The photo names no focal length, so it was solved for with a wide prior."),
     Flag("low-resolution", Level.NOTE, "Fewer than 5 pixels per millimetre: u is larger than it need be."),
     Flag("slanted", Level.NOTE, "The phone was held more than 30 degrees off: u is larger than it need be."),
     Flag("blurred", Level.NOTE, "The photo is soft: u is larger than it need be."),
-    Flag("reference-residuals", Level.DOUBT,
-         "The printed points do not fit a flat sheet well: is the square bent, or does it lie on something?"),
+    Flag(
+        "reference-residuals",
+        Level.DOUBT,
+        "The printed points do not fit a flat sheet well: is the square bent, or does it lie on something?",
+    ),
     # of a card, with a size
     Flag("weak-edge", Level.DOUBT, "One side hardly differs from the table; its place is uncertain."),
     Flag("few-points", Level.DOUBT, "Less than half of one side could be used."),
+    Flag(
+        "outline-differs",
+        Level.DOUBT,
+        "The sides found and the piece's rough outline differ by more than a millimetre: is the border as dark as "
+        "the table, or does something lie against the card?",
+    ),
     Flag("not-square", Level.DOUBT, "The corners are more than 0.5 degrees off square: bent, damaged, or not a card."),
     Flag("bent-edge", Level.DOUBT, "A side is not straight: the card is curled, damaged, or partly covered."),
     Flag("far-from-reference", Level.NOTE, "The card lies far from the square for its size: lay the square nearer."),

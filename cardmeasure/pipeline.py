@@ -135,5 +135,3 @@ def _reference_facts(squares: tuple[SquareSighting, ...], solution: Solution, se
 def _square_corners(camera: Camera, square: SquareSighting) -> tuple[tuple[float, float], ...]:
     corners = apply_homography(square.homography, square.design.cut_corners_mm)
     return tuple((float(x), float(y)) for x, y in clockwise_from_top_left(corners))
-
-

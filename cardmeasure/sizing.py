@@ -12,7 +12,7 @@ from cardmeasure.adjustment import Adjustment
 from cardmeasure.camera import Camera, project
 from cardmeasure.classes import match_size
 from cardmeasure.edges.measuring import EdgeMeasurement
-from cardmeasure.geometry import clockwise_from_top_left
+from cardmeasure.geometry import clockwise_from_top_left, side_lengths
 from cardmeasure.outlines.pieces import Outline
 from cardmeasure.results import Card, Corners, SizeMatch
 from cardmeasure.settings import Settings
@@ -26,6 +26,7 @@ NOT_SQUARE_DEG = 0.5
 BENT_PX = 0.6
 WEAK_CLARITY = 3.0
 FEW_USED = 0.6
+OUTLINE_MM = 1.5
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -91,7 +92,7 @@ def _card(
         thickness_mm=settings.thickness_mm,
         match=_match(size.values, u, correlation, settings),
         budget=budget_from_covariances({name: size.covariance(m) for name, m in adjustment.shares.items()}),
-        flags=_flags(adjustment, solution.edges, index),
+        flags=_flags(adjustment, solution.edges, index) + _outline_flags(outline, adjustment.state.quads[index]),
     )
 
 
@@ -122,6 +123,13 @@ def _flags(adjustment: Adjustment, edges: EdgeMeasurement, index: int) -> tuple[
     if _bend_px(adjustment, edges, index) > BENT_PX:
         flags.append("bent-edge")
     return tuple(flags)
+
+
+def _outline_flags(outline: Outline, quad: Floats) -> tuple[str, ...]:
+    """Whether the sides found lie where the rough outline has them; that it is good to half a millimetre."""
+    rough = np.array(sorted(side_lengths(outline.corners_mm).reshape(2, 2).mean(axis=0)))
+    differs = np.abs(np.sort(quad[[qd.WIDTH, qd.HEIGHT]]) - rough).max() > OUTLINE_MM
+    return ("outline-differs",) if differs else ()
 
 
 def _bend_px(adjustment: Adjustment, edges: EdgeMeasurement, index: int) -> float:

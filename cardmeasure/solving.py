@@ -26,8 +26,8 @@ Floats = NDArray[np.float64]
 U_POINT_PX = 0.03
 SEARCH_MM = 1.6
 """How far from its rough outline a side is sought."""
-U_PLACE_PX = (2.0, 0.8)
-"""How far a side may be from its prediction in the first and the second pass."""
+U_PLACE_PX = (1.5, 0.8)
+"""How far a side may be from its prediction in each pass."""
 MIN_USED = 0.4
 """Share of a side's stretches that must have been found for the side to count."""
 MIN_CLARITY = 1.5
@@ -114,7 +114,7 @@ def solve(
     photo: Photo, squares: tuple[SquareSighting, ...], outlines: tuple[Outline, ...], settings: Settings,
     *, start: Start,
 ) -> Solution:  # fmt: skip
-    """Locate, fit and adjust, twice: the second time with walls and lens as the first has found them."""
+    """Locate, then fit and adjust in passes, each with walls and lens as the first has found them."""
     adjustment, priors = start.adjustment, start.priors
     state = adjustment.state
     points = printed_points(squares)

@@ -15,6 +15,8 @@ Floats = NDArray[np.float64]
 WINDOW_PX = 4.0
 OUTERMOST_SHARE = 0.35
 """A step further out counts if it is at least so strong, relative to the strongest one near."""
+SHADOW_WINDOWS = 2.5
+"""A shadow's rim lies at most so many windows outside its piece's edge."""
 AGREEMENT_PX = 2.0
 STRETCHES = Stretches(length_mm=4.0, corner_mm=4.5, fewest=6, most=30)
 
@@ -49,14 +51,36 @@ def _outermost_steps(profiles: Profiles, window_px: float) -> Floats:
     total = np.concatenate([np.zeros((n, 1, 3)), np.cumsum(weighted, axis=1)], axis=1)
     count = np.concatenate([np.zeros((n, 1)), np.cumsum(profiles.weight, axis=1)], axis=1)
     cuts = np.arange(half, b - half + 1)
-    mean_in = (total[:, cuts] - total[:, cuts - half]) / np.maximum(count[:, cuts] - count[:, cuts - half], 1)[..., None]
-    mean_out = (total[:, cuts + half] - total[:, cuts]) / np.maximum(count[:, cuts + half] - count[:, cuts], 1)[..., None]
+    mean_in = (total[:, cuts] - total[:, cuts - half]) / np.maximum(count[:, cuts] - count[:, cuts - half], 1)[
+        ..., None
+    ]
+    mean_out = (total[:, cuts + half] - total[:, cuts]) / np.maximum(count[:, cuts + half] - count[:, cuts], 1)[
+        ..., None
+    ]
     # ratios rather than differences: shade dims all of a surface alike, and dark mats count as much as bright ones
-    score = np.abs(np.log(mean_out + 0.01) - np.log(mean_in + 0.01)).sum(axis=2)
+    log_step = np.log(mean_out + 0.01) - np.log(mean_in + 0.01)
+    score = np.abs(log_step).sum(axis=2)
     peak = (score >= np.roll(score, 1, axis=1)) & (score >= np.roll(score, -1, axis=1))
     clear = peak & (score > OUTERMOST_SHARE * score.max(axis=1, keepdims=True))
-    last = score.shape[1] - 1 - np.argmax(clear[:, ::-1], axis=1)
+    last = _without_shadow(clear, log_step, max_gap=round(SHADOW_WINDOWS * window_px / BIN_PX))
     return np.asarray(profiles.distance_px[0] - BIN_PX / 2 + cuts[last] * BIN_PX)
+
+
+def _without_shadow(clear: NDArray[np.bool_], log_step: Floats, *, max_gap: int) -> NDArray[np.intp]:
+    """Index (n,) of the outermost clear step, or of the next one in where the outermost is the rim of a shadow.
+
+    A shadow is darker than the table and of nearly the same colour, and its own piece's edge follows close by.
+    """
+    n, m = clear.shape
+    column = np.arange(m)
+    last = m - 1 - np.argmax(clear[:, ::-1], axis=1)
+    row = np.arange(n)
+    mean = log_step.mean(axis=2)[row, last]
+    colour = np.abs(log_step[row, last] - mean[:, None]).max(axis=1)
+    shadow_like = (mean > 0) & (colour < 0.2 * mean)
+    inner = clear & (column[None] < last[:, None]) & (column[None] >= last[:, None] - max_gap)
+    following = m - 1 - np.argmax(inner[:, ::-1], axis=1)
+    return np.where(shadow_like & inner.any(axis=1), following, last)
 
 
 def _consensus_line(points: Floats) -> tuple[Floats, float]:

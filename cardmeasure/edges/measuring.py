@@ -6,13 +6,14 @@ because its wall cannot be told from its border or its thickness is not known, g
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera
+from cardmeasure.edges.models import best_models
 from cardmeasure.edges.points import EdgePoints
 from cardmeasure.edges.profiles import Profiles, Stretches, sample_profiles
 from cardmeasure.edges.steps import BLUR, FACE, PLACE, TABLE, WALL, StepPriors, Steps, fit_steps
@@ -24,12 +25,15 @@ Floats = NDArray[np.float64]
 
 GREEN = 1
 STRETCHES = Stretches()
-U_MODEL_PX = 0.05
-"""Shift of a whole side that no model of ours explains: sharpening, foot shadow, cut quality."""
+U_MODEL_PX, U_RIM_MM = 0.05, 0.012
+"""Shift of a whole side that no model of ours explains: sharpening and foot shadow; rim and cut of the board."""
+BLUR_TEACHERS = 3
+U_BLUR = 0.07
+"""Relative spread of the blur between the sides of one photo."""
 U_TONE = 0.15
 """Standard uncertainty of the exponent by which a photo's tone curve departs from sRGB's."""
-WEAK_CONTRAST = 5.0
-"""Contrast over scatter below which the colour that best parts both sides is used instead of green."""
+WEAK_CONTRAST = 0.25
+"""Share of the brighter level by which green must differ; below, the colour that best parts both sides is used."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -62,27 +66,32 @@ def measure_edges(
     fine = _profiles(photo, camera, quads, blur_px=blur_px, paper_mm=paper_mm, u_place_px=u_place_px)
     sides = _whole_sides(fine, len(quads))
     width = wall_widths_px(camera, quads, sides, paper_mm=paper_mm)
+    visible = np.maximum(width, 0.0)
+    near = 3.2 * blur_px + 1.5 + u_place_px
+    fine, sides = _trimmed(fine, near, visible), _trimmed(sides, near, visible)
     light, clarity, is_green = _best_channel(sides)
     n = len(width)
-    visible = np.maximum(width, 0.0)
     default, u_default = 0.45 * white, 0.3 * white
-    blur, u_blur = np.full(n, blur_px), np.full(n, 0.3 * blur_px)
-    place, u_place = np.zeros(n), np.full(n, u_place_px)
 
-    def fitted(wall: Floats, u_wall: Floats) -> Steps:
-        u = np.where(is_green, u_wall, 10 * white)
-        priors = StepPriors(wall=wall, u_wall=u, blur_px=blur, u_blur_px=u_blur, place_px=place, u_place_px=u_place)
-        return fit_steps(sides.distance_px, light, sides.weight, wall_px=visible, priors=priors)
+    def fitted(wall: Floats, u_wall: Floats, blur: float, u_blur: float) -> tuple[Steps, Floats]:
+        priors = StepPriors(
+            wall=wall, u_wall=np.where(is_green, u_wall, 10 * white), blur_px=np.full(n, blur),
+            u_blur_px=np.full(n, u_blur), place_px=np.zeros(n), u_place_px=np.full(n, u_place_px),
+        )  # fmt: skip
+        return best_models(sides, light, wall_px=visible, priors=priors)
 
-    first = fitted(np.full(n, default), np.full(n, u_default))
+    wall, u_wall = np.full(n, default), np.full(n, u_default)
+    blur, u_blur = _common_blur(fitted(wall, u_wall, blur_px, 0.3 * blur_px)[0], width, start=blur_px)
     wall, u_wall = learned_walls(
-        first, np.where(is_green, width, 0.0), outward_azimuth_rad(quads, sides), default=default, u_default=u_default
-    )
-    whole = fitted(wall, u_wall)
-    points, used = _stretch_points(fine, sides, whole, light_of=_projector(fine, sides, is_green), width=visible)
+        fitted(wall, u_wall, blur, u_blur)[0], np.where(is_green, width, 0.0), outward_azimuth_rad(quads, sides),
+        default=default, u_default=u_default,
+    )  # fmt: skip
+    whole, strip = fitted(wall, u_wall, blur, u_blur)
+    points, used = _stretch_points(fine, sides, whole, light_of=_projector(fine, sides, is_green), width=strip)
     thickness = quads[:, qd.ELEVATION] + paper_mm
-    u_width = np.where(width > 0, visible * (u_thickness_mm / np.maximum(thickness, 0.05))[sides.card], 0.0)
-    u_bias = np.hypot(U_MODEL_PX, _model_doubt(whole, u_width))
+    u_width = np.where(width > 0, visible * (u_thickness_mm / np.maximum(thickness, 0.05))[sides.card], 0.25 * strip)
+    rim = U_RIM_MM * camera.focal_px / float(np.linalg.norm(camera.position_mm))
+    u_bias = np.hypot(np.hypot(U_MODEL_PX, rim), _model_doubt(whole, u_width))
     shape = (len(quads), qd.SIDES)
     return EdgeMeasurement(
         points=EdgePoints(**points, u_bias_px=u_bias.reshape(shape)),
@@ -96,8 +105,25 @@ def _profiles(
 ) -> Profiles:
     thickest = float((quads[:, qd.ELEVATION] + paper_mm).max())
     wall = 0.6 * thickest * camera.focal_px / float(np.linalg.norm(camera.position_mm))
-    reach = 3.2 * blur_px + 2.5 + min(wall, 6.0) + min(u_place_px, 2.0)
+    reach = 3.2 * blur_px + 2.5 + min(wall, 6.0) + u_place_px
     return sample_profiles(photo, camera, quads, reach_px=reach, stretches=STRETCHES)
+
+
+def _trimmed(profiles: Profiles, near_px: float, visible_px: Floats) -> Profiles:
+    """Without the bins that are further than need be: frame lines inside, shadows outside. visible_px: a side."""
+    outer = near_px + visible_px[profiles.card * qd.SIDES + profiles.side]
+    d = profiles.distance_px
+    keep = (d[None] > -near_px) & (d[None] < outer[:, None])
+    return replace(profiles, weight=np.where(keep, profiles.weight, 0.0))
+
+
+def _common_blur(steps: Steps, width_px: Floats, *, start: float) -> tuple[float, float]:
+    """Blur of the photo's edges and its spread, from the sides whose wall is hidden; wide where there are too few."""
+    hidden = width_px <= 0
+    if hidden.sum() < BLUR_TEACHERS:
+        return start, 0.2 * start
+    blur = float(np.median(steps.parameters[hidden, BLUR]))
+    return blur, U_BLUR * blur
 
 
 def _whole_sides(fine: Profiles, cards: int) -> Profiles:
@@ -123,15 +149,15 @@ def _whole_sides(fine: Profiles, cards: int) -> Profiles:
 
 def _ends(profiles: Profiles) -> tuple[Floats, Floats, Floats]:
     """Mean colours of face and table near a side (n, 3) each, and their pooled scatter (n, 3, 3)."""
-    reach = profiles.distance_px[-1]
+    d = profiles.distance_px
     out = []
     scatter = np.zeros((len(profiles.card), 3, 3))
-    for part in (profiles.distance_px < -0.45 * reach, profiles.distance_px > 0.45 * reach):
-        w = profiles.weight[:, part] + 1e-9
-        light = profiles.light[:, part]
-        mean = (light * w[..., None]).sum(axis=1) / w.sum(axis=1)[:, None]
-        d = light - mean[:, None]
-        scatter += np.einsum("nb,nbi,nbj->nij", w, d, d) / w.sum(axis=1)[:, None, None] / 2
+    limit = np.where(profiles.weight > 0, d, 0.0)
+    for part in (d < 0.4 * limit.min(axis=1)[:, None], d > 0.6 * limit.max(axis=1)[:, None]):
+        w = profiles.weight * part + 1e-9
+        mean = (profiles.light * w[..., None]).sum(axis=1) / w.sum(axis=1)[:, None]
+        r = profiles.light - mean[:, None]
+        scatter += np.einsum("nb,nbi,nbj->nij", w, r, r) / w.sum(axis=1)[:, None, None] / 2
         out.append(mean)
     return out[0], out[1], scatter + 1e-6 * np.eye(3)
 
@@ -151,7 +177,8 @@ def _directions(sides: Profiles) -> tuple[Floats, Floats, NDArray[np.bool_]]:
     by_fisher = np.abs((fisher * difference).sum(axis=1)) / np.sqrt(
         np.einsum("ni,nij,nj->n", fisher, scatter, fisher) + 1e-12
     )
-    is_green = (by_green > WEAK_CONTRAST) | (by_fisher < 1.5 * by_green)
+    brighter = np.maximum(face[:, GREEN], table[:, GREEN])
+    is_green = (np.abs(difference[:, GREEN]) > WEAK_CONTRAST * brighter) | (by_fisher < 1.5 * by_green)
     green = np.zeros_like(fisher)
     green[:, GREEN] = 1.0
     return np.where(is_green[:, None], green, fisher), np.maximum(by_green, by_fisher), is_green
@@ -175,11 +202,11 @@ def _stretch_points(
         wall=p[:, WALL], u_wall=0.05 * contrast, blur_px=p[:, BLUR], u_blur_px=np.full(n, 0.02),
         place_px=p[:, PLACE], u_place_px=np.full(n, 2.0),
     )  # fmt: skip
-    steps = fit_steps(fine.distance_px, light_of, fine.weight, wall_px=width[key], priors=priors)
+    steps = fit_steps(fine.distance_px, light_of, fine.weight, wall_px=width[key], priors=priors, start_px=p[:, PLACE])
     place = steps.place_px
     u = np.sqrt(steps.covariance[:, PLACE, PLACE])
-    full = (fine.weight > 0).mean(axis=1) > 0.7
-    good = fine.inside & full & np.isfinite(place) & (u < 1.0) & (np.abs(place) < 0.8 * fine.distance_px[-1])
+    full = (fine.weight > 0).sum(axis=1) > 0.7 * (sides.weight[key] > 0).sum(axis=1)
+    good = fine.inside & full & np.isfinite(place) & (u < 1.0) & (np.abs(place) < 0.9 * fine.distance_px[-1])
     good &= np.abs(place - p[:, PLACE]) < 2.5
     total = np.bincount(key, minlength=len(sides.card))
     used = np.bincount(key[good], minlength=len(sides.card)) / np.maximum(total, 1)

@@ -20,10 +20,12 @@ Mask = NDArray[np.bool_]
 PX_PER_MM = 3.0
 FLOOR = 0.004
 """Added to linear light before the logarithm, so that black noise does not count as colour."""
-WINDOW = 5
+WINDOWS = (5, 11)
+"""Sides of the means: small ones keep neighbours apart, large ones see a black border on a black mat."""
 RING_MM = 5.0
 """The table is what shows in a ring of this width around the reference's paper."""
-FAR = 40.0
+SURE, LIKELY = 40.0, 20.0
+"""Squared distances: what is surely no table, and what belongs to a piece if it hangs together with such."""
 FIT_ROUNDS = 8
 SAMPLES = 12000
 
@@ -51,14 +53,28 @@ def pieces_mask(photo: Photo, *, px_per_mm: float, known: list[NDArray[np.float6
     small = photo.pixels_bgr if k == 1.0 else cv2.resize(photo.pixels_bgr, size, interpolation=cv2.INTER_AREA)
     factor = np.array([small.shape[1] / photo.width_px, small.shape[0] / photo.height_px])
     log = np.log(photo.response[small] + np.float32(FLOOR))
-    log = cv2.blur(log, (WINDOW, WINDOW))
     taken = np.zeros(log.shape[:2], np.uint8)
     for polygon in known:
         cv2.fillPoly(taken, [np.round((polygon + 0.5) * factor - 0.5).astype(np.int32)], 1)
     width = 2 * round(RING_MM * px_per_mm * float(factor.mean())) + 1
     ring = (cv2.dilate(taken, np.ones((width, width), np.uint8)) > 0) & (taken == 0)
-    distance = _distance_from_ground(log, taken == 0, seed=_commonest(log[ring].astype(np.float64)))
-    return Reduced(pieces=(distance > FAR) & (taken == 0), factor=factor)
+    pieces = np.zeros(taken.shape, np.uint8)
+    for window in WINDOWS:
+        mean = cv2.blur(log, (window, window))
+        far = _hanging_together(_distance_from_ground(mean, taken == 0, seed=_commonest(mean[ring].astype(np.float64))))
+        # a mean reaches half its window beyond a piece; taking that off again brings the outline home
+        reach = window // 2
+        pieces |= cv2.erode(far, np.ones((2 * reach - 1, 2 * reach - 1), np.uint8))
+    return Reduced(pieces=(pieces > 0) & (taken == 0), factor=factor)
+
+
+def _hanging_together(distance: Floats) -> NDArray[np.uint8]:
+    """Mask of all likely pixels that are connected to a sure one (hysteresis)."""
+    _, labels = cv2.connectedComponents((distance > LIKELY).astype(np.uint8), connectivity=4)
+    sure = np.zeros(int(labels.max()) + 1, np.uint8)
+    sure[labels[distance > SURE]] = 1
+    sure[0] = 0
+    return sure[labels]
 
 
 def _distance_from_ground(log: Floats, free: Mask, *, seed: NDArray[np.float64]) -> Floats:
@@ -111,7 +127,18 @@ def _rows_basis(h: int, w: int, c: NDArray[np.float64]) -> Floats:
     x = (np.arange(w) / w * 2 - 1)[None, :]
     y = (np.arange(h) / h * 2 - 1)[:, None]
     powers_x, powers_y = np.stack([x[0] ** k for k in range(4)]), np.stack([y[:, 0] ** k for k in range(4)])
-    table = {(0, 0): 0, (1, 0): 1, (0, 1): 2, (2, 0): 3, (1, 1): 4, (0, 2): 5, (3, 0): 6, (2, 1): 7, (1, 2): 8, (0, 3): 9}
+    table = {
+        (0, 0): 0,
+        (1, 0): 1,
+        (0, 1): 2,
+        (2, 0): 3,
+        (1, 1): 4,
+        (0, 2): 5,
+        (3, 0): 6,
+        (2, 1): 7,
+        (1, 2): 8,
+        (0, 3): 9,
+    }
     out = np.zeros((h, w, 3), np.float32)
     for channel in range(3):
         grid = np.zeros((4, 4))

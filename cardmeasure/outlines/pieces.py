@@ -33,9 +33,7 @@ class Outline:
     flags: tuple[str, ...]
 
 
-def find_pieces(
-    photo: Photo, camera: Camera, *, px_per_mm: float, reference_px: list[Floats]
-) -> tuple[Outline, ...]:
+def find_pieces(photo: Photo, camera: Camera, *, px_per_mm: float, reference_px: list[Floats]) -> tuple[Outline, ...]:
     """All pieces on the table but the references, whose papers' corners in pixels are given."""
     reduced = pieces_mask(photo, px_per_mm=px_per_mm, known=reference_px)
     mask = reduced.pieces.astype(np.uint8)

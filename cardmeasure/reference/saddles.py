@@ -61,7 +61,9 @@ def refine_saddles(channel: NDArray[np.generic], points_px: Floats, *, radius_px
         ok[where[~good]] = False
         points[where[good]] = moved[good]
         coefficients[where] = c
-    curvature = np.stack([2 * coefficients[:, 0], coefficients[:, 1], coefficients[:, 1], 2 * coefficients[:, 2]], axis=1)
+    curvature = np.stack(
+        [2 * coefficients[:, 0], coefficients[:, 1], coefficients[:, 1], 2 * coefficients[:, 2]], axis=1
+    )
     return Saddles(points_px=points, curvature=curvature.reshape(-1, 2, 2), ok=ok)
 
 
