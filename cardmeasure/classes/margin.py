@@ -16,13 +16,13 @@ from cardmeasure.classes.likelihood import Floats, Likelihoods
 
 MARGIN_LIMIT_MM = 1000.0
 """Nothing is looked for beyond this; the margin of an answer that nothing can change."""
-_RAYS = 24
+_RAYS = 20
 _KEPT_RAYS = 8
-_FIRST_RADII = np.geomspace(0.005, 1.0, 11)
-_WITHIN = np.linspace(0.0, 1.0, 11)[1:]
+_FIRST_RADII = np.geomspace(0.01, 1.0, 9)
+_WITHIN = np.linspace(0.0, 1.0, 9)[1:]
 _ROUND = np.linspace(-1.0, 1.0, 13)
 _FINER = np.array([-1.0, 0.0, 1.0]) / 3.0
-_RESOLUTION_MM = 1e-3
+_RESOLUTION_MM = 2e-3
 _RELATIVE_RESOLUTION = 1e-4
 _MOST_ROUNDS = 14
 _NEWTON_STEPS = 6

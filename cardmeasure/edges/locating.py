@@ -13,6 +13,8 @@ from cardmeasure.photo import Photo
 Floats = NDArray[np.float64]
 
 WINDOW_PX = 4.0
+PEAK_PX = 2.5
+"""A step must be the strongest within this distance; ripples on another's flank are not."""
 OUTERMOST_SHARE = 0.35
 """A step further out counts if it is at least so strong, relative to the strongest one near."""
 SHADOW_WINDOWS = 2.5
@@ -60,10 +62,16 @@ def _outermost_steps(profiles: Profiles, window_px: float) -> Floats:
     # ratios rather than differences: shade dims all of a surface alike, and dark mats count as much as bright ones
     log_step = np.log(mean_out + 0.01) - np.log(mean_in + 0.01)
     score = np.abs(log_step).sum(axis=2)
-    peak = (score >= np.roll(score, 1, axis=1)) & (score >= np.roll(score, -1, axis=1))
+    peak = score >= _running_maximum(score, round(PEAK_PX / BIN_PX))
     clear = peak & (score > OUTERMOST_SHARE * score.max(axis=1, keepdims=True))
     last = _without_shadow(clear, log_step, max_gap=round(SHADOW_WINDOWS * window_px / BIN_PX))
     return np.asarray(profiles.distance_px[0] - BIN_PX / 2 + cuts[last] * BIN_PX)
+
+
+def _running_maximum(rows: Floats, reach: int) -> Floats:
+    """Largest value within `reach` columns on either side, (n, m)."""
+    padded = np.pad(rows, ((0, 0), (reach, reach)), constant_values=-np.inf)
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1, axis=1).max(axis=2))
 
 
 def _without_shadow(clear: NDArray[np.bool_], log_step: Floats, *, max_gap: int) -> NDArray[np.intp]:

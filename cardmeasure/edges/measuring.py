@@ -205,7 +205,8 @@ def _stretch_points(
     steps = fit_steps(fine.distance_px, light_of, fine.weight, wall_px=width[key], priors=priors, start_px=p[:, PLACE])
     place = steps.place_px
     u = np.sqrt(steps.covariance[:, PLACE, PLACE])
-    full = (fine.weight > 0).sum(axis=1) > 0.7 * (sides.weight[key] > 0).sum(axis=1)
+    # a side along the pixel rows fills every other bin only
+    full = (fine.weight > 0).sum(axis=1) > 0.4 * (sides.weight[key] > 0).sum(axis=1)
     good = fine.inside & full & np.isfinite(place) & (u < 1.0) & (np.abs(place) < 0.9 * fine.distance_px[-1])
     good &= np.abs(place - p[:, PLACE]) < 2.5
     total = np.bincount(key, minlength=len(sides.card))

@@ -9,6 +9,8 @@ import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from io import FileIO
+from pathlib import Path
+from typing import cast
 
 _STDERR = 2
 _LOCK = threading.Lock()
@@ -23,10 +25,18 @@ def caught_messages() -> Iterator[Callable[[], str]]:
     filters belong to the whole process: one block runs at a time, and both are put back at its end. What other threads
     write to stderr meanwhile is not shown.
     """
-    with _LOCK, warnings.catch_warnings(), tempfile.TemporaryFile(buffering=0) as sink:
+    with _LOCK, warnings.catch_warnings(), _sink() as sink:
         warnings.simplefilter("ignore")
         with _redirected(sink):
             yield lambda: _text(sink)
+
+
+def _sink() -> FileIO:
+    """A file that keeps what is written; where none can be made, one that forgets it."""
+    try:
+        return cast(FileIO, tempfile.TemporaryFile(buffering=0))
+    except OSError:
+        return Path(os.devnull).open("r+b", buffering=0)
 
 
 @contextmanager
