@@ -74,10 +74,13 @@ def sized_card(number: int = 1, *, size_class: str | None = "poker", flags: tupl
 
 def unsized_card(number: int = 2, *, flags: tuple[str, ...] = ("cut-by-frame",)) -> Card:
     """A piece that was seen but not measured."""
-    nothing = dict.fromkeys(("width_mm", "height_mm", "u_width_mm", "u_height_mm", "correlation"))
     return replace(
         sized_card(number, flags=flags),
-        **nothing,
+        width_mm=None,
+        height_mm=None,
+        u_width_mm=None,
+        u_height_mm=None,
+        correlation=None,
         corner_radius_mm=None,
         squareness_deg=None,
         thickness_mm=None,

@@ -171,7 +171,12 @@ def test_an_output_that_cannot_be_written_is_told_before_anything_is_measured(
 ) -> None:
     Path("folder.json").mkdir()
     begun: list[Path] = []
-    measure_with(monkeypatch, lambda path: (begun.append(path), measured())[1])
+
+    def begin(path: Path) -> ShotResult:
+        begun.append(path)
+        return measured()
+
+    measure_with(monkeypatch, begin)
     assert main(["measure", "photos", *options]) == 5
     assert capsys.readouterr() == ("", f"cardmeasure: {words}\n")
     assert begun == []

@@ -8,7 +8,6 @@ from pathlib import Path
 import pytest
 
 from cardmeasure.errors import CannotWriteError
-from cardmeasure.reports import writing
 from cardmeasure.reports.writing import check_file, make_folder, write_beside
 
 
@@ -81,10 +80,11 @@ def test_a_folder_in_which_nothing_can_be_made_is_found_out(tmp_path: Path, monk
     def refuse(self: Path, *, exist_ok: bool) -> None:
         raise OSError(30, "Read-only file system", str(self))
 
-    monkeypatch.setattr(writing.Path, "touch", refuse)
-    for check in (lambda: check_file(tmp_path / "r.json"), lambda: make_folder(tmp_path / "new")):
-        with pytest.raises(CannotWriteError, match="Read-only file system"):
-            check()
+    monkeypatch.setattr(Path, "touch", refuse)
+    with pytest.raises(CannotWriteError, match="Read-only file system"):
+        check_file(tmp_path / "r.json")
+    with pytest.raises(CannotWriteError, match="Read-only file system"):
+        make_folder(tmp_path / "new")
 
 
 def test_a_write_protected_file_is_not_replaced(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
