@@ -125,6 +125,8 @@ def _rows(
 def robust_weights(scaled: Floats, *, cut_off: bool) -> Floats:
     """Weights (n,) of residuals in units of u: Huber's, and with `cut_off` none beyond three times where it sets in."""
     size = np.abs(scaled)
+    # where nearly all fit worse than stated, the stated u is too small, not every observation wrong
+    size = size / max(1.0, 1.48 * float(np.median(size))) if len(size) else size
     huber = np.minimum(1.0, ROBUST_AT / np.maximum(size, 1e-9))
     return np.where(cut_off & (size > 3 * ROBUST_AT), 0.0, huber)
 

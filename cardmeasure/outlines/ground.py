@@ -20,7 +20,7 @@ Mask = NDArray[np.bool_]
 PX_PER_MM = 3.0
 FLOOR = 0.004
 """Added to linear light before the logarithm, so that black noise does not count as colour."""
-WINDOWS = (5, 11)
+WINDOWS_MM = (1.6, 3.6)
 """Sides of the means: small ones keep neighbours apart, large ones see a black border on a black mat."""
 RING_MM = 5.0
 """The table is what shows in a ring of this width around the reference's paper."""
@@ -59,13 +59,18 @@ def pieces_mask(photo: Photo, *, px_per_mm: float, known: list[NDArray[np.float6
     width = 2 * round(RING_MM * px_per_mm * float(factor.mean())) + 1
     ring = (cv2.dilate(taken, np.ones((width, width), np.uint8)) > 0) & (taken == 0)
     pieces = np.zeros(taken.shape, np.uint8)
-    for window in WINDOWS:
+    for window in (_odd(side * min(px_per_mm, PX_PER_MM)) for side in WINDOWS_MM):
         mean = cv2.blur(log, (window, window))
         far = _hanging_together(_distance_from_ground(mean, taken == 0, seed=_commonest(mean[ring].astype(np.float64))))
         # a mean reaches half its window beyond a piece; taking that off again brings the outline home
         reach = window // 2
         pieces |= cv2.erode(far, np.ones((2 * reach - 1, 2 * reach - 1), np.uint8))
     return Reduced(pieces=(pieces > 0) & (taken == 0), factor=factor)
+
+
+def _odd(value: float) -> int:
+    """The nearest odd number, at least 3."""
+    return max(3, 2 * round((value - 1) / 2) + 1)
 
 
 def _hanging_together(distance: Floats) -> NDArray[np.uint8]:

@@ -22,7 +22,11 @@ MIN_FILL = 0.945
 """Share of its smallest enclosing rectangle that a card covers; 4 mm corners of a mini card leave 0.99."""
 MIN_HULL_FILL = 0.955
 MIN_SOLIDITY = 0.80
-FRAME_PX = 3
+FRAME_PX = 1
+MAX_LONG_MM = 320.0
+"""A4 and Letter sheets are the largest pieces; what is larger is the table's end or a reflection."""
+MIN_CUT_FILL, MIN_CUT_SOLIDITY = 0.7, 0.9
+"""What reaches the frame is a piece only if it could be a card with a part cut off."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -63,11 +67,13 @@ def _outline(contour: NDArray[np.int32], reduced: Reduced, camera: Camera, shape
     x, y = contour.T
     at_frame = (x < FRAME_PX) | (y < FRAME_PX) | (x >= w - FRAME_PX) | (y >= h - FRAME_PX)
     corners = _clockwise(np.asarray(cv2.boxPoints(box), np.float64))
-    if at_frame.sum() >= 3:
-        return Outline(corners_mm=corners, flags=("cut-by-frame",)) if short >= MIN_SIDE_MM else None
-    if short < MIN_SIDE_MM or long / short > MAX_ASPECT:
-        return None
     hull_area = float(cv2.contourArea(hull))
+    if at_frame.sum() >= 3:
+        is_piece = covered > MIN_CUT_FILL * short * long and covered > MIN_CUT_SOLIDITY * hull_area
+        is_piece &= short >= MIN_SIDE_MM and long <= MAX_LONG_MM
+        return Outline(corners_mm=corners, flags=("cut-by-frame",)) if is_piece else None
+    if short < MIN_SIDE_MM or long / short > MAX_ASPECT or long > MAX_LONG_MM:
+        return None
     whole = covered / (short * long) > MIN_FILL
     nearly = hull_area / (short * long) > MIN_HULL_FILL and covered / hull_area > MIN_SOLIDITY
     if not (whole or nearly):
