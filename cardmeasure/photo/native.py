@@ -10,7 +10,6 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from io import FileIO
 from pathlib import Path
-from typing import cast
 
 _STDERR = 2
 _LOCK = threading.Lock()
@@ -34,7 +33,7 @@ def caught_messages() -> Iterator[Callable[[], str]]:
 def _sink() -> FileIO:
     """A file that keeps what is written; where none can be made, one that forgets it."""
     try:
-        return cast(FileIO, tempfile.TemporaryFile(buffering=0))
+        return tempfile.TemporaryFile(buffering=0)
     except OSError:
         return Path(os.devnull).open("r+b", buffering=0)
 

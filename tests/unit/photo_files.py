@@ -181,8 +181,8 @@ def icc_profile(space: bytes, curve: bytes, primaries: Array | None = None) -> b
     if primaries is None:
         elements[b"kTRC"] = curve
     else:
-        for name, column in zip(b"rgb", primaries.T, strict=True):
-            elements[bytes([name]) + b"XYZ"], elements[bytes([name]) + b"TRC"] = _xyz(list(column)), curve
+        for primary, column in zip((b"r", b"g", b"b"), primaries.T, strict=True):
+            elements[primary + b"XYZ"], elements[primary + b"TRC"] = _xyz(list(column)), curve
     at = 128 + 4 + 12 * len(elements)
     table, body = struct.pack(">I", len(elements)), b""
     for name, element in elements.items():

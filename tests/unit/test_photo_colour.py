@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -90,8 +91,9 @@ def test_profiles_with_the_curve_of_srgb_leave_the_pixels_untouched(kind: str, p
         plain = encoded(".png", textured().astype(np.uint16) * 250)
         profiled = png_with_profile(plain, profile)
     else:
-        options = {"JPEG": {"quality": 95}, "WEBP": {"lossless": True}}.get(kind, {})
-        plain, profiled = (saved(textured(), kind, **options, **more) for more in ({}, {"icc_profile": profile}))
+        options: dict[str, dict[str, Any]] = {"JPEG": {"quality": 95}, "WEBP": {"lossless": True}}
+        plain = saved(textured(), kind, **options.get(kind, {}))
+        profiled = saved(textured(), kind, icc_profile=profile, **options.get(kind, {}))
     assert plain != profiled
     assert np.array_equal(read(profiled).pixels_bgr, read(plain).pixels_bgr)
     assert np.array_equal(read(profiled).response, read(plain).response)
@@ -101,7 +103,7 @@ def _as_srgb(codes_rgb: Array, primaries: Array, gamma: float) -> Array:
     """The conversion in plain arithmetic: 0..1 in, sRGB 0..1 out, clipped."""
     linear = codes_rgb**gamma @ (np.linalg.inv(SRGB_PRIMARIES) @ primaries).T
     clipped = np.clip(linear, 0, 1)
-    return np.where(clipped <= 0.0031308, 12.92 * clipped, 1.055 * clipped ** (1 / 2.4) - 0.055)
+    return np.asarray(np.where(clipped <= 0.0031308, 12.92 * clipped, 1.055 * clipped ** (1 / 2.4) - 0.055))
 
 
 def _muted_ramp() -> Array:
@@ -119,7 +121,7 @@ def test_other_profiles_are_converted_to_srgb(kind: str, read: Read) -> None:
         image.info["icc_profile"] = WIDE
         file = heic(image, chroma=444)
     else:
-        options = {
+        options: dict[str, dict[str, Any]] = {
             "JPEG": {"quality": 98, "subsampling": 0},
             "WEBP": {"lossless": True},
             "AVIF": {"quality": 100, "subsampling": "4:4:4"},

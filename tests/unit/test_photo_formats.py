@@ -75,6 +75,7 @@ def test_format_is_told_by_content_whatever_the_name(kind: str, name: str, tmp_p
 def test_jpeg_has_the_very_pixels_of_the_plain_decoder(read: Read) -> None:
     file = saved(textured(), "JPEG", quality=90)
     expected = cv2.imdecode(np.frombuffer(file, np.uint8), cv2.IMREAD_COLOR)
+    assert expected is not None
     assert np.array_equal(read(file).pixels_bgr, expected)
 
 

@@ -25,11 +25,9 @@ from cardmeasure.photo import CameraTags, read_photo
 from cardmeasure.photo.tags import camera_tags, exif_from, orientation
 
 
-def _tags(details: dict[int, object], **tags: object) -> CameraTags:
+def _tags(details: dict[int, object]) -> CameraTags:
     """Tags as parsed, put there without writing a file."""
     parsed = Image.Exif()
-    for tag, value in exif(**tags).items():
-        parsed[tag] = value
     parsed.get_ifd(EXIF_IFD).update(details)
     return camera_tags(parsed)
 

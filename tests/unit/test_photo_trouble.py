@@ -346,6 +346,21 @@ def test_what_a_library_prints_is_caught_and_stderr_put_back(capfd: pytest.Captu
     assert capfd.readouterr().err == "after\n"
 
 
+def test_photo_is_read_where_no_temporary_file_can_be_made(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """What libraries print is then lost instead of kept."""
+    path = tmp_path / "photo.jpg"
+    path.write_bytes(_corrupt_jpeg())
+
+    def refuse(*_: object, **__: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("tempfile.TemporaryFile", refuse)
+    assert read_photo(path).width_px == WIDTH
+    assert capfd.readouterr() == ("", "")
+
+
 def test_stderr_is_put_back_after_an_error(capfd: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(ValueError, match="inside"), caught_messages():
         raise ValueError("inside")
