@@ -82,9 +82,8 @@ def pose_above(
     return rotation_vector(matrix), (x, y, z)
 
 
-@compiled
-def distort(lens: Floats, x: float, y: float) -> tuple[float, float]:
-    """Distorted normalised coordinates (Brown-Conrady, as OpenCV has it)."""
+def distort(lens: Floats, x: Floats, y: Floats) -> tuple[Floats, Floats]:
+    """Distorted normalised coordinates (Brown-Conrady, as OpenCV has it), element by element."""
     r2 = x * x + y * y
     radial = 1 + r2 * (lens[3] + r2 * (lens[4] + r2 * lens[5]))
     xd = x * radial + 2 * lens[6] * x * y + lens[7] * (r2 + 2 * x * x)
@@ -115,7 +114,7 @@ def project(camera: Camera, points_mm: Floats) -> Floats:
     o = optics(camera)
     local = (np.asarray(points_mm, float) - o.centre) @ o.rotation.T
     x, y = local[:, 0] / local[:, 2], local[:, 1] / local[:, 2]
-    xd, yd = distort(o.lens, x, y)  # type: ignore[arg-type]
+    xd, yd = distort(o.lens, x, y)
     return np.column_stack([xd, yd]) * camera.focal_px + np.array(camera.principal_px)
 
 

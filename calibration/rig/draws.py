@@ -109,7 +109,10 @@ def draw_camera(
         width=width,
         height=height,
         focal_px=f,
-        principal_px=((width - 1) / 2 + float(rng.normal(0, 12)) * size, (height - 1) / 2 + float(rng.normal(0, 12)) * size),
+        principal_px=(
+            (width - 1) / 2 + float(rng.normal(0, 12)) * size,
+            (height - 1) / 2 + float(rng.normal(0, 12)) * size,
+        ),
         rotation=rotation,
         centre_mm=centre,
         k1=first,
@@ -126,7 +129,9 @@ def lamp_at(*, azimuth_deg: float, elevation_deg: float, distance_mm: float, siz
     """A square lamp that faces the origin."""
     a, e = math.radians(azimuth_deg), math.radians(elevation_deg)
     x, y, z = math.cos(a) * math.cos(e), math.sin(a) * math.cos(e), math.sin(e)
-    return Lamp(centre_mm=(x * distance_mm, y * distance_mm, z * distance_mm), size_mm=(size_mm, size_mm), strength=strength)
+    return Lamp(
+        centre_mm=(x * distance_mm, y * distance_mm, z * distance_mm), size_mm=(size_mm, size_mm), strength=strength
+    )
 
 
 def kind_light(rng: Rng) -> Light:

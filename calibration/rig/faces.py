@@ -43,7 +43,12 @@ class Canvas:
     def frame(self, inset_mm: float, line_mm: float, colour: tuple[float, float, float]) -> None:
         """A line all round, `inset_mm` inside the cut."""
         w, h, i, t = self.width_mm, self.height_mm, inset_mm, line_mm
-        for x, y, a, b in ((i, i, w - 2 * i, t), (i, h - i - t, w - 2 * i, t), (i, i, t, h - 2 * i), (w - i - t, i, t, h - 2 * i)):
+        for x, y, a, b in (
+            (i, i, w - 2 * i, t),
+            (i, h - i - t, w - 2 * i, t),
+            (i, i, t, h - 2 * i),
+            (w - i - t, i, t, h - 2 * i),
+        ):
             self.box(x, y, a, b, colour)
 
 
@@ -60,11 +65,18 @@ def art(canvas: Canvas, rng: Rng, *, x: float, y: float, w: float, h: float) -> 
     top, bottom = np.array(hue(rng)), np.array(hue(rng))
     fade = np.linspace(0, 1, rows)[:, None, None]
     canvas.pixels[r0:r1, c0:c1] = (top * (1 - fade) + bottom * fade + np.zeros((1, columns, 1))).astype(np.float32)
-    canvas.disc(x + w * rng.uniform(0.25, 0.75), y + h * rng.uniform(0.2, 0.4), min(w, h) * rng.uniform(0.1, 0.18), hue(rng, low=0.8))
+    canvas.disc(
+        x + w * rng.uniform(0.25, 0.75),
+        y + h * rng.uniform(0.2, 0.4),
+        min(w, h) * rng.uniform(0.1, 0.18),
+        hue(rng, low=0.8),
+    )
     for layer in range(rng.integers(2, 5)):
         colour = hue(rng, low=0.15, high=0.75 - 0.1 * layer)
         a = np.linspace(0, 1, 60)
-        ridge = y + h * (0.4 + 0.13 * layer + 0.06 * np.sin(a * rng.uniform(4, 12) + rng.uniform(0, 6)) + 0.03 * np.sin(a * 31))
+        ridge = y + h * (
+            0.4 + 0.13 * layer + 0.06 * np.sin(a * rng.uniform(4, 12) + rng.uniform(0, 6)) + 0.03 * np.sin(a * 31)
+        )
         points = np.column_stack([x + w * a, np.minimum(ridge, y + h)])
         canvas.polygon(np.vstack([points, [[x + w, y + h], [x, y + h]]]), colour)
     for _ in range(rng.integers(2, 6)):

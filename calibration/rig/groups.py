@@ -171,9 +171,7 @@ def random_scene(
     density = px_per_mm or float(rng.uniform(9.3, 12.5)) * (0.5 if small else 1.0)
     tilt = float(rng.uniform(15, 35) if group == "tilt" else rng.uniform(0, 15))
     lens = (-0.2, 0.1) if group == "wide" else (-0.08, 0.06)
-    camera = draw_camera(
-        rng, width=width, height=height, px_per_mm=density, tilt_deg=tilt, focal_35mm=focal, k1=lens
-    )
+    camera = draw_camera(rng, width=width, height=height, px_per_mm=density, tilt_deg=tilt, focal_35mm=focal, k1=lens)
     drawn = [draw_card(rng) for _ in range(cards or int(rng.integers(1, 13)))]
     squares, laid = lay_out(rng, camera, drawn, designs=("square-80",), steep=len(drawn) <= 5)
     light = kind_light(rng)

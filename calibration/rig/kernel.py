@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.rig.camera import Optics, undistort
-from calibration.rig.compiled import compiled
+from calibration.rig.compiled import compiled, compiled_apart
 from calibration.rig.lighting import lattice
 from calibration.rig.pieces import MISS, TOP, WALL, enter
 from calibration.rig.printed import ink_distance
@@ -52,27 +52,27 @@ def world_ray(o: Optics, x: float, y: float) -> Colour:
 @compiled
 def pieces_near(w: World, x: float, y: float) -> np.uint64:
     """Bits of the pieces that can matter at a place of the mat."""
-    i = math.floor((x - w.near_origin[0]) / w.near_step)
-    j = math.floor((y - w.near_origin[1]) / w.near_step)
+    i = math.floor((x - w.near_x) / w.near_step)
+    j = math.floor((y - w.near_y) / w.near_step)
     if i < 0 or j < 0 or j >= w.near.shape[0] or i >= w.near.shape[1]:
         return np.uint64(0)
     return w.near[j, i]
 
 
-@compiled
+@compiled_apart
 def rays_wanted(w: World, o: Optics, mask: np.uint64, d: Colour, px_mm: float, counts: Counts) -> int:
     """How many rays the pixel needs, from what its middle sees and how near an outline or the ink's edge is."""
     wanted = counts.face
     run = math.sqrt(d[0] * d[0] + d[1] * d[1]) / -d[2]
-    for k in range(w.pieces.pose.shape[0]):
+    for k in range(w.pieces.shape[0]):
         if not has(mask, k):
             continue
-        part, _, u, v, away = enter(w.pieces, k, o.centre[0], o.centre[1], o.centre[2], d[0], d[1], d[2])
-        high = w.pieces.slab[k, 1] + abs(w.pieces.slab[k, 3])
+        part, _, u, v, away = enter(w.pieces[k], o.centre[0], o.centre[1], o.centre[2], d[0], d[1], d[2])
+        high = w.pieces[k].thick + w.pieces[k].rise
         if part == WALL or (part == TOP and away > -1.2 * px_mm) or (part == MISS and away < 1.2 * px_mm + high * run):
             return counts.edge
-        n = w.pieces.printed[k]
-        if part == TOP and n >= 0 and abs(ink_distance(w.prints, n, u, v)) < 1.5 * px_mm:
+        n = w.pieces[k].printed
+        if part == TOP and n >= 0 and abs(ink_distance(w.designs[n], u, v)) < 1.5 * px_mm:
             wanted = max(wanted, counts.print)
     return wanted
 
@@ -83,9 +83,9 @@ def see(w: World, o: Optics, mask: np.uint64, d: Colour, first: int, count: int,
     ox, oy, oz = o.centre[0], o.centre[1], o.centre[2]
     best, hit, part, u, v, away = -oz / d[2], -1, MISS, 0.0, 0.0, 0.0
     if mask != 0:
-        for k in range(w.pieces.pose.shape[0]):
+        for k in range(w.pieces.shape[0]):
             if has(mask, k):
-                kind, t, hu, hv, ha = enter(w.pieces, k, ox, oy, oz, d[0], d[1], d[2])
+                kind, t, hu, hv, ha = enter(w.pieces[k], ox, oy, oz, d[0], d[1], d[2])
                 if kind != MISS and t < best:
                     best, hit, part, u, v, away = t, k, kind, hu, hv, ha
     spot = Spot(ox + best * d[0], oy + best * d[1], oz + best * d[2] if hit >= 0 else 0.0, mask, first, count, s1, s2)
@@ -123,9 +123,7 @@ def pixel(w: World, o: Optics, counts: Counts, index: int, px: float, py: float,
 
 
 @compiled
-def cast_rows(
-    image: NDArray[np.float32], first_row: int, w: World, o: Optics, counts: Counts, width: int
-) -> None:
+def cast_rows(image: NDArray[np.float32], first_row: int, w: World, o: Optics, counts: Counts, width: int) -> None:
     """Fills `image` (rows, width, 3), whose first row is row `first_row` of the photo, with linear radiance."""
     for row in range(image.shape[0]):
         py = float(row + first_row)

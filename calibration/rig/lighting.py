@@ -12,8 +12,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.rig.compiled import compiled
-from calibration.rig.pieces import Pieces, gap_and_top, top_normal, turn_to_piece
+from calibration.rig.compiled import compiled, compiled_apart
+from calibration.rig.pieces import Record, gap_and_top, top_normal, turn_to_piece
 
 Floats = NDArray[np.float64]
 
@@ -23,41 +23,48 @@ MAP_RAYS = 96
 """Lamp points a node of a light map is worked out with."""
 
 
-class Lights(NamedTuple):
-    """Lamps (n, 3) with half sides, normals and colours; the dome; the phone: middle and two half sides, (3, 3)."""
+LAMP = np.dtype(
+    [
+        ("centre", "f8", (3,)),
+        ("half_x", "f8", (3,)),
+        ("half_y", "f8", (3,)),
+        ("normal", "f8", (3,)),
+        ("rgb", "f8", (3,)),
+        ("power", "f8"),
+    ]
+)
+"""One lamp: its middle, two half sides, its normal, colour, and irradiance at one millimetre."""
+AMBIENCE = np.dtype([("rgb", "f8", (3,)), ("side", "f8", (3,)), ("phone", "f8", (3, 3)), ("has_phone", "i8")])
+"""The dome: its irradiance, its lean (strength, cos, sin); the phone: its middle and two half sides."""
 
-    centre: Floats
-    half_x: Floats
-    half_y: Floats
-    normal: Floats
-    power: Floats
-    rgb: Floats
-    ambient: Floats
-    side: Floats
-    phone: Floats
-    has_phone: bool
+
+class Lights(NamedTuple):
+    """Lamps (structured, `LAMP`) and all else that lights or hides (one record, `AMBIENCE`)."""
+
+    lamps: Record
+    ambience: Record
 
 
 class Maps(NamedTuple):
-    """Light maps. `ground` (lamps, rows, columns) from `origin` with `step` mm; `sky`: the dome's share seen there.
+    """Light maps. `ground` (lamps, rows, columns) from (x0, y0) with `step` mm; `sky`: the dome's share seen there.
 
-    `face`, `shine`: (pieces, lamps, nodes, nodes) irradiance and gloss over each plan's box.
+    `face` (pieces, lamps, 2, nodes, nodes): irradiance and gloss over each plan's box.
     """
 
-    origin: Floats
+    x0: float
+    y0: float
     step: float
     ground: Floats
     sky: Floats
     face: Floats
-    shine: Floats
 
 
-@compiled
+@compiled_apart
 def phone_covers(lights: Lights, x: float, y: float, z: float, dx: float, dy: float, dz: float) -> bool:
     """Whether the phone stands in the way of the ray."""
-    if not lights.has_phone:
+    if not lights.ambience.has_phone:
         return False
-    c, a, b = lights.phone[0], lights.phone[1], lights.phone[2]
+    c, a, b = lights.ambience.phone[0], lights.ambience.phone[1], lights.ambience.phone[2]
     nx, ny, nz = a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]
     along = nx * dx + ny * dy + nz * dz
     if along == 0:
@@ -76,22 +83,25 @@ def towards_lamp(
     lights: Lights, i: int, r1: float, r2: float, x: float, y: float, z: float
 ) -> tuple[float, float, float, float]:
     """Unit direction to a point of lamp `i` (r1, r2 in 0..1) and the irradiance facing it; 0 behind or covered."""
-    a, b = 2 * r1 - 1, 2 * r2 - 1
-    lx = lights.centre[i, 0] + a * lights.half_x[i, 0] + b * lights.half_y[i, 0] - x
-    ly = lights.centre[i, 1] + a * lights.half_x[i, 1] + b * lights.half_y[i, 1] - y
-    lz = lights.centre[i, 2] + a * lights.half_x[i, 2] + b * lights.half_y[i, 2] - z
+    lamp, a, b = lights.lamps[i], 2 * r1 - 1, 2 * r2 - 1
+    lx = lamp.centre[0] + a * lamp.half_x[0] + b * lamp.half_y[0] - x
+    ly = lamp.centre[1] + a * lamp.half_x[1] + b * lamp.half_y[1] - y
+    lz = lamp.centre[2] + a * lamp.half_x[2] + b * lamp.half_y[2] - z
     squared = lx * lx + ly * ly + lz * lz
     norm = math.sqrt(squared)
     lx, ly, lz = lx / norm, ly / norm, lz / norm
-    cosine = -(lx * lights.normal[i, 0] + ly * lights.normal[i, 1] + lz * lights.normal[i, 2])
+    cosine = -(lx * lamp.normal[0] + ly * lamp.normal[1] + lz * lamp.normal[2])
     if cosine <= 0 or lz <= 0 or phone_covers(lights, x, y, z, lx, ly, lz):
         return lx, ly, lz, 0.0
-    return lx, ly, lz, lights.power[i] * cosine / squared
+    return lx, ly, lz, lamp.power * cosine / squared
 
 
-@compiled
+@compiled_apart
 def shine_of(
-    gloss: float, roughness: float, n: tuple[float, float, float], to: tuple[float, float, float],
+    gloss: float,
+    roughness: float,
+    n: tuple[float, float, float],
+    to: tuple[float, float, float],
     back: tuple[float, float, float],
 ) -> float:
     """Gloss lobe, pi times the reflectance per steradian: GGX with Schlick's Fresnel term (Walter et al., 2007)."""
@@ -125,12 +135,12 @@ def lattice(index: int, axis: int) -> float:
     return value - math.floor(value)
 
 
-@compiled
+@compiled_apart
 def sky_share(lights: Lights, x: float, y: float) -> float:
     """Share of the dome's light on the mat that the phone leaves, from its form factor cut into 5 x 5 patches."""
-    if not lights.has_phone:
+    if not lights.ambience.has_phone:
         return 1.0
-    c, a, b = lights.phone[0], lights.phone[1], lights.phone[2]
+    c, a, b = lights.ambience.phone[0], lights.ambience.phone[1], lights.ambience.phone[2]
     nx, ny, nz = a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]
     area = math.sqrt(nx * nx + ny * ny + nz * nz)
     covered = 0.0
@@ -144,50 +154,55 @@ def sky_share(lights: Lights, x: float, y: float) -> float:
     return max(0.0, 1 - covered)
 
 
-@compiled
-def light_ground(lights: Lights, origin: Floats, step: float, rows: int, columns: int) -> tuple[Floats, Floats]:
-    """Irradiance of each lamp and the dome's share on the bare mat: (lamps, rows, columns), (rows, columns)."""
-    lamps = lights.centre.shape[0]
-    ground, sky = np.zeros((lamps, rows, columns)), np.zeros((rows, columns))
-    for j in range(rows):
-        for i in range(columns):
-            x, y = origin[0] + i * step, origin[1] + j * step
+@compiled_apart
+def light_ground(
+    lights: Lights, ground: Floats, sky: Floats, x0: float, y0: float, step: float, first: int, last: int
+) -> None:
+    """Fills rows of the irradiance of each lamp (lamps, rows, columns) and the dome's share (rows, columns) on the mat."""
+    for j in range(first, last):
+        for i in range(sky.shape[1]):
+            x, y = x0 + i * step, y0 + j * step
             sky[j, i] = sky_share(lights, x, y)
-            for lamp in range(lamps):
+            for lamp in range(ground.shape[0]):
                 total = 0.0
                 for m in range(MAP_RAYS):
                     _, _, lz, e = towards_lamp(lights, lamp, lattice(m, 2), lattice(m, 3), x, y, 0.0)
                     total += e * lz
                 ground[lamp, j, i] = total / MAP_RAYS
-    return ground, sky
 
 
-@compiled
-def light_faces(p: Pieces, lights: Lights, eye: Floats) -> tuple[Floats, Floats]:
-    """Irradiance and gloss of each lamp over the top of each piece, (pieces, lamps, nodes, nodes) each."""
-    lamps, pieces, nodes = lights.centre.shape[0], p.pose.shape[0], FACE_NODES
-    face, shine = np.zeros((pieces, lamps, nodes, nodes)), np.zeros((pieces, lamps, nodes, nodes))
-    for row in range(pieces * nodes):
-        k, j = row // nodes, row % nodes
-        for i in range(nodes):
-            u = p.box[k, 0] + p.box[k, 2] * i / (nodes - 1)
-            v = p.box[k, 1] + p.box[k, 3] * j / (nodes - 1)
-            n = top_normal(p, k, u, v)
-            nx, ny = turn_to_piece(p, k, n[0], n[1])
-            wx, wy = turn_to_piece(p, k, u, v)
-            x, y, z = p.pose[k, 0] + wx, p.pose[k, 1] + wy, gap_and_top(p, k, u, v)[1]
-            bx, by, bz = eye[0] - x, eye[1] - y, eye[2] - z
-            norm = math.sqrt(bx * bx + by * by + bz * bz)
-            for lamp in range(lamps):
-                for m in range(MAP_RAYS):
-                    lx, ly, lz, e = towards_lamp(lights, lamp, lattice(m, 2), lattice(m, 3), x, y, z)
-                    e *= max(0.0, nx * lx + ny * ly + n[2] * lz) / MAP_RAYS
-                    face[k, lamp, j, i] += e
-                    if e > 0 and p.coat[k, 0] > 0:
-                        lobe = shine_of(p.coat[k, 0], p.coat[k, 1], (nx, ny, n[2]), (lx, ly, lz),
-                                        (bx / norm, by / norm, bz / norm))
-                        shine[k, lamp, j, i] += e * lobe
+@compiled_apart
+def light_node(p: Record, lights: Lights, eye: Floats, u: float, v: float, lamp: int) -> tuple[float, float]:
+    """Irradiance and gloss of one lamp at one place of a piece's top."""
+    n = top_normal(p, u, v)
+    nx, ny = turn_to_piece(p, n[0], n[1])
+    wx, wy = turn_to_piece(p, u, v)
+    x, y, z = p.x + wx, p.y + wy, gap_and_top(p, u, v)[1]
+    bx, by, bz = eye[0] - x, eye[1] - y, eye[2] - z
+    norm = math.sqrt(bx * bx + by * by + bz * bz)
+    back = (bx / norm, by / norm, bz / norm)
+    face, shine = 0.0, 0.0
+    for m in range(MAP_RAYS):
+        lx, ly, lz, e = towards_lamp(lights, lamp, lattice(m, 2), lattice(m, 3), x, y, z)
+        e *= max(0.0, nx * lx + ny * ly + n[2] * lz) / MAP_RAYS
+        face += e
+        if e > 0 and p.gloss > 0:
+            shine += e * shine_of(p.gloss, p.roughness, (nx, ny, n[2]), (lx, ly, lz), back)
     return face, shine
+
+
+@compiled_apart
+def light_faces(pieces: Record, lights: Lights, eye: Floats, face: Floats, first: int, last: int) -> None:
+    """Fills rows `first` to `last`, counted through all pieces, of the light maps of the faces."""
+    nodes = FACE_NODES
+    for row in range(first, last):
+        k, j = row // nodes, row % nodes
+        p = pieces[k]
+        for i in range(nodes):
+            u = p.box[0] + p.box[2] * i / (nodes - 1)
+            v = p.box[1] + p.box[3] * j / (nodes - 1)
+            for lamp in range(face.shape[1]):
+                face[k, lamp, 0, j, i], face[k, lamp, 1, j, i] = light_node(p, lights, eye, u, v, lamp)
 
 
 @compiled
@@ -198,4 +213,4 @@ def lookup(grid: Floats, column: float, row: float) -> float:
     i, j = int(c), int(r)
     f, g = c - i, r - j
     upper = grid[j, i] * (1 - f) + grid[j, i + 1] * f
-    return (upper * (1 - g) + (grid[j + 1, i] * (1 - f) + grid[j + 1, i + 1] * f) * g)
+    return upper * (1 - g) + (grid[j + 1, i] * (1 - f) + grid[j + 1, i + 1] * f) * g

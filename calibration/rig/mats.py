@@ -36,11 +36,19 @@ class MatKind:
 
 MATS: dict[str, MatKind] = {
     "dark-felt": MatKind(rgb=(0.030, 0.032, 0.036), grain=((0.12, 0.16), (0.5, 0.10), (3.0, 0.05)), fibres=0.30),
-    "grey-neoprene": MatKind(rgb=(0.16, 0.165, 0.17), grain=((0.15, 0.05), (0.6, 0.03), (5.0, 0.02)), weave_mm=0.45, weave=0.05),
-    "green-cloth": MatKind(rgb=(0.045, 0.14, 0.065), grain=((0.15, 0.09), (0.8, 0.05), (6.0, 0.04)), fibres=0.15, weave_mm=0.8, weave=0.06),
+    "grey-neoprene": MatKind(
+        rgb=(0.16, 0.165, 0.17), grain=((0.15, 0.05), (0.6, 0.03), (5.0, 0.02)), weave_mm=0.45, weave=0.05
+    ),
+    "green-cloth": MatKind(
+        rgb=(0.045, 0.14, 0.065), grain=((0.15, 0.09), (0.8, 0.05), (6.0, 0.04)), fibres=0.15, weave_mm=0.8, weave=0.06
+    ),
     "blue-velour": MatKind(rgb=(0.030, 0.055, 0.16), grain=((0.12, 0.08), (0.7, 0.06), (8.0, 0.07)), fibres=0.10),
-    "brown-linen": MatKind(rgb=(0.22, 0.15, 0.09), grain=((0.15, 0.08), (1.0, 0.06), (6.0, 0.03)), weave_mm=0.7, weave=0.12),
-    "pale-linen": MatKind(rgb=(0.46, 0.43, 0.37), grain=((0.15, 0.05), (1.0, 0.03), (7.0, 0.02)), weave_mm=0.6, weave=0.06),
+    "brown-linen": MatKind(
+        rgb=(0.22, 0.15, 0.09), grain=((0.15, 0.08), (1.0, 0.06), (6.0, 0.03)), weave_mm=0.7, weave=0.12
+    ),
+    "pale-linen": MatKind(
+        rgb=(0.46, 0.43, 0.37), grain=((0.15, 0.05), (1.0, 0.03), (7.0, 0.02)), weave_mm=0.6, weave=0.06
+    ),
     "plain": MatKind(rgb=(0.05, 0.05, 0.05), grain=(), fade=0.0, colour=0.0),
 }
 """All kinds of cover; `plain` is a bare test surface."""

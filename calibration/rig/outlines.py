@@ -11,7 +11,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.rig.compiled import compiled
+from calibration.rig.compiled import compiled, compiled_apart
 from calibration.rig.scene import Outline, Xy
 
 Floats = NDArray[np.float64]
@@ -73,7 +73,7 @@ def signed_distance(vertices: Floats, count: int, radius: float, x: float, y: fl
     return sign * math.sqrt(squared) - radius
 
 
-@compiled
+@compiled_apart
 def outward(vertices: Floats, count: int, radius: float, x: float, y: float) -> tuple[float, float]:
     """Unit normal of the outline at (x, y), outwards."""
     e = 1e-4

@@ -8,12 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.rig.camera import optics, rays
+from calibration.rig.compiled import compiled, over_rows
 from calibration.rig.faces import face_raster
-from calibration.rig.lighting import Lights, Maps, light_faces, light_ground
+from calibration.rig.lighting import AMBIENCE, FACE_NODES, LAMP, Lights, Maps, light_faces, light_ground
 from calibration.rig.mats import cover_of
-from calibration.rig.outlines import inset, signed_distance
-from calibration.rig.pieces import Pieces
-from calibration.rig.printed import design_names, prints_of
+from calibration.rig.outlines import inset
+from calibration.rig.pieces import MOST_CORNERS, PIECE, Record, distance, to_piece
+from calibration.rig.printed import design_names, printed_designs
 from calibration.rig.scene import Camera, Card, Curl, Outline, Place, Scene, Square
 from calibration.rig.shading import World
 from cardmeasure.reference.design import DESIGNS, SquareDesign
@@ -57,87 +58,60 @@ def box_of(outline: Outline) -> tuple[float, float, float, float]:
     return float(low[0]), float(low[1]), float(high[0] - low[0]), float(high[1] - low[1])
 
 
-def pack_pieces(scene: Scene, *, texel_per_mm: float) -> tuple[Pieces, NDArray[np.uint16]]:
-    """All pieces (squares first), and the texels of all faces."""
-    outlines = [paper_outline(s, scene) for s in scene.squares] + [c.outline for c in scene.cards]
-    places = [s.place for s in scene.squares] + [c.place for c in scene.cards]
-    n, most = len(outlines), max([1, *(len(o.corners_mm) for o in outlines)])
-    vertices = np.zeros((n, most, 2))
-    for row, outline in zip(vertices, outlines, strict=True):
-        row[: len(outline.corners_mm)] = inset(outline)
-    boxes = np.array([box_of(o) for o in outlines]).reshape(n, 4)
-    names, squares = design_names(), len(scene.squares)
-    texture, texels = _textures(scene, boxes[squares:], texel_per_mm)
-    cards = scene.cards
-    return Pieces(
-        pose=np.array([_pose(place) for place in places]).reshape(n, 4),
-        slab=np.array(
-            [(s.place.base_mm, scene.print.paper_mm, 0.0, 0.0) for s in scene.squares] + [_slab(c) for c in cards], float
-        ).reshape(n, 4),
-        across=np.array([0] * squares + [c.curl.across if c.curl else 0 for c in cards], np.int64),
-        vertices=vertices,
-        count=np.array([len(o.corners_mm) for o in outlines], np.int64),
-        radius=np.array([o.radius_mm for o in outlines], float),
-        box=boxes,
-        rim=np.array([0.0] * squares + [c.rim_mm for c in cards], float),
-        core=np.array([scene.print.paper] * squares + [c.core for c in cards], float).reshape(n, 3),
-        coat=np.array([(0.0, 0.5)] * squares + [(c.gloss, c.roughness) for c in cards], float).reshape(n, 2),
-        printed=np.array([names.index(s.design) for s in scene.squares] + [-1] * len(cards), np.int64),
-        texture=np.vstack([np.zeros((squares, 3), np.int64), texture]),
-    ), texels
+def pack_pieces(scene: Scene, *, texel_per_mm: float) -> tuple[NDArray[np.void], NDArray[np.uint16]]:
+    """All pieces (squares first), structured (`PIECE`), and the texels of all faces."""
+    rows = np.zeros(len(scene.squares) + len(scene.cards), PIECE)
+    names, texels, first = design_names(), [np.zeros((4, 3), np.uint16)], 4
+    for row, square in zip(rows, scene.squares, strict=False):
+        _place(row, square.place, paper_outline(square, scene))
+        row["thick"], row["core"], row["roughness"] = scene.print.paper_mm, scene.print.paper, 0.5
+        row["printed"] = names.index(square.design)
+    for row, card in zip(rows[len(scene.squares) :], scene.cards, strict=True):
+        _place(row, card.place, card.outline)
+        row["thick"], row["core"], row["rim"], row["printed"] = card.thickness_mm, card.core, card.rim_mm, -1
+        row["gloss"], row["roughness"] = card.gloss, card.roughness
+        w, h = row["box"][2:]
+        if card.curl is not None:
+            row["across"], row["rise"] = card.curl.across, abs(card.curl.rise_mm)
+            row["bend"] = bend_radius_mm(card.curl, (w, h)[card.curl.across])
+        raster = face_raster(card.face, width_mm=w, height_mm=h, px_per_mm=texel_per_mm)
+        row["first"], row["rows"], row["columns"] = first, raster.shape[0], raster.shape[1]
+        texels.append(np.rint(np.clip(raster, 0, 1) * 65535).astype(np.uint16).reshape(-1, 3))
+        first += len(texels[-1])
+    return rows, np.concatenate(texels)
 
 
-def _pose(place: Place) -> tuple[float, float, float, float]:
-    turn = math.radians(place.turn_deg)
-    return place.x_mm, place.y_mm, math.cos(turn), math.sin(turn)
-
-
-def _slab(card: Card) -> tuple[float, float, float, float]:
-    low_x, low_y, w, h = box_of(card.outline)
-    length = (w, h)[card.curl.across] if card.curl else w
-    rise = abs(card.curl.rise_mm) if card.curl else 0.0
-    return card.place.base_mm, card.thickness_mm, bend_radius_mm(card.curl, length), rise
-
-
-def _textures(scene: Scene, boxes: Floats, texel_per_mm: float) -> tuple[NDArray[np.int64], NDArray[np.uint16]]:
-    rows, parts, first = [], [], 0
-    for card, box in zip(scene.cards, boxes, strict=True):
-        raster = face_raster(card.face, width_mm=box[2], height_mm=box[3], px_per_mm=texel_per_mm)
-        rows.append((first, raster.shape[0], raster.shape[1]))
-        parts.append(np.rint(np.clip(raster, 0, 1) * 65535).astype(np.uint16).reshape(-1, 3))
-        first += len(parts[-1])
-    texels = np.concatenate(parts) if parts else np.zeros((4, 3), np.uint16)
-    return np.array(rows, np.int64).reshape(-1, 3), texels
+def _place(row: np.void, place: Place, outline: Outline) -> None:
+    core, turn = inset(outline), math.radians(place.turn_deg)
+    if len(core) > MOST_CORNERS:
+        raise ValueError(f"an outline of {len(core)} corners; at most {MOST_CORNERS} are possible")
+    row["x"], row["y"], row["base"] = place.x_mm, place.y_mm, place.base_mm
+    row["cos"], row["sin"] = math.cos(turn), math.sin(turn)
+    row["count"], row["radius"], row["box"] = len(core), outline.radius_mm, box_of(outline)
+    row["vertices"][: len(core)] = core
 
 
 def pack_lights(scene: Scene) -> Lights:
     """Lamps, dome and phone."""
-    light, lamps = scene.light, scene.light.lamps
-    middles = np.array([lamp.centre_mm for lamp in lamps], float).reshape(-1, 3)
-    aims = np.array([lamp.aim_mm for lamp in lamps], float).reshape(-1, 3)
-    reach = np.linalg.norm(aims - middles, axis=1)
-    normal = (aims - middles) / reach[:, None]
-    across = np.cross(normal, [0.0, 1.0, 0.0])
-    across /= np.linalg.norm(across, axis=1)[:, None]
-    sizes = np.array([lamp.size_mm for lamp in lamps], float).reshape(-1, 2)
-    o, phone = optics(scene.camera), np.zeros((3, 3))
-    if light.phone is not None:
-        right, down = o.rotation[0], o.rotation[1]
-        shift, size = light.phone.shift_mm, light.phone.size_mm
-        phone = np.array([o.centre + shift[0] * right + shift[1] * down, size[0] / 2 * right, size[1] / 2 * down])
+    light = scene.light
+    lamps, ambience = np.zeros(len(light.lamps), LAMP), np.zeros(1, AMBIENCE)
+    for row, lamp in zip(lamps, light.lamps, strict=True):
+        way = np.array(lamp.aim_mm) - lamp.centre_mm
+        reach = float(np.linalg.norm(way))
+        normal = way / reach
+        across = np.cross(normal, [0.0, 1.0, 0.0] if abs(normal[1]) < 0.99 else [1.0, 0.0, 0.0])
+        across /= np.linalg.norm(across)
+        row["centre"], row["normal"], row["rgb"] = lamp.centre_mm, normal, lamp.rgb
+        row["half_x"], row["half_y"] = across * lamp.size_mm[0] / 2, np.cross(across, normal) * lamp.size_mm[1] / 2
+        row["power"] = lamp.strength * reach**2
     azimuth = math.radians(light.side_deg)
-    return Lights(
-        centre=middles,
-        half_x=across * sizes[:, :1] / 2,
-        half_y=np.cross(across, normal) * sizes[:, 1:] / 2,
-        normal=normal,
-        power=np.array([lamp.strength for lamp in lamps]) * reach**2,
-        rgb=np.array([lamp.rgb for lamp in lamps], float).reshape(-1, 3),
-        ambient=np.array(light.ambient, float),
-        side=np.array([light.side, math.cos(azimuth), math.sin(azimuth)]),
-        phone=phone,
-        has_phone=light.phone is not None,
-    )
+    ambience["rgb"], ambience["side"] = light.ambient, (light.side, math.cos(azimuth), math.sin(azimuth))
+    if light.phone is not None:
+        o, shift, size = optics(scene.camera), light.phone.shift_mm, light.phone.size_mm
+        right, down = o.rotation[0], o.rotation[1]
+        middle = o.centre + shift[0] * right + shift[1] * down
+        ambience["phone"], ambience["has_phone"] = (middle, size[0] / 2 * right, size[1] / 2 * down), 1
+    return Lights(lamps=lamps, ambience=ambience[0])
 
 
 def ground_box(camera: Camera) -> tuple[float, float, float, float]:
@@ -152,38 +126,44 @@ def ground_box(camera: Camera) -> tuple[float, float, float, float]:
     return float(low[0]), float(low[1]), float(high[0]), float(high[1])
 
 
-def _light_maps(pieces: Pieces, lights: Lights, scene: Scene) -> Maps:
+def _light_maps(pieces: NDArray[np.void], lights: Lights, scene: Scene) -> Maps:
     x0, y0, x1, y1 = ground_box(scene.camera)
     step = max(x1 - x0, y1 - y0) / 128
-    origin = np.array([x0, y0])
-    ground, sky = light_ground(lights, origin, step, math.ceil((y1 - y0) / step) + 2, math.ceil((x1 - x0) / step) + 2)
-    face, shine = light_faces(pieces, lights, np.array(scene.camera.centre_mm, float))
-    return Maps(origin=origin, step=step, ground=ground, sky=sky, face=face, shine=shine)
+    rows, columns, lamps = math.ceil((y1 - y0) / step) + 2, math.ceil((x1 - x0) / step) + 2, len(lights.lamps)
+    ground, sky = np.zeros((lamps, rows, columns)), np.zeros((rows, columns))
+    over_rows(rows, lambda first, last: light_ground(lights, ground, sky, x0, y0, step, first, last))
+    face, eye = np.zeros((len(pieces), lamps, 2, FACE_NODES, FACE_NODES)), np.array(scene.camera.centre_mm, float)
+    over_rows(len(face) * FACE_NODES, lambda first, last: light_faces(pieces, lights, eye, face, first, last))
+    return Maps(x0=x0, y0=y0, step=step, ground=ground, sky=sky, face=face)
 
 
-def _near(pieces: Pieces, lights: Lights, camera: Camera) -> tuple[NDArray[np.uint64], Floats]:
-    """Which pieces matter in which cell: those a ray or a shadow could meet there."""
-    if not len(pieces.pose):
-        return np.zeros((1, 1), np.uint64), np.zeros(2)
-    margin = pieces.box[:, 2:].max(1) * 1.5 + LONGEST_REACH_MM
-    low = np.floor((pieces.pose[:, :2] - margin[:, None]).min(0))
-    high = np.ceil((pieces.pose[:, :2] + margin[:, None]).max(0))
+@compiled
+def mark_near(p: Record, k: int, reach: float, near: NDArray[np.uint64], x0: float, y0: float, step: float) -> None:
+    """Sets bit `k` of all cells whose middle lies within `reach` of piece `k`."""
+    for j in range(near.shape[0]):
+        for i in range(near.shape[1]):
+            u, v = to_piece(p, x0 + (i + 0.5) * step, y0 + (j + 0.5) * step)
+            if distance(p, u, v) < reach:
+                near[j, i] |= np.uint64(1) << np.uint64(k)
+
+
+def _near(pieces: NDArray[np.void], lights: Lights, camera: Camera) -> tuple[NDArray[np.uint64], float, float]:
+    """Which pieces matter in which cell: those a ray or a shadow could meet there; and the table's low corner."""
+    if not len(pieces):
+        return np.zeros((1, 1), np.uint64), 0.0, 0.0
+    middles = np.column_stack([pieces["x"], pieces["y"]])
+    margin = np.hypot(pieces["box"][:, 2], pieces["box"][:, 3])[:, None] + LONGEST_REACH_MM
+    low, high = np.floor((middles - margin).min(0)), np.ceil((middles + margin).max(0))
     columns, rows = (int(v) for v in (high - low) / NEAR_STEP_MM)
-    x, y = np.meshgrid(low[0] + (np.arange(columns) + 0.5) * NEAR_STEP_MM, low[1] + (np.arange(rows) + 0.5) * NEAR_STEP_MM)
-    eye = np.array(camera.centre_mm)
-    near = np.zeros((rows, columns), np.uint64)
-    for k, pose in enumerate(pieces.pose):
-        high_mm = float(pieces.slab[k, 0] + pieces.slab[k, 1] + pieces.slab[k, 3])
-        slant = np.linalg.norm(pose[:2] - eye[:2]) / eye[2] + 0.5
-        for lamp in lights.centre:
-            slant = max(slant, 1.3 * float(np.linalg.norm(lamp[:2] - pose[:2]) / max(lamp[2], 1.0)))
+    eye, near = np.array(camera.centre_mm), np.zeros((rows, columns), np.uint64)
+    for k, (piece, middle) in enumerate(zip(pieces, middles, strict=True)):
+        high_mm = float(piece["base"] + piece["thick"] + piece["rise"])
+        slant = float(np.linalg.norm(middle - eye[:2]) / eye[2]) + 0.5
+        for lamp in lights.lamps["centre"]:
+            slant = max(slant, 1.3 * float(np.linalg.norm(lamp[:2] - middle) / max(lamp[2], 1.0)))
         reach = min(max(high_mm * slant, 8 * high_mm), LONGEST_REACH_MM) + NEAR_STEP_MM
-        dx, dy = x - pose[0], y - pose[1]
-        inside = np.maximum(abs(dx), abs(dy)) < margin[k]
-        u, v = pose[2] * dx[inside] + pose[3] * dy[inside], pose[3] * dx[inside] - pose[2] * dy[inside]
-        away = [signed_distance(pieces.vertices[k], pieces.count[k], pieces.radius[k], a, b) for a, b in zip(u, v, strict=True)]
-        near[inside] |= (np.array(away) < reach).astype(np.uint64) << np.uint64(k)
-    return near, low
+        mark_near(piece, k, reach, near, float(low[0]), float(low[1]), NEAR_STEP_MM)
+    return near, float(low[0]), float(low[1])
 
 
 def pack(scene: Scene) -> World:
@@ -193,15 +173,16 @@ def pack(scene: Scene) -> World:
     texel_per_mm = min(max(1.4 * scene.camera.focal_px / scene.camera.centre_mm[2], 6.0), 20.0)
     pieces, texels = pack_pieces(scene, texel_per_mm=texel_per_mm)
     lights = pack_lights(scene)
-    near, origin = _near(pieces, lights, scene.camera)
+    near, near_x, near_y = _near(pieces, lights, scene.camera)
     return World(
         pieces=pieces,
         lights=lights,
         maps=_light_maps(pieces, lights, scene),
-        prints=prints_of(scene.print),
+        designs=printed_designs(scene.print),
         cover=cover_of(scene.mat, px_per_mm=texel_per_mm),
         texels=texels,
         near=near,
-        near_origin=origin,
+        near_x=near_x,
+        near_y=near_y,
         near_step=NEAR_STEP_MM,
     )

@@ -3,72 +3,79 @@
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from calibration.rig.compiled import compiled
+from calibration.rig.compiled import compiled, compiled_apart
 from calibration.rig.outlines import signed_distance
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+Record = Any
+"""One row of a structured array, as kernels see it."""
 
 MISS, TOP, WALL = 0, 1, 2
 """What a ray meets of a piece."""
+MOST_CORNERS = 12
+"""Corners a plan may have."""
 
-
-class Pieces(NamedTuple):
-    """All pieces, (n, ...) each.
-
-    `pose`: x, y, cos, sin of the turn; `slab`: base, thickness, signed bend radius (0 is flat), rise; `across`: the
-    axis that is bent; `vertices`, `count`, `radius`: the plan (see `outlines`); `box`: x, y of the plan's low corner and
-    its sizes; `rim`: radius of the rim; `core`: colour of the walls; `coat`: gloss and roughness; `printed`: -1 for a
-    card, else the row of the design; `texture`: first texel, rows, columns.
-    """
-
-    pose: Floats
-    slab: Floats
-    across: Ints
-    vertices: Floats
-    count: Ints
-    radius: Floats
-    box: Floats
-    rim: Floats
-    core: Floats
-    coat: Floats
-    printed: Ints
-    texture: Ints
+PIECE = np.dtype(
+    [
+        ("x", "f8"),
+        ("y", "f8"),
+        ("cos", "f8"),
+        ("sin", "f8"),
+        ("base", "f8"),
+        ("thick", "f8"),
+        ("bend", "f8"),
+        ("rise", "f8"),
+        ("across", "i8"),
+        ("count", "i8"),
+        ("radius", "f8"),
+        ("rim", "f8"),
+        ("gloss", "f8"),
+        ("roughness", "f8"),
+        ("printed", "i8"),
+        ("first", "i8"),
+        ("rows", "i8"),
+        ("columns", "i8"),
+        ("core", "f8", (3,)),
+        ("box", "f8", (4,)),
+        ("vertices", "f8", (MOST_CORNERS, 2)),
+    ]
+)
+"""One piece: place and turn; base, thickness, signed bend radius (0 is flat), rise and the axis that is bent; the plan
+(see `outlines`) and its box (low corner, sizes); rim, gloss, core; the row of the printed design, -1 for a card; first
+texel, rows and columns of a card's face."""
 
 
 @compiled
-def distance(p: Pieces, k: int, u: float, v: float) -> float:
+def distance(p: Record, u: float, v: float) -> float:
     """Signed distance of a point of the piece's own frame from its outline."""
-    return signed_distance(p.vertices[k], p.count[k], p.radius[k], u, v)
+    return signed_distance(p.vertices, p.count, p.radius, u, v)
 
 
 @compiled
-def to_piece(p: Pieces, k: int, x: float, y: float) -> tuple[float, float]:
+def to_piece(p: Record, x: float, y: float) -> tuple[float, float]:
     """World x, y to the piece's frame (y down)."""
-    dx, dy = x - p.pose[k, 0], y - p.pose[k, 1]
-    return p.pose[k, 2] * dx + p.pose[k, 3] * dy, p.pose[k, 3] * dx - p.pose[k, 2] * dy
+    dx, dy = x - p.x, y - p.y
+    return p.cos * dx + p.sin * dy, p.sin * dx - p.cos * dy
 
 
 @compiled
-def turn_to_piece(p: Pieces, k: int, x: float, y: float) -> tuple[float, float]:
+def turn_to_piece(p: Record, x: float, y: float) -> tuple[float, float]:
     """A direction in world axes to the piece's frame; the map is its own inverse."""
-    return p.pose[k, 2] * x + p.pose[k, 3] * y, p.pose[k, 3] * x - p.pose[k, 2] * y
+    return p.cos * x + p.sin * y, p.sin * x - p.cos * y
 
 
 @compiled
 def meet(
-    p: Pieces, k: int, top: bool, ou: float, ov: float, oz: float, du: float, dv: float, dz: float
+    p: Record, top: bool, ou: float, ov: float, oz: float, du: float, dv: float, dz: float
 ) -> tuple[float, float, float]:
     """Where a ray in the piece's frame meets the (endless) top or bottom surface: ray parameter, u, v.
 
     For a bent piece u, v are lengths along the arc of the neutral surface. The parameter is -1 where there is none.
     """
-    base, thick, bend = p.slab[k, 0], p.slab[k, 1], p.slab[k, 2]
+    base, thick, bend = p.base, p.thick, p.bend
     if bend == 0.0:
         t = (base + (thick if top else 0.0) - oz) / dz
         return t, ou + t * du, ov + t * dv
@@ -78,9 +85,9 @@ def meet(
         zc = base + thick / 2 + big
         r = big - thick / 2 if top else big + thick / 2
     else:
-        zc = base + thick / 2 + p.slab[k, 3] - big
+        zc = base + thick / 2 + p.rise - big
         r = big + thick / 2 if top else big - thick / 2
-    across_u = p.across[k] == 0
+    across_u = p.across == 0
     oa, da = (ou, du) if across_u else (ov, dv)
     hz = oz - zc
     a, b, c = da * da + dz * dz, oa * da + hz * dz, oa * oa + hz * hz - r * r
@@ -96,8 +103,8 @@ def meet(
     return t, ou + t * du, s
 
 
-@compiled
-def march(p: Pieces, k: int, u1: float, v1: float, u2: float, v2: float, start: float) -> float:
+@compiled_apart
+def march(p: Record, u1: float, v1: float, u2: float, v2: float, start: float) -> float:
     """Share of the way from (u1, v1) to (u2, v2) at which the outline is entered, -1 if never.
 
     `start` is the signed distance of the first point, positive. Sphere tracing: exact distances never step over.
@@ -106,7 +113,7 @@ def march(p: Pieces, k: int, u1: float, v1: float, u2: float, v2: float, start: 
     walk = start
     while walk < length:
         f = walk / length
-        d = distance(p, k, u1 + f * (u2 - u1), v1 + f * (v2 - v1))
+        d = distance(p, u1 + f * (u2 - u1), v1 + f * (v2 - v1))
         if d < 1e-5:
             return f
         walk += d
@@ -115,65 +122,65 @@ def march(p: Pieces, k: int, u1: float, v1: float, u2: float, v2: float, start: 
 
 @compiled
 def enter(
-    p: Pieces, k: int, ox: float, oy: float, oz: float, dx: float, dy: float, dz: float
+    p: Record, ox: float, oy: float, oz: float, dx: float, dy: float, dz: float
 ) -> tuple[int, float, float, float, float]:
     """First meeting of a downward ray with the piece: part, ray parameter, u, v, signed distance (of a top hit)."""
-    ou, ov = to_piece(p, k, ox, oy)
-    du, dv = turn_to_piece(p, k, dx, dy)
-    t1, u1, v1 = meet(p, k, True, ou, ov, oz, du, dv, dz)
+    ou, ov = to_piece(p, ox, oy)
+    du, dv = turn_to_piece(p, dx, dy)
+    t1, u1, v1 = meet(p, True, ou, ov, oz, du, dv, dz)
     if t1 <= 0:
         return MISS, 0.0, 0.0, 0.0, 0.0
-    d = distance(p, k, u1, v1)
+    d = distance(p, u1, v1)
     if d <= 0:
         return TOP, t1, u1, v1, d
-    t2, u2, v2 = meet(p, k, False, ou, ov, oz, du, dv, dz)
+    t2, u2, v2 = meet(p, False, ou, ov, oz, du, dv, dz)
     if t2 <= 0 or d >= math.hypot(u2 - u1, v2 - v1):
         return MISS, 0.0, 0.0, 0.0, d
-    f = march(p, k, u1, v1, u2, v2, d)
+    f = march(p, u1, v1, u2, v2, d)
     if f < 0:
         return MISS, 0.0, 0.0, 0.0, d
     return WALL, t1 + f * (t2 - t1), u1 + f * (u2 - u1), v1 + f * (v2 - v1), 0.0
 
 
-@compiled
-def blocks(p: Pieces, k: int, x: float, y: float, z: float, dx: float, dy: float, dz: float) -> bool:
+@compiled_apart
+def blocks(p: Record, x: float, y: float, z: float, dx: float, dy: float, dz: float) -> bool:
     """Whether the piece stands in the way of an upward ray from a point outside it."""
-    ou, ov = to_piece(p, k, x, y)
-    du, dv = turn_to_piece(p, k, dx, dy)
-    t2, u2, v2 = meet(p, k, True, ou, ov, z, du, dv, dz)
+    ou, ov = to_piece(p, x, y)
+    du, dv = turn_to_piece(p, dx, dy)
+    t2, u2, v2 = meet(p, True, ou, ov, z, du, dv, dz)
     if t2 <= 1e-7:
         return False
-    t1, u1, v1 = meet(p, k, False, ou, ov, z, du, dv, dz)
+    t1, u1, v1 = meet(p, False, ou, ov, z, du, dv, dz)
     if t1 < 0:
         u1, v1 = ou, ov
-    d = distance(p, k, u1, v1)
+    d = distance(p, u1, v1)
     if d <= 0:
         return True
     if d >= math.hypot(u2 - u1, v2 - v1):
         return False
-    return march(p, k, u1, v1, u2, v2, d) >= 0
+    return march(p, u1, v1, u2, v2, d) >= 0
 
 
 @compiled
-def gap_and_top(p: Pieces, k: int, u: float, v: float) -> tuple[float, float]:
+def gap_and_top(p: Record, u: float, v: float) -> tuple[float, float]:
     """Heights above the mat of the underside and of the top at a point of the piece (clamped to its box)."""
-    base, thick, bend = p.slab[k, 0], p.slab[k, 1], p.slab[k, 2]
+    base, thick, bend = p.base, p.thick, p.bend
     if bend == 0.0:
         return base, base + thick
-    a = u if p.across[k] == 0 else v
-    low, size = p.box[k, p.across[k]], p.box[k, 2 + p.across[k]]
+    a = u if p.across == 0 else v
+    low, size = p.box[p.across], p.box[2 + p.across]
     lift = abs(bend) * (1 - math.cos(min(max(a, low), low + size) / bend))
-    low_side = base + lift if bend > 0 else base + p.slab[k, 3] - lift
+    low_side = base + lift if bend > 0 else base + p.rise - lift
     return low_side, low_side + thick
 
 
 @compiled
-def top_normal(p: Pieces, k: int, u: float, v: float) -> tuple[float, float, float]:
+def top_normal(p: Record, u: float, v: float) -> tuple[float, float, float]:
     """Normal of the top face at (u, v), in the piece's frame."""
-    bend = p.slab[k, 2]
+    bend = p.bend
     if bend == 0.0:
         return 0.0, 0.0, 1.0
-    a = (u if p.across[k] == 0 else v) / bend
-    if p.across[k] == 0:
+    a = (u if p.across == 0 else v) / bend
+    if p.across == 0:
         return -math.sin(a), 0.0, math.cos(a)
     return 0.0, -math.sin(a), math.cos(a)

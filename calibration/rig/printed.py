@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.rig.compiled import compiled
+from calibration.rig.compiled import compiled, compiled_apart
 from calibration.rig.scene import Print
 from cardmeasure.reference.design import DESIGNS, FIDUCIAL_MODULES, SquareDesign
 
@@ -20,52 +20,45 @@ CUT_LINE_MM = 0.1
 """Width of the cutting line; the scissors leave half of it."""
 
 
-class Prints(NamedTuple):
-    """Designs (n, ...): black cells of the check and of the fiducial with their sides, fine lines as boxes.
+MOST_CELLS, LINES = 12, 8
+DESIGN = np.dtype(
+    [
+        ("cells", "i8"),
+        ("cell", "f8"),
+        ("module", "f8"),
+        ("black_cells", "u1", (MOST_CELLS, MOST_CELLS)),
+        ("black_modules", "u1", (FIDUCIAL_MODULES, FIDUCIAL_MODULES)),
+        ("lines", "f8", (LINES, 4)),
+        ("scale", "f8", (2,)),
+        ("spread", "f8"),
+        ("soft", "f8"),
+        ("ink", "f8"),
+        ("paper", "f8", (3,)),
+    ]
+)
+"""One design as printed: cells and modules with 1 for black, fine lines as boxes x0, y0, x1, y1; see `scene.Print`."""
+Record = Any
 
-    `cells` and `modules` are (n, side, side) with 1 for black, `sizes` (n, 4) is cells, cell mm, modules, module mm,
-    `lines` (n, lines, 4) holds x0, y0, x1, y1 in mm. `scale`, `spread`, `ink`, `paper`, `soft`: see `scene.Print`.
-    """
 
-    cells: NDArray[np.uint8]
-    modules: NDArray[np.uint8]
-    sizes: Floats
-    lines: Floats
-    scale: Floats
-    spread: float
-    ink: float
-    paper: Floats
-    soft: float
-
-
-def prints_of(made: Print) -> Prints:
-    """All designs as printed by one printer; row i is the i-th of `design_names()`."""
-    designs = list(DESIGNS.values())
-    side = max(d.cells for d in designs)
-    cells = np.zeros((len(designs), side, side), np.uint8)
-    modules = np.zeros((len(designs), FIDUCIAL_MODULES, FIDUCIAL_MODULES), np.uint8)
-    for n, design in enumerate(designs):
-        for grid, corners, step in (
-            (cells, design.black_cells_mm + design.check_mm / 2, design.cell_mm),
-            (modules, design.black_modules_mm + design.fiducial_mm / 2, design.module_mm),
+def printed_designs(made: Print) -> NDArray[np.void]:
+    """All designs as printed by one printer, structured (`DESIGN`), in the order of `design_names`."""
+    rows = np.zeros(len(DESIGNS), DESIGN)
+    for row, design in zip(rows, DESIGNS.values(), strict=True):
+        row["cells"], row["cell"], row["module"] = design.cells, design.cell_mm, design.module_mm
+        for name, corners, step in (
+            ("black_cells", design.black_cells_mm + design.check_mm / 2, design.cell_mm),
+            ("black_modules", design.black_modules_mm + design.fiducial_mm / 2, design.module_mm),
         ):
-            column, row = np.rint(corners / step).astype(int).T
-            grid[n, row, column] = 1
-    return Prints(
-        cells=cells,
-        modules=modules,
-        sizes=np.array([[d.cells, d.cell_mm, FIDUCIAL_MODULES, d.module_mm] for d in designs], float),
-        lines=np.array([_lines(d) for d in designs]),
-        scale=np.array([made.scale_x, made.scale_y]),
-        spread=made.spread_mm,
-        ink=made.ink,
-        paper=np.array(made.paper),
-        soft=max(made.softness_mm, 1e-6),
-    )
+            column, line = np.rint(corners / step).astype(int).T
+            row[name][line, column] = 1
+        row["lines"] = _lines(design)
+        row["scale"], row["paper"] = (made.scale_x, made.scale_y), made.paper
+        row["spread"], row["soft"], row["ink"] = made.spread_mm, max(made.softness_mm, 1e-6), made.ink
+    return rows
 
 
 def design_names() -> list[str]:
-    """Names of the designs in the order of `Prints`."""
+    """Names of the designs in the order of `printed_designs`."""
     return [design.name for design in DESIGNS.values()]
 
 
@@ -101,19 +94,18 @@ def grid_distance(black: NDArray[np.uint8], cells: int, step: float, x: float, y
     return nearest
 
 
-@compiled
-def ink_distance(prints: Prints, n: int, u: float, v: float) -> float:
+@compiled_apart
+def ink_distance(d: Record, u: float, v: float) -> float:
     """Signed distance of a point of the paper (mm as printed) from the ink's designed edge."""
-    x, y = u / prints.scale[0], v / prints.scale[1]
-    size = prints.sizes[n]
-    nearest = grid_distance(prints.cells[n], int(size[0]), size[1], x, y)
-    nearest = min(nearest, grid_distance(prints.modules[n], int(size[2]), size[3], x, y))
-    for line in prints.lines[n]:
-        nearest = min(nearest, box_distance(x, y, line[0], line[1], line[2], line[3]))
+    x, y = u / d.scale[0], v / d.scale[1]
+    nearest = grid_distance(d.black_cells, d.cells, d.cell, x, y)
+    nearest = min(nearest, grid_distance(d.black_modules, FIDUCIAL_MODULES, d.module, x, y))
+    for i in range(LINES):
+        nearest = min(nearest, box_distance(x, y, d.lines[i, 0], d.lines[i, 1], d.lines[i, 2], d.lines[i, 3]))
     return nearest
 
 
 @compiled
-def ink_cover(prints: Prints, away: float) -> float:
+def ink_cover(d: Record, away: float) -> float:
     """Share of ink at a signed distance from its designed edge: spread, then a soft edge."""
-    return min(max(0.5 - (away - prints.spread) / prints.soft, 0.0), 1.0)
+    return min(max(0.5 - (away - d.spread) / d.soft, 0.0), 1.0)

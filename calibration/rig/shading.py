@@ -8,11 +8,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.rig.compiled import compiled
+from calibration.rig.compiled import compiled, compiled_apart
 from calibration.rig.lighting import FACE_NODES, Lights, Maps, lattice, lookup, shine_of, towards_lamp
 from calibration.rig.outlines import outward
-from calibration.rig.pieces import Pieces, blocks, distance, gap_and_top, to_piece, top_normal, turn_to_piece
-from calibration.rig.printed import Prints, ink_cover, ink_distance
+from calibration.rig.pieces import Record, blocks, distance, gap_and_top, to_piece, top_normal, turn_to_piece
+from calibration.rig.printed import ink_cover, ink_distance
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -31,14 +31,15 @@ class Cover(NamedTuple):
 class World(NamedTuple):
     """All that a ray can see. `near` (rows, columns): bit k says that piece k can matter in that cell of `step` mm."""
 
-    pieces: Pieces
+    pieces: Record
+    designs: Record
     lights: Lights
     maps: Maps
-    prints: Prints
     cover: Cover
     texels: NDArray[np.uint16]
     near: NDArray[np.uint64]
-    near_origin: Floats
+    near_x: float
+    near_y: float
     near_step: float
 
 
@@ -89,12 +90,11 @@ def mat_colour(c: Cover, x: float, y: float) -> Colour:
 
 
 @compiled
-def face_colour(w: World, k: int, u: float, v: float) -> Colour:
+def face_colour(w: World, p: Record, u: float, v: float) -> Colour:
     """Reflectance of a card's top at (u, v)."""
-    p = w.pieces
-    first, rows, columns = p.texture[k, 0], p.texture[k, 1], p.texture[k, 2]
-    c = min(max((u - p.box[k, 0]) / p.box[k, 2] * columns - 0.5, 0.0), columns - 1.000001)
-    r = min(max((v - p.box[k, 1]) / p.box[k, 3] * rows - 0.5, 0.0), rows - 1.000001)
+    first, rows, columns = p.first, p.rows, p.columns
+    c = min(max((u - p.box[0]) / p.box[2] * columns - 0.5, 0.0), columns - 1.000001)
+    r = min(max((v - p.box[1]) / p.box[3] * rows - 0.5, 0.0), rows - 1.000001)
     i, j = int(c), int(r)
     f, g = c - i, r - j
     at = first + j * columns + i
@@ -109,48 +109,50 @@ def face_colour(w: World, k: int, u: float, v: float) -> Colour:
 
 
 @compiled
-def top_colour(w: World, k: int, u: float, v: float) -> Colour:
+def top_colour(w: World, p: Record, u: float, v: float) -> Colour:
     """Reflectance of a piece's top: a face's art or ink on paper."""
-    n = w.pieces.printed[k]
-    if n < 0:
-        return face_colour(w, k, u, v)
-    cover = ink_cover(w.prints, ink_distance(w.prints, n, u, v))
-    paper, ink = w.prints.paper, w.prints.ink
-    return (paper[0] + (ink - paper[0]) * cover, paper[1] + (ink - paper[1]) * cover, paper[2] + (ink - paper[2]) * cover)
+    if p.printed < 0:
+        return face_colour(w, p, u, v)
+    design = w.designs[p.printed]
+    cover, paper, ink = ink_cover(design, ink_distance(design, u, v)), design.paper, design.ink
+    return (
+        paper[0] + (ink - paper[0]) * cover,
+        paper[1] + (ink - paper[1]) * cover,
+        paper[2] + (ink - paper[2]) * cover,
+    )
 
 
-@compiled
-def wall_light(w: World, k: int, u: float, v: float) -> Colour:
+@compiled_apart
+def wall_light(lights: Lights, p: Record, u: float, v: float) -> Colour:
     """Rough light on the side wall nearest to (u, v): lamps' middles and half the dome."""
-    p, lights = w.pieces, w.lights
-    nu, nv = outward(p.vertices[k], p.count[k], p.radius[k], u, v)
-    nx, ny = turn_to_piece(p, k, nu, nv)
-    dx, dy = turn_to_piece(p, k, u, v)
-    r, g, b = 0.5 * lights.ambient[0], 0.5 * lights.ambient[1], 0.5 * lights.ambient[2]
-    for i in range(lights.power.shape[0]):
-        lx, ly, _, e = towards_lamp(lights, i, 0.5, 0.5, p.pose[k, 0] + dx, p.pose[k, 1] + dy, 0.0)
+    nu, nv = outward(p.vertices, p.count, p.radius, u, v)
+    nx, ny = turn_to_piece(p, nu, nv)
+    dx, dy = turn_to_piece(p, u, v)
+    r, g, b = 0.5 * lights.ambience.rgb[0], 0.5 * lights.ambience.rgb[1], 0.5 * lights.ambience.rgb[2]
+    for i in range(lights.lamps.shape[0]):
+        lx, ly, _, e = towards_lamp(lights, i, 0.5, 0.5, p.x + dx, p.y + dy, 0.0)
         e *= max(0.0, nx * lx + ny * ly)
-        r, g, b = r + e * lights.rgb[i, 0], g + e * lights.rgb[i, 1], b + e * lights.rgb[i, 2]
+        r, g, b = r + e * lights.lamps[i].rgb[0], g + e * lights.lamps[i].rgb[1], b + e * lights.lamps[i].rgb[2]
     return r, g, b
 
 
-@compiled
+@compiled_apart
 def surroundings(w: World, s: Spot, own: int) -> tuple[float, float, float, float]:
     """Share of the dome that the pieces leave open above a level spot, and the light their walls send instead.
 
     A long wall of height h at distance d hides (1 - d / sqrt(d^2 + h^2)) / 2 of the cosine-weighted dome.
     """
-    p = w.pieces
     free, r, g, b = 1.0, 0.0, 0.0, 0.0
-    for k in range(p.pose.shape[0]):
+    for k in range(w.pieces.shape[0]):
         if k == own or not has(s.mask, k):
             continue
-        u, v = to_piece(p, k, s.x, s.y)
-        low, high = gap_and_top(p, k, u, v)
+        p = w.pieces[k]
+        u, v = to_piece(p, s.x, s.y)
+        low, high = gap_and_top(p, u, v)
         low, high = low - s.z, high - s.z
         if high <= 1e-6:
             continue
-        d = distance(p, k, u, v)
+        d = distance(p, u, v)
         if d <= 0:
             free *= 0.5 * (1 + d / math.sqrt(d * d + low * low)) if low > 0 else 0.0
             continue
@@ -158,8 +160,8 @@ def surroundings(w: World, s: Spot, own: int) -> tuple[float, float, float, floa
         hidden = 0.5 * (foot - d / math.sqrt(d * d + high * high))
         free *= 1 - hidden
         if hidden > 0.004:
-            e = wall_light(w, k, u, v)
-            core = p.core[k]
+            e = wall_light(w.lights, p, u, v)
+            core = p.core
             r, g, b = r + hidden * core[0] * e[0], g + hidden * core[1] * e[1], b + hidden * core[2] * e[2]
     return free, r, g, b
 
@@ -167,13 +169,13 @@ def surroundings(w: World, s: Spot, own: int) -> tuple[float, float, float, floa
 @compiled
 def hidden_by_pieces(w: World, s: Spot, own: int, lx: float, ly: float, lz: float) -> bool:
     """Whether a piece other than `own` stands between the spot and the lamp."""
-    for k in range(w.pieces.pose.shape[0]):
-        if k != own and has(s.mask, k) and blocks(w.pieces, k, s.x, s.y, s.z, lx, ly, lz):
+    for k in range(w.pieces.shape[0]):
+        if k != own and has(s.mask, k) and blocks(w.pieces[k], s.x, s.y, s.z, lx, ly, lz):
             return True
     return False
 
 
-@compiled
+@compiled_apart
 def lamp_share(w: World, s: Spot, own: int, lamp: int) -> float:
     """Share of a lamp's light on a level spot that no piece keeps away."""
     total, seen = 0.0, 0.0
@@ -190,10 +192,11 @@ def lamp_share(w: World, s: Spot, own: int, lamp: int) -> float:
 @compiled
 def is_overtopped(w: World, s: Spot, own: int) -> bool:
     """Whether a piece that matters here reaches higher than the spot."""
-    p = w.pieces
-    for k in range(p.pose.shape[0]):
-        if k != own and has(s.mask, k) and p.slab[k, 0] + p.slab[k, 1] + abs(p.slab[k, 3]) > s.z + 1e-6:
-            return True
+    for k in range(w.pieces.shape[0]):
+        if k != own and has(s.mask, k):
+            p = w.pieces[k]
+            if p.base + p.thick + p.rise > s.z + 1e-6:
+                return True
     return False
 
 
@@ -201,28 +204,28 @@ def is_overtopped(w: World, s: Spot, own: int) -> bool:
 def shade_mat(w: World, s: Spot) -> Colour:
     """Radiance of the mat."""
     m, lights = w.maps, w.lights
-    column, row = (s.x - m.origin[0]) / m.step, (s.y - m.origin[1]) / m.step
+    column, row = (s.x - m.x0) / m.step, (s.y - m.y0) / m.step
     sky = lookup(m.sky, column, row)
     free, r, g, b = 1.0, 0.0, 0.0, 0.0
     if s.mask != 0:
         free, r, g, b = surroundings(w, s, -1)
     sky *= free
-    r, g, b = r + sky * lights.ambient[0], g + sky * lights.ambient[1], b + sky * lights.ambient[2]
-    for i in range(lights.power.shape[0]):
+    r, g, b = r + sky * lights.ambience.rgb[0], g + sky * lights.ambience.rgb[1], b + sky * lights.ambience.rgb[2]
+    for i in range(lights.lamps.shape[0]):
         e = lookup(m.ground[i], column, row)
         if s.mask != 0:
             e *= lamp_share(w, s, -1, i)
-        r, g, b = r + e * lights.rgb[i, 0], g + e * lights.rgb[i, 1], b + e * lights.rgb[i, 2]
+        r, g, b = r + e * lights.lamps[i].rgb[0], g + e * lights.lamps[i].rgb[1], b + e * lights.lamps[i].rgb[2]
     c = mat_colour(w.cover, s.x, s.y)
     return c[0] * r, c[1] * g, c[2] * b
 
 
-@compiled
-def lit(w: World, s: Spot, own: int, n: Colour, coat: Floats, back: Colour) -> tuple[Colour, Colour]:
+@compiled_apart
+def lit(w: World, s: Spot, own: int, n: Colour, gloss: float, back: Colour) -> tuple[Colour, Colour]:
     """Light of all lamps on a spot of any normal, traced ray by ray: irradiance and gloss."""
     lights = w.lights
     r, g, b, hr, hg, hb = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
-    for i in range(lights.power.shape[0]):
+    for i in range(lights.lamps.shape[0]):
         total, shine = 0.0, 0.0
         for m in range(s.count):
             p1, p2 = lamp_point(s, m)
@@ -230,18 +233,26 @@ def lit(w: World, s: Spot, own: int, n: Colour, coat: Floats, back: Colour) -> t
             e *= max(0.0, n[0] * lx + n[1] * ly + n[2] * lz) / s.count
             if e > 0 and not hidden_by_pieces(w, s, own, lx, ly, lz):
                 total += e
-                if coat[0] > 0:
-                    shine += e * shine_of(coat[0], coat[1], n, (lx, ly, lz), back)
-        r, g, b = r + total * lights.rgb[i, 0], g + total * lights.rgb[i, 1], b + total * lights.rgb[i, 2]
-        hr, hg, hb = hr + shine * lights.rgb[i, 0], hg + shine * lights.rgb[i, 1], hb + shine * lights.rgb[i, 2]
+                if gloss > 0:
+                    shine += e * shine_of(gloss, w.pieces[own].roughness, n, (lx, ly, lz), back)
+        r, g, b = (
+            r + total * lights.lamps[i].rgb[0],
+            g + total * lights.lamps[i].rgb[1],
+            b + total * lights.lamps[i].rgb[2],
+        )
+        hr, hg, hb = (
+            hr + shine * lights.lamps[i].rgb[0],
+            hg + shine * lights.lamps[i].rgb[1],
+            hb + shine * lights.lamps[i].rgb[2],
+        )
     return (r, g, b), (hr, hg, hb)
 
 
 @compiled
 def dome(w: World, n: Colour, free: float) -> Colour:
     """Light of the dome, and of the mat below it, on a surface of any normal."""
-    a, f = w.lights.ambient, 0.5 * (1 + n[2])
-    lean = 1 + w.lights.side[0] * (n[0] * w.lights.side[1] + n[1] * w.lights.side[2])
+    a, f = w.lights.ambience.rgb, 0.5 * (1 + n[2])
+    lean = 1 + w.lights.ambience.side[0] * (n[0] * w.lights.ambience.side[1] + n[1] * w.lights.ambience.side[2])
     f *= lean * free
     return a[0] * f, a[1] * f, a[2] * f
 
@@ -249,65 +260,65 @@ def dome(w: World, n: Colour, free: float) -> Colour:
 @compiled
 def shade_top(w: World, s: Spot, k: int, u: float, v: float, away: float, back: Colour) -> Colour:
     """Radiance of a piece's top at (u, v); `away` is the signed distance from its outline."""
-    p, m, lights = w.pieces, w.maps, w.lights
-    colour, rim = top_colour(w, k, u, v), p.rim[k]
+    p, m, lights = w.pieces[k], w.maps, w.lights
+    colour, rim = top_colour(w, p, u, v), p.rim
     free, r, g, b = 1.0, 0.0, 0.0, 0.0
     covered = is_overtopped(w, s, k)
     if covered:
         free, r, g, b = surroundings(w, s, k)
-    veil = 0.04 * p.coat[k, 0] * free
-    hr, hg, hb = veil * lights.ambient[0], veil * lights.ambient[1], veil * lights.ambient[2]
+    veil = 0.04 * p.gloss * free
+    hr, hg, hb = veil * lights.ambience.rgb[0], veil * lights.ambience.rgb[1], veil * lights.ambience.rgb[2]
     if away > -rim:
-        n = rim_normal(p, k, u, v, (away + rim) / rim)
-        e, h = lit(w, s, k, n, p.coat[k], back)
+        n = rim_normal(p, u, v, (away + rim) / rim)
+        e, h = lit(w, s, k, n, p.gloss, back)
         d = dome(w, n, free)
         return (
             colour[0] * (r + d[0] + e[0]) + h[0] + hr,
             colour[1] * (g + d[1] + e[1]) + h[1] + hg,
             colour[2] * (b + d[2] + e[2]) + h[2] + hb,
         )
-    sky = free * lookup(m.sky, (s.x - m.origin[0]) / m.step, (s.y - m.origin[1]) / m.step)
-    r, g, b = r + sky * lights.ambient[0], g + sky * lights.ambient[1], b + sky * lights.ambient[2]
-    column = (u - p.box[k, 0]) / p.box[k, 2] * (FACE_NODES - 1)
-    row = (v - p.box[k, 1]) / p.box[k, 3] * (FACE_NODES - 1)
-    for i in range(lights.power.shape[0]):
+    sky = free * lookup(m.sky, (s.x - m.x0) / m.step, (s.y - m.y0) / m.step)
+    r, g, b = r + sky * lights.ambience.rgb[0], g + sky * lights.ambience.rgb[1], b + sky * lights.ambience.rgb[2]
+    column = (u - p.box[0]) / p.box[2] * (FACE_NODES - 1)
+    row = (v - p.box[1]) / p.box[3] * (FACE_NODES - 1)
+    for i in range(lights.lamps.shape[0]):
         share = lamp_share(w, s, k, i) if covered else 1.0
-        e, h = share * lookup(m.face[k, i], column, row), share * lookup(m.shine[k, i], column, row)
-        r, g, b = r + e * lights.rgb[i, 0], g + e * lights.rgb[i, 1], b + e * lights.rgb[i, 2]
-        hr, hg, hb = hr + h * lights.rgb[i, 0], hg + h * lights.rgb[i, 1], hb + h * lights.rgb[i, 2]
+        e, h = share * lookup(m.face[k, i, 0], column, row), share * lookup(m.face[k, i, 1], column, row)
+        r, g, b = r + e * lights.lamps[i].rgb[0], g + e * lights.lamps[i].rgb[1], b + e * lights.lamps[i].rgb[2]
+        hr, hg, hb = hr + h * lights.lamps[i].rgb[0], hg + h * lights.lamps[i].rgb[1], hb + h * lights.lamps[i].rgb[2]
     return colour[0] * r + hr, colour[1] * g + hg, colour[2] * b + hb
 
 
 @compiled
-def rim_normal(p: Pieces, k: int, u: float, v: float, lean: float) -> Colour:
+def rim_normal(p: Record, u: float, v: float, lean: float) -> Colour:
     """Normal, in world axes, of the rounded rim: `lean` is the sine of the tilt away from the top, 0..1."""
-    nu, nv = outward(p.vertices[k], p.count[k], p.radius[k], u, v)
+    nu, nv = outward(p.vertices, p.count, p.radius, u, v)
     sine = min(max(lean, 0.0), 1.0)
     cosine = math.sqrt(1 - sine * sine)
-    top = top_normal(p, k, u, v)
-    nx, ny = turn_to_piece(p, k, sine * nu + cosine * top[0], sine * nv + cosine * top[1])
+    top = top_normal(p, u, v)
+    nx, ny = turn_to_piece(p, sine * nu + cosine * top[0], sine * nv + cosine * top[1])
     return nx, ny, cosine * top[2]
 
 
-@compiled
+@compiled_apart
 def shade_wall(w: World, s: Spot, k: int, u: float, v: float, back: Colour) -> Colour:
     """Radiance of a side wall; its topmost `rim` turns towards the top. The lit mat before it sends light as well."""
-    p, m, lights = w.pieces, w.maps, w.lights
-    depth, rim = gap_and_top(p, k, u, v)[1] - s.z, p.rim[k]
+    p, m, lights = w.pieces[k], w.maps, w.lights
+    depth, rim = gap_and_top(p, u, v)[1] - s.z, p.rim
     sine = 1.0
     if rim > 0 and depth < rim:
         sine = 1 - 0.3 * (1 - depth / rim)
-    n = rim_normal(p, k, u, v, sine)
-    e, _ = lit(w, s, k, n, np.zeros(2), back)
-    column, row = (s.x - m.origin[0]) / m.step, (s.y - m.origin[1]) / m.step
+    n = rim_normal(p, u, v, sine)
+    e, _ = lit(w, s, k, n, 0.0, back)
+    column, row = (s.x - m.x0) / m.step, (s.y - m.y0) / m.step
     d = dome(w, n, lookup(m.sky, column, row))
     mat = mat_colour(w.cover, s.x, s.y)
-    r, g, b = lights.ambient[0], lights.ambient[1], lights.ambient[2]
-    for i in range(lights.power.shape[0]):
+    r, g, b = lights.ambience.rgb[0], lights.ambience.rgb[1], lights.ambience.rgb[2]
+    for i in range(lights.lamps.shape[0]):
         lx, ly, _, _ = towards_lamp(lights, i, 0.5, 0.5, s.x, s.y, s.z)
         f = lookup(m.ground[i], column, row) * (1.0 if lx * n[0] + ly * n[1] > 0 else 0.3)
-        r, g, b = r + f * lights.rgb[i, 0], g + f * lights.rgb[i, 1], b + f * lights.rgb[i, 2]
-    half, core = 0.5 * (1 - n[2]), p.core[k]
+        r, g, b = r + f * lights.lamps[i].rgb[0], g + f * lights.lamps[i].rgb[1], b + f * lights.lamps[i].rgb[2]
+    half, core = 0.5 * (1 - n[2]), p.core
     return (
         core[0] * (e[0] + d[0] + half * mat[0] * r),
         core[1] * (e[1] + d[1] + half * mat[1] * g),

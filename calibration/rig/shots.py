@@ -18,7 +18,15 @@ from calibration.rig.truth import truth
 
 Bytes = NDArray[np.uint8]
 
-FORMATS = {".jpg": "JPEG", ".jpeg": "JPEG", ".png": "PNG", ".heic": "HEIF", ".webp": "WEBP", ".tif": "TIFF", ".avif": "AVIF"}
+FORMATS = {
+    ".jpg": "JPEG",
+    ".jpeg": "JPEG",
+    ".png": "PNG",
+    ".heic": "HEIF",
+    ".webp": "WEBP",
+    ".tif": "TIFF",
+    ".avif": "AVIF",
+}
 """Picture formats by suffix."""
 SENSOR_DIAGONAL_MM = 9.6
 """Of the invented phone: a 1/1.7-inch sensor, for the EXIF focal length."""

@@ -26,7 +26,9 @@ def on_table(place: Place, local_mm: Floats) -> Floats:
     return np.asarray(local_mm @ np.array([[c, s], [s, -c]]) + [place.x_mm, place.y_mm])
 
 
-def on_top(place: Place, local_mm: Floats, *, thickness_mm: float, bend_mm: float = 0.0, curl: Curl | None = None) -> Floats:
+def on_top(
+    place: Place, local_mm: Floats, *, thickness_mm: float, bend_mm: float = 0.0, curl: Curl | None = None
+) -> Floats:
     """World (n, 3) of points of the top face, given by (n, 2) lengths along the face, bent where the card is."""
     flat = np.array(local_mm, float)
     z = np.full(len(flat), place.base_mm + thickness_mm)
@@ -67,7 +69,9 @@ def rim_points(outline: Outline, *, step_mm: float = 1.0) -> Floats:
             following = core[(i + 2) % len(core)] - after
             turn = math.atan2(way[0] * following[1] - way[1] * following[0], float(way @ following))
             angles = np.linspace(0, turn, 8)[1:-1]
-            arc = np.column_stack([out[0] * np.cos(angles) - out[1] * np.sin(angles), out[0] * np.sin(angles) + out[1] * np.cos(angles)])
+            arc = np.column_stack(
+                [out[0] * np.cos(angles) - out[1] * np.sin(angles), out[0] * np.sin(angles) + out[1] * np.cos(angles)]
+            )
             parts.append(after + radius * arc)
     return np.asarray(np.vstack(parts))
 
@@ -102,7 +106,8 @@ def trouble_of(scene: Scene, number: int) -> str | None:
         if math.hypot(place.x_mm - card.place.x_mm, place.y_mm - card.place.y_mm) > 400:
             continue
         gap = min(
-            _clearance_mm(own, outline, place), _clearance_mm(on_table(place, rim_points(outline)), card.outline, card.place)
+            _clearance_mm(own, outline, place),
+            _clearance_mm(on_table(place, rim_points(outline)), card.outline, card.place),
         )
         if gap < -TOUCHING_MM:
             return "overlapped"
