@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
 
 from cardmeasure.camera import (
     PARAMETERS,
@@ -44,7 +45,7 @@ def cameras(draw: st.DrawFn) -> Camera:
         rotation=lean @ rotation_matrix(np.array([0.0, 0.0, turn])),
         translation_mm=np.array([draw(_about(40.0)), draw(_about(40.0)), draw(st.floats(250.0, 600.0))]),
         focal_px=draw(st.floats(2000.0, 4000.0)),
-        principal_px=MID_PX + [draw(_about(60.0)), draw(_about(60.0))],
+        principal_px=MID_PX + np.array([draw(_about(60.0)), draw(_about(60.0))]),
         distortion=np.array(lens),
     )
 
@@ -61,7 +62,8 @@ def test_projection_is_that_of_opencv(camera: Camera, seed: int) -> None:
         [[camera.focal_px, 0, camera.principal_px[0]], [0, camera.focal_px, camera.principal_px[1]], [0, 0, 1.0]]
     )
     k1, k2, k3, p1, p2 = camera.distortion
-    vector = cv2.Rodrigues(camera.rotation)[0]
+    # SciPy's rotation vector, as OpenCV's own drops turns below 1e-7
+    vector = Rotation.from_matrix(camera.rotation).as_rotvec()
     expected = cv2.projectPoints(points, vector, camera.translation_mm, matrix, np.array([k1, k2, p1, p2, k3]))[0]
     np.testing.assert_allclose(project(camera, points), np.asarray(expected).reshape(-1, 2), rtol=0, atol=1e-6)
 
