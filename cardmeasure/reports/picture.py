@@ -35,7 +35,7 @@ Points = NDArray[np.float64]
 
 LONG_SIDE_PX = 1600
 JPEG_QUALITY = 85
-RIM_MM = 4.0
+RIM_MM = 2.5
 """What stays visible of a covered card: enough to see where its edges were found."""
 DARK, LIGHT, COVER = 24, 250, 128
 
