@@ -17,10 +17,12 @@ from cardmeasure.classes.likelihood import Floats, Likelihoods
 MARGIN_LIMIT_MM = 1000.0
 """Nothing is looked for beyond this; the margin of an answer that nothing can change."""
 _RAYS = 20
+"""Directions at first; finer ones are put beside those that are kept."""
 _KEPT_RAYS = 8
 _FIRST_RADII = np.geomspace(0.01, 1.0, 9)
-_WITHIN = np.linspace(0.0, 1.0, 9)[1:]
-_ROUND = np.linspace(-1.0, 1.0, 13)
+_WITHIN = np.linspace(1.0, 0.0, 9)[1:]
+_ROUND = np.linspace(2.0, 0.0, 13)
+"""Distances of a round: from the last one known changed down, twice as far as where it was unchanged."""
 _FINER = np.array([-1.0, 0.0, 1.0]) / 3.0
 _RESOLUTION_MM = 2e-3
 _RELATIVE_RESOLUTION = 1e-4
@@ -28,6 +30,7 @@ _MOST_ROUNDS = 14
 _NEWTON_STEPS = 6
 _EXPANSIONS = 2
 _LEAST_LEVEL = 1e-3
+"""Of an ellipse, so that one that the slope of odd does away with still gives a direction."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,23 +49,22 @@ def nearest_change(field: Likelihoods, *, answer: int) -> Change:
     """
     reach = _reach(field, answer)
     field = field.near(reach)
-    angles, radii = _first_rays(field, answer=answer, reach=reach)
-    angles, low, high = _brackets(field, angles, radii, answer=answer)
+    angles, low, high = _brackets(field, *_first_rays(field, answer=answer, reach=reach), answer=answer)
     if not len(angles):
         return Change(distance_mm=MARGIN_LIMIT_MM, direction_rad=0.0)
     field = field.near(float(high[0]))
-    angles, low, high = _brackets(field, angles, low[:, None] + (high - low)[:, None] * _WITHIN, answer=answer)
+    rays, radii = angles, high[:, None] - (high - low)[:, None] * _WITHIN
     spacing = 2.0 * math.pi / _RAYS
     for _ in range(_MOST_ROUNDS):
-        if high[0] - low[0] <= max(_RESOLUTION_MM, _RELATIVE_RESOLUTION * high[0]):
-            break
-        finer = (angles[:_KEPT_RAYS, None] + spacing * _FINER).ravel()
-        spacing /= 3.0
-        radii = np.maximum(low[0] + (high[0] - low[0]) * _ROUND, 0.0)
-        found = _brackets(field, finer, np.broadcast_to(radii, (len(finer), len(radii))), answer=answer)
+        found = _brackets(field, rays, radii, answer=answer)
         if not len(found[0]):  # the change at the last distance was lost to rounding
             break
         angles, low, high = found
+        if high[0] - low[0] <= max(_RESOLUTION_MM, _RELATIVE_RESOLUTION * high[0]):
+            break
+        rays = (angles[:_KEPT_RAYS, None] + spacing * _FINER).ravel()
+        radii = np.tile(np.maximum(high[0] - (high[0] - low[0]) * _ROUND, 0.0), (len(rays), 1))
+        spacing /= 3.0
     return Change(distance_mm=float(low[0]), direction_rad=float(angles[0]))
 
 
