@@ -20,7 +20,8 @@ from cardmeasure.unknowns import Layout, State
 
 Floats = NDArray[np.float64]
 
-ROUNDS = 12
+ROUNDS = 40
+DAMPING = 1e-4
 CONVERGED = 1e-4
 ROBUST_AT = 2.5
 """Residuals beyond so many standard uncertainties lose weight (Huber), beyond three times that they lose all."""
@@ -39,11 +40,27 @@ class PrintedPoints:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Rows:
-    """Weighted rows of the linearised problem: residuals (m,), Jacobian (m, n), the group of each row (m,)."""
+    """Rows of the linearised problem in units of u: residuals (m,), Jacobian (m, n), the group of each row (m,).
+
+    The printed points' `points` rows come first, then the `edges` rows of the edges, then the priors.
+    """
 
     residuals: Floats
     jacobian: Floats
     group: NDArray[np.str_]
+    points: int
+    edges: int
+
+    def weights(self, *, cut_off: bool) -> Floats:
+        """Robust weights (m,); priors always count in full."""
+        last = self.points + self.edges
+        return np.concatenate(
+            [
+                robust_weights(self.residuals[: self.points], cut_off=cut_off),
+                robust_weights(self.residuals[self.points : last], cut_off=cut_off),
+                np.ones(len(self.residuals) - last),
+            ]
+        )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -75,51 +92,58 @@ def adjust(start: State, points: PrintedPoints, edges: EdgePoints, priors: Prior
     points = replace(points, u_px=points.u_px * factor[0])
     edges = replace(edges, u_px=edges.u_px * factor[1])
     state = _settled(state, points, edges, priors, cut_off=True)
-    rows, point_weights, edge_weights = _rows(state, points, edges, priors)
-    covariance = np.linalg.inv(rows.jacobian.T @ rows.jacobian)
+    rows = _rows(state, points, edges, priors)
+    weights = rows.weights(cut_off=True)
+    jacobian = rows.jacobian * np.sqrt(weights)[:, None]
+    covariance = np.linalg.inv(jacobian.T @ jacobian)
     shares = {}
     for group in sorted(set(rows.group.tolist())):
-        j = rows.jacobian[rows.group == group] @ covariance
+        j = jacobian[rows.group == group] @ covariance
         shares[group] = j.T @ j
     residual = _point_residuals(state, points)
-    used = point_weights.reshape(2, -1).min(axis=0) > 0
+    used = weights[: rows.points].reshape(2, -1).min(axis=0) > 0
     return Adjustment(
         state=state,
         covariance=covariance,
         shares=shares,
         point_rms_px=float(np.sqrt(np.mean(residual[:, used] ** 2))) if used.any() else float("nan"),
         edge_residuals_px=_edge_residuals(state, edges),
-        edge_weights=edge_weights,
+        edge_weights=weights[rows.points : rows.points + rows.edges],
         dof=max(1, len(rows.residuals) - Layout(squares=len(state.squares), cards=len(state.quads)).size),
     )
 
 
 def _settled(state: State, points: PrintedPoints, edges: EdgePoints, priors: Priors, *, cut_off: bool) -> State:
+    """Levenberg and Marquardt's damped steps: with a small square and no focal length, full ones overshoot for ever."""
+    rows, damping = _rows(state, points, edges, priors), DAMPING
     for _ in range(ROUNDS):
-        rows = _rows(state, points, edges, priors, cut_off=cut_off)[0]
-        normal = rows.jacobian.T @ rows.jacobian
-        step = np.linalg.solve(normal, rows.jacobian.T @ rows.residuals)
-        state = state.moved(step)
+        weights = rows.weights(cut_off=cut_off)
+        weighted = rows.jacobian * weights[:, None]
+        normal, right = weighted.T @ rows.jacobian, weighted.T @ rows.residuals
+        step = np.linalg.solve(normal + np.diag(damping * np.diag(normal)), right)
+        trial = state.moved(step)
+        trial_rows = _rows(trial, points, edges, priors)
+        if not weights @ trial_rows.residuals**2 <= weights @ rows.residuals**2 * (1 + 1e-12):
+            damping *= 10
+            continue
+        state, rows, damping = trial, trial_rows, damping / 10
         # a step counts in standard uncertainties, whatever the unit of its unknown
         if np.sqrt(step @ normal @ step) < CONVERGED * np.sqrt(len(rows.residuals)):
             break
     return state
 
 
-def _rows(
-    state: State, points: PrintedPoints, edges: EdgePoints, priors: Priors, *, cut_off: bool = True
-) -> tuple[Rows, Floats, Floats]:
+def _rows(state: State, points: PrintedPoints, edges: EdgePoints, priors: Priors) -> Rows:
     r_points, j_points = _point_rows(state, points)
     r_edges, j_edges = _edge_rows(state, edges)
-    w_points, w_edges = (robust_weights(r, cut_off=cut_off) for r in (r_points, r_edges))
     r_prior, j_prior, names = prior_rows(state, priors)
-    root_p, root_e = np.sqrt(w_points), np.sqrt(w_edges)
-    rows = Rows(
-        residuals=np.concatenate([r_points * root_p, r_edges * root_e, r_prior]),
-        jacobian=np.concatenate([j_points * root_p[:, None], j_edges * root_e[:, None], j_prior]),
+    return Rows(
+        residuals=np.concatenate([r_points, r_edges, r_prior]),
+        jacobian=np.concatenate([j_points, j_edges, j_prior]),
         group=np.array([POINTS_GROUP] * len(r_points) + [EDGES_GROUP] * len(r_edges) + names),
+        points=len(r_points),
+        edges=len(r_edges),
     )
-    return rows, w_points, w_edges
 
 
 def robust_weights(scaled: Floats, *, cut_off: bool) -> Floats:
@@ -202,12 +226,14 @@ def _variance_factors(state: State, points: PrintedPoints, edges: EdgePoints, pr
 
     Each group's redundancy is its rows less the trace of its share of the hat matrix (Förstner's variance components).
     """
-    rows, w_points, w_edges = _rows(state, points, edges, priors)
-    covariance = np.linalg.inv(rows.jacobian.T @ rows.jacobian)
+    rows = _rows(state, points, edges, priors)
+    weights = rows.weights(cut_off=True)
+    root = np.sqrt(weights)
+    jacobian = rows.jacobian * root[:, None]
+    covariance = np.linalg.inv(jacobian.T @ jacobian)
     factors = []
-    for group, weights in ((POINTS_GROUP, w_points), (EDGES_GROUP, w_edges)):
-        mine = rows.group == group
-        j, r = rows.jacobian[mine], rows.residuals[mine]
-        redundancy = float(np.sum(weights > 0)) - float(np.einsum("mi,ij,mj->", j, covariance, j, optimize=True))
+    for mine in (slice(0, rows.points), slice(rows.points, rows.points + rows.edges)):
+        j, r = jacobian[mine], (rows.residuals * root)[mine]
+        redundancy = float(np.sum(weights[mine] > 0)) - float(np.einsum("mi,ij,mj->", j, covariance, j, optimize=True))
         factors.append(float(np.sqrt(max(1.0, float(r @ r) / max(redundancy, 1.0)))))
     return factors[0], factors[1]

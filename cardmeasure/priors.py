@@ -27,7 +27,7 @@ FOCAL_UNKNOWN_SHARE, U_FOCAL_UNKNOWN = 0.62, 0.25
 """Without EXIF: focal length over picture diagonal of a 26 mm equivalent, and its relative u."""
 U_PRINCIPAL_SHARE = 0.005
 """Of the picture's diagonal: 25 px at 12 MP."""
-U_DISTORTION = np.array([0.08, 0.06, 0.03, 0.0006, 0.0006])
+U_DISTORTION = np.array([0.08, 0.06, 0.03, 0.0003, 0.0003])
 U_SHEAR_RAD = np.radians(0.1)
 U_TAPER_MM = 0.05
 U_ANYWHERE = 100.0

@@ -13,6 +13,7 @@ from cardmeasure.camera import Camera, camera_from_homography, to_plane
 from cardmeasure.edges.locating import located_quads
 from cardmeasure.edges.measuring import EdgeMeasurement, measure_edges
 from cardmeasure.edges.points import no_edge_points
+from cardmeasure.errors import PhotoTrouble
 from cardmeasure.geometry import apply_homography
 from cardmeasure.outlines.pieces import Outline
 from cardmeasure.photo import Photo
@@ -61,7 +62,10 @@ class Start:
 def solve_reference(photo: Photo, squares: tuple[SquareSighting, ...], settings: Settings) -> Start:
     """Camera, lens and scale from the printed points and the priors, before any card is known."""
     state, priors = _start_state(photo, squares, settings)
-    return Start(adjustment=adjust(state, printed_points(squares), no_edge_points(0), priors), priors=priors)
+    try:
+        return Start(adjustment=adjust(state, printed_points(squares), no_edge_points(0), priors), priors=priors)
+    except np.linalg.LinAlgError as error:
+        raise PhotoTrouble("reference-unclear", "The points of the reference square fit no camera.") from error
 
 
 def _start_state(photo: Photo, squares: tuple[SquareSighting, ...], settings: Settings) -> tuple[State, Priors]:

@@ -27,6 +27,8 @@ GREEN = 1
 STRETCHES = Stretches()
 U_MODEL_PX, U_RIM_MM = 0.05, 0.012
 """Shift of a whole side that no model of ours explains: sharpening and foot shadow; rim and cut of the board."""
+SHADOW_OF_THICKNESS = 0.25
+"""Width of a foot shadow that may hide beside an equally dark border, as a share of the card's thickness (1 s.d.)."""
 BLUR_TEACHERS = 3
 U_BLUR = 0.07
 """Relative spread of the blur between the sides of one photo."""
@@ -90,8 +92,9 @@ def measure_edges(
     points, used = _stretch_points(fine, sides, whole, light_of=_projector(fine, sides, is_green), width=strip)
     thickness = quads[:, qd.ELEVATION] + paper_mm
     u_width = np.where(width > 0, visible * (u_thickness_mm / np.maximum(thickness, 0.05))[sides.card], 0.25 * strip)
-    rim = U_RIM_MM * camera.focal_px / float(np.linalg.norm(camera.position_mm))
-    u_bias = np.hypot(np.hypot(U_MODEL_PX, rim), _model_doubt(whole, u_width))
+    per_mm = camera.focal_px / float(np.linalg.norm(camera.position_mm))
+    u_shadow = np.where(_like_a_shadow(whole, strip), SHADOW_OF_THICKNESS * thickness[sides.card] * per_mm, 0.0)
+    u_bias = np.hypot(np.hypot(U_MODEL_PX, U_RIM_MM * per_mm), np.hypot(_model_doubt(whole, u_width), u_shadow))
     shape = (len(quads), qd.SIDES)
     return EdgeMeasurement(
         points=EdgePoints(**points, u_bias_px=u_bias.reshape(shape)),
@@ -223,6 +226,12 @@ def _stretch_points(
 def _model_doubt(whole: Steps, u_width: Floats) -> Floats:
     """Shift (n,) that a whole side may have: wall level, blur and place as fitted, and the wall's width."""
     return np.hypot(np.sqrt(whole.covariance[:, PLACE, PLACE]), whole.by_width * u_width)
+
+
+def _like_a_shadow(whole: Steps, strip: Floats) -> NDArray[np.bool_]:
+    """Sides (n,) whose border is as dark as the table's shadow: no step shows where one ends and the other begins."""
+    share = whole.parameters[:, FACE] / np.maximum(whole.parameters[:, TABLE], 1e-6)
+    return (strip < 0.3) & (share > 0.15) & (share < 0.7)
 
 
 def tone_shift_px(face: Floats, table: Floats, blur_px: Floats) -> Floats:

@@ -25,8 +25,6 @@ MIN_SOLIDITY = 0.80
 FRAME_PX = 1
 MAX_LONG_MM = 320.0
 """A4 and Letter sheets are the largest pieces; what is larger is the table's end or a reflection."""
-MIN_CUT_FILL, MIN_CUT_SOLIDITY = 0.7, 0.9
-"""What reaches the frame is a piece only if it could be a card with a part cut off."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -69,9 +67,7 @@ def _outline(contour: NDArray[np.int32], reduced: Reduced, camera: Camera, shape
     corners = _clockwise(np.asarray(cv2.boxPoints(box), np.float64))
     hull_area = float(cv2.contourArea(hull))
     if at_frame.sum() >= 3:
-        is_piece = covered > MIN_CUT_FILL * short * long and covered > MIN_CUT_SOLIDITY * hull_area
-        is_piece &= short >= MIN_SIDE_MM and long <= MAX_LONG_MM
-        return Outline(corners_mm=corners, flags=("cut-by-frame",)) if is_piece else None
+        return Outline(corners_mm=corners, flags=("cut-by-frame",)) if short >= MIN_SIDE_MM else None
     if short < MIN_SIDE_MM or long / short > MAX_ASPECT or long > MAX_LONG_MM:
         return None
     whole = covered / (short * long) > MIN_FILL
