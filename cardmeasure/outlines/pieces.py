@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from cardmeasure.camera import Camera, to_plane
+from cardmeasure.camera import Camera, project, to_plane
+from cardmeasure.geometry import side_lengths
 from cardmeasure.outlines.ground import Reduced, pieces_mask
+from cardmeasure.outlines.joins import has_notches, has_seam
 from cardmeasure.photo import Photo
 
 Floats = NDArray[np.float64]
@@ -45,7 +47,16 @@ def find_pieces(photo: Photo, camera: Camera, *, px_per_mm: float, reference_px:
     mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, kernel)
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     outlines = [_outline(c.reshape(-1, 2), reduced, camera, mask.shape) for c in contours if len(c) > 20]
-    return tuple(o for o in outlines if o is not None)
+    return tuple(_checked_for_seams(photo, camera, o) for o in outlines if o is not None)
+
+
+def _checked_for_seams(photo: Photo, camera: Camera, outline: Outline) -> Outline:
+    if outline.flags:
+        return outline
+    corners_px = project(camera, np.column_stack([outline.corners_mm, np.zeros(4)]))
+    first, second, *_ = side_lengths(outline.corners_mm)
+    joined = has_seam(photo.pixels_bgr, corners_px, (float(first), float(second)))
+    return replace(outline, flags=("touching",)) if joined else outline
 
 
 def _odd(value: float) -> int:
@@ -75,7 +86,8 @@ def _outline(contour: NDArray[np.int32], reduced: Reduced, camera: Camera, shape
     if not (whole or nearly):
         joined = covered / hull_area < 0.97
         return Outline(corners_mm=corners, flags=("overlapped" if joined else "not-a-rectangle",))
-    return Outline(corners_mm=_fitted(mm, corners), flags=())
+    fitted = _fitted(mm, corners)
+    return Outline(corners_mm=fitted, flags=("touching",) if has_notches(mm, fitted) else ())
 
 
 def _clockwise(corners: Floats) -> Floats:

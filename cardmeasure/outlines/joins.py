@@ -1,0 +1,73 @@
+"""Whether what looks like one rectangle is several cards laid edge to edge.
+
+Two signs: a seam that runs straight across the whole piece, borders included, parallel to a side; and notches, where
+rounded corners of neighbours leave the outline on both sides of the piece at the same place.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+PX_PER_MM = 3.0
+NEAREST_MM = 15.0
+"""A seam lies at least so far from the piece's ends: no card is narrower."""
+RIM_MM = 0.8
+"""Left out at the ends of a seam, where the piece's own edge is."""
+SEAM_STEP = 0.10
+"""Change of the logarithm of brightness that counts, everywhere along a seam but for `SEAM_GAPS` of its length."""
+SEAM_GAPS = 0.06
+NOTCH_MM = 0.45
+NOTCH_APART_MM = 3.0
+
+
+def has_seam(bgr: NDArray[np.uint8] | NDArray[np.uint16], corners_px: Floats, sides_mm: tuple[float, float]) -> bool:
+    """Whether a straight step crosses the quadrilateral (4, 2) from side to side.
+
+    bgr : any picture in code values. sides_mm : length of the first and the second side.
+    """
+    width, height = (max(8, round(side * PX_PER_MM)) for side in sides_mm)
+    target = np.array([[0, 0], [2 * width - 1, 0], [2 * width - 1, 2 * height - 1], [0, 2 * height - 1]], np.float32)
+    h = cv2.getPerspectiveTransform(corners_px.astype(np.float32), target)
+    fine = cv2.warpPerspective(bgr, h, (2 * width, 2 * height), flags=cv2.INTER_LINEAR)
+    flat = cv2.resize(fine, (width, height), interpolation=cv2.INTER_AREA)
+    log = np.log(flat.astype(np.float32) * (1.0 if bgr.dtype == np.uint8 else 1 / 257) + 6.0)
+    return _crossed(log) or _crossed(log.transpose(1, 0, 2))
+
+
+def _crossed(log: NDArray[np.float32]) -> bool:
+    """Whether a step runs along a row of the picture (h, w, 3), from end to end."""
+    near, rim = round(NEAREST_MM * PX_PER_MM), max(1, round(RIM_MM * PX_PER_MM))
+    if log.shape[0] < 2 * near + 3:
+        return False
+    step = np.abs(log[2:] - log[:-2]).max(axis=2)[:, rim:-rim]
+    # a seam may be a pixel off its row
+    step = np.maximum(np.maximum(step[:-2], step[1:-1]), step[2:])[near - 2 : -near + 2]
+    return bool((np.quantile(step, SEAM_GAPS, axis=1) > SEAM_STEP).any())
+
+
+def has_notches(contour_mm: Floats, corners_mm: Floats) -> bool:
+    """Whether the contour (n, 2) leaves two opposite sides of the quadrilateral (4, 2) at the same place."""
+    return any(_facing(_notches(contour_mm, corners_mm, k), _notches(contour_mm, corners_mm, k + 2)) for k in (0, 1))
+
+
+def _notches(contour: Floats, corners: Floats, side: int) -> Floats:
+    """Places of notches along a side, mm from its start; those of the opposite side run the other way."""
+    a, b = corners[side % 4], corners[(side + 1) % 4]
+    length = float(np.linalg.norm(b - a))
+    way = (b - a) / length
+    along = (contour - a) @ way
+    inward = (contour - a) @ np.array([-way[1], way[0]])
+    mine = (along > NEAREST_MM) & (along < length - NEAREST_MM) & (inward < 6.0)
+    if mine.sum() < 8:
+        return np.zeros(0)
+    depth = inward[mine] - np.median(inward[mine])
+    places = along[mine][depth > NOTCH_MM]
+    return places if side < 2 else length - places
+
+
+def _facing(a: Floats, b: Floats) -> bool:
+    return bool(len(a) and len(b) and np.abs(a[:, None] - b[None]).min() < NOTCH_APART_MM)
