@@ -1,0 +1,279 @@
+"""The adjustment: its Jacobian, its budget, and simulated photos whose true sizes it must find as well as it says."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from scipy.stats import chi2
+from simulated_photos import Simulated, priors_of, simulated, true_state
+
+from cardmeasure import quads as qd
+from cardmeasure.adjustment import (
+    EDGES_GROUP,
+    POINTS_GROUP,
+    ROBUST_AT,
+    Adjustment,
+    _edge_rows,
+    _point_rows,
+    adjust,
+    robust_weights,
+)
+from cardmeasure.edges.points import no_edge_points
+from cardmeasure.priors import GROUP_NAMES, U_ANYWHERE, prior_rows
+from cardmeasure.unknowns import Layout, State
+
+Floats = NDArray[np.float64]
+
+SIZES = [qd.WIDTH, qd.HEIGHT]
+
+
+def _photo(seed: int, *, cards: int = 2, squares: int = 1, noise: float = 1.0, spread: float = 1.0) -> Simulated:
+    rng = np.random.default_rng(seed)
+    priors = priors_of(cards)
+    return simulated(rng, true_state(rng, priors, squares=squares, spread=spread), priors, noise=noise)
+
+
+def _solved(photo: Simulated) -> Adjustment:
+    return adjust(photo.start, photo.points, photo.edges, photo.priors)
+
+
+def _size_rows(state: State) -> list[int]:
+    at = Layout(squares=len(state.squares), cards=len(state.quads))
+    return [at.quad_at(card, k) for card in range(len(state.quads)) for k in SIZES]
+
+
+def _sizes(state: State) -> Floats:
+    return state.quads[:, SIZES].ravel()
+
+
+# ---------------------------------------------------------------- derivatives
+
+
+def _linearised(state: State, photo: Simulated) -> tuple[Floats, Floats]:
+    """Weighted residuals and Jacobian of all rows, but for the priors that only keep a lost card from diverging."""
+    r_prior, j_prior, _ = prior_rows(state, photo.priors)
+    informs = np.abs(j_prior).max(axis=1) > 1.5 / U_ANYWHERE
+    parts = (_point_rows(state, photo.points), _edge_rows(state, photo.edges), (r_prior[informs], j_prior[informs]))
+    return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
+
+
+@settings(max_examples=10, deadline=None)
+@given(seed=st.integers(0, 10**6), squares=st.sampled_from([1, 2]), cards=st.sampled_from([1, 3]))
+def test_the_whole_jacobian_is_that_of_differences(seed: int, squares: int, cards: int) -> None:
+    """Printed points of one or two squares, edge points and priors, along random directions of all unknowns."""
+    photo = _photo(seed, cards=cards, squares=squares)
+    jacobian = _linearised(photo.truth, photo)[1]
+    assert jacobian.shape[1] == Layout(squares=squares, cards=cards).size
+    # each unknown moves its rows by about one hundredth of their u, whatever its unit
+    size = 1e-2 / np.abs(jacobian).max(axis=0)
+    rng = np.random.default_rng(seed)
+    for _ in range(8):
+        step = size * rng.choice([-1.0, 1.0], len(size)) * rng.uniform(0.5, 1.0, len(size))
+        change = _linearised(photo.truth.moved(step), photo)[0] - _linearised(photo.truth.moved(-step), photo)[0]
+        np.testing.assert_allclose(change / 2, -jacobian @ step, rtol=0, atol=1e-6)
+
+
+@given(seed=st.integers(0, 10**6))
+def test_a_step_and_its_opposite_cancel(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    truth = true_state(rng, priors_of(2), squares=2)
+    step = rng.normal(0, 1e-2, Layout(squares=2, cards=2).size)
+    back = truth.moved(step).moved(-step)
+    for a, b in (
+        (back.camera.rotation, truth.camera.rotation), (back.camera.distortion, truth.camera.distortion),
+        (back.scale, truth.scale), (back.squares, truth.squares), (back.quads, truth.quads),
+        (back.bias_px, truth.bias_px),
+    ):  # fmt: skip
+        np.testing.assert_allclose(a, b, rtol=0, atol=1e-9)
+    assert back.tone == pytest.approx(truth.tone)
+    assert not truth.moved(step).squares[0].any(), "the first square is the origin by definition"
+
+
+# ---------------------------------------------------------------- the budget
+
+
+@pytest.mark.parametrize(("cards", "squares"), [(1, 1), (3, 2)])
+def test_the_shares_add_up_to_the_covariance(cards: int, squares: int) -> None:
+    solved = _solved(_photo(3, cards=cards, squares=squares))
+    total = sum(solved.shares.values())
+    scale = np.sqrt(np.diag(solved.covariance))
+    np.testing.assert_allclose(total / np.outer(scale, scale), solved.covariance / np.outer(scale, scale), atol=1e-7)
+    assert set(solved.shares) == {*GROUP_NAMES, POINTS_GROUP, EDGES_GROUP}
+    for name, share in solved.shares.items():
+        assert np.linalg.eigvalsh(share / np.outer(scale, scale)).min() > -1e-7, name
+
+
+def test_a_looser_print_scale_raises_its_share_in_proportion() -> None:
+    photo = _photo(4, noise=0.0, spread=0.0)
+    u = []
+    for u_scale in (0.001, 0.002):
+        priors = replace(photo.priors, scale_covariance=np.eye(2) * u_scale**2)
+        solved = adjust(photo.start, photo.points, photo.edges, priors)
+        u.append(np.sqrt(np.diag(solved.shares["print scale"])[_size_rows(solved.state)]))
+    np.testing.assert_allclose(u[1], 2 * u[0], rtol=0.1)
+
+
+def test_a_common_scale_carries_over_in_full() -> None:
+    """With both scales wholly correlated the print's share of u is the same part of every size."""
+    photo = _photo(5)
+    priors = replace(photo.priors, scale_covariance=np.full((2, 2), 0.003**2) + np.eye(2) * 1e-12)
+    solved = adjust(photo.start, photo.points, photo.edges, priors)
+    u = np.sqrt(np.diag(solved.shares["print scale"])[_size_rows(solved.state)])
+    np.testing.assert_allclose(u, 0.003 * _sizes(solved.state), rtol=2e-3)
+
+
+# ---------------------------------------------------------------- sizes
+
+
+@pytest.mark.parametrize("squares", [1, 2])
+def test_without_noise_the_true_state_comes_back(squares: int) -> None:
+    """All unknowns at their priors' means, no noise: nothing is left but rounding."""
+    for seed in range(3):
+        photo = _photo(seed, cards=3, squares=squares, noise=0.0, spread=0.0)
+        solved = _solved(photo)
+        np.testing.assert_allclose(_sizes(solved.state), _sizes(photo.truth), rtol=0, atol=1e-4)
+        np.testing.assert_allclose(solved.state.squares, photo.truth.squares, rtol=0, atol=1e-4)
+        assert solved.point_rms_px < 1e-4
+        assert np.abs(solved.edge_residuals_px).max() < 1e-3
+
+
+@pytest.fixture(scope="module")
+def many() -> list[tuple[Simulated, Adjustment]]:
+    """Sixty photos of two cards each, all unknowns drawn from the priors, all observations with noise of their u."""
+    photos = [_photo(seed) for seed in range(60)]
+    return [(photo, _solved(photo)) for photo in photos]
+
+
+def test_errors_are_as_large_as_the_covariance_says(many: list[tuple[Simulated, Adjustment]]) -> None:
+    """e' C^-1 e over the four sizes of each photo, summed over all photos, is a chi-square if C is true.
+
+    Correlations between sizes are part of C, so all sizes of all photos count as independent. The interval holds 99.9 %
+    of the chi-square with that many degrees of freedom.
+    """
+    total = 0.0
+    for photo, solved in many:
+        rows = _size_rows(solved.state)
+        error = _sizes(solved.state) - _sizes(photo.truth)
+        total += float(error @ np.linalg.solve(solved.covariance[np.ix_(rows, rows)], error))
+    freedom = 4 * len(many)
+    low, high = chi2.ppf([0.0005, 0.9995], freedom) / freedom
+    assert low < total / freedom < high, f"rms(error / u) is {np.sqrt(total / freedom):.2f}"
+
+
+def test_each_size_error_over_u_is_about_one(many: list[tuple[Simulated, Adjustment]]) -> None:
+    """The first card's width and its height, one by one: 60 independent photos, interval of 99.9 %."""
+    low, high = np.sqrt(chi2.ppf([0.0005, 0.9995], len(many)) / len(many))
+    for k in SIZES:
+        z = []
+        for photo, solved in many:
+            row = Layout(squares=1, cards=2).quad_at(0, k)
+            z.append((solved.state.quads[0, k] - photo.truth.quads[0, k]) / np.sqrt(solved.covariance[row, row]))
+        assert low < np.sqrt(np.mean(np.square(z))) < high, f"parameter {k}"
+        assert abs(np.mean(z)) < 3.3 / np.sqrt(len(z)), f"parameter {k}"
+
+
+def test_the_lens_is_found_as_well_as_stated(many: list[tuple[Simulated, Adjustment]]) -> None:
+    """Focal length: rms of error over u within the 99.9 % interval of 60 photos."""
+    z = [
+        np.log(solved.state.camera.focal_px / photo.truth.camera.focal_px) / np.sqrt(solved.covariance[6, 6])
+        for photo, solved in many
+    ]
+    low, high = np.sqrt(chi2.ppf([0.0005, 0.9995], len(many)) / len(many))
+    assert low < np.sqrt(np.mean(np.square(z))) < high
+
+
+def test_more_noise_than_stated_widens_u_as_if_it_had_been_stated() -> None:
+    """Noise of twice the stated u: the covariance is that of observations whose u was stated right."""
+    ratio = []
+    for seed in range(100, 106):
+        photo = _photo(seed, noise=2.0)
+        points = replace(photo.points, u_px=2 * photo.points.u_px)
+        edges = replace(photo.edges, u_px=2 * photo.edges.u_px)
+        told, untold = adjust(photo.start, points, edges, photo.priors), _solved(photo)
+        rows = _size_rows(untold.state)
+        ratio.append(np.sqrt(np.diag(untold.shares[EDGES_GROUP])[rows] / np.diag(told.shares[EDGES_GROUP])[rows]))
+    assert np.mean(ratio) == pytest.approx(1.0, abs=0.08)
+
+
+# ---------------------------------------------------------------- outliers
+
+
+@pytest.mark.parametrize("shift_px", [-8.0, 5.0, 40.0])
+def test_an_outlier_does_not_move_the_result(shift_px: float) -> None:
+    """The result is that of the same photo without the point, and the point has no weight."""
+    photo = _photo(11)
+    edges, k = photo.edges, 17
+    px = edges.px.copy()
+    px[k] += shift_px * edges.normal[k]
+    keep = np.arange(len(px)) != k
+    less = replace(
+        edges, **{n: getattr(edges, n)[keep] for n in ("card", "side", "along", "px", "normal", "u_px", "tone_px")}
+    )
+    with_outlier = adjust(photo.start, photo.points, replace(edges, px=px), photo.priors)
+    without = adjust(photo.start, photo.points, less, photo.priors)
+    assert with_outlier.edge_weights[k] == 0.0
+    assert with_outlier.edge_residuals_px[k] == pytest.approx(shift_px, abs=0.6)
+    np.testing.assert_allclose(_sizes(with_outlier.state), _sizes(without.state), rtol=0, atol=2e-3)
+
+
+def test_a_printed_point_far_off_does_not_move_the_result() -> None:
+    photo = _photo(12)
+    px = photo.points.px.copy()
+    px[5] += [9.0, -6.0]
+    solved = adjust(photo.start, replace(photo.points, px=px), photo.edges, photo.priors)
+    plain = _solved(photo)
+    u = np.sqrt(np.diag(plain.covariance)[_size_rows(plain.state)])
+    assert (np.abs(_sizes(solved.state) - _sizes(plain.state)) < 0.2 * u).all()
+    assert solved.point_rms_px < 0.1
+
+
+@given(values=st.lists(st.floats(-1e3, 1e3), min_size=1, max_size=20))
+def test_weights_fall_with_the_residual(values: list[float]) -> None:
+    """1 for small residuals, then falling like one over them, and nothing far out if cut off; most others fit well."""
+    z = np.array(values + [0.0] * (len(values) + 1))
+    soft, hard = robust_weights(z, cut_off=False), robust_weights(z, cut_off=True)
+    np.testing.assert_allclose(soft * np.maximum(np.abs(z), ROBUST_AT), ROBUST_AT, rtol=1e-9)
+    np.testing.assert_array_equal(hard, np.where(np.abs(z) > 3 * ROBUST_AT, 0.0, soft))
+
+
+# ---------------------------------------------------------------- print scale
+
+
+def _with_print(printed: tuple[float, float], believed: tuple[float, float], *, turn: float) -> tuple[Floats, Floats]:
+    """Sizes found and true of a noise-free photo of one card, printed at one scale and believed to be at another."""
+    rng = np.random.default_rng(21)
+    truth = true_state(rng, priors_of(1, scale=printed, u_scale=1e-5), spread=0.0)
+    quads = truth.quads.copy()
+    quads[:, qd.TURN] = turn
+    photo = simulated(rng, replace(truth, quads=quads), priors_of(1, scale=believed, u_scale=1e-5), noise=0.0)
+    return _sizes(_solved(photo).state), _sizes(photo.truth)
+
+
+def test_a_print_scale_entered_wrongly_by_one_per_cent_shows_as_one_per_cent() -> None:
+    found, true = _with_print((1.0, 1.0), (1.01, 1.01), turn=0.3)
+    np.testing.assert_allclose(found / true, 1.01, rtol=0, atol=1e-4)
+
+
+@pytest.mark.parametrize("turn", [0.0, np.pi / 2, 0.7])
+def test_a_known_print_scale_is_undone(turn: float) -> None:
+    """Printed at 1.003 across and 0.998 down: known so, the sizes are right; with the axes exchanged they are not."""
+    found, true = _with_print((1.003, 0.998), (1.003, 0.998), turn=turn)
+    np.testing.assert_allclose(found, true, rtol=0, atol=1e-3)
+    wrong, _ = _with_print((1.003, 0.998), (0.998, 1.003), turn=turn)
+    assert np.abs(wrong - true).max() > 0.1
+
+
+# ---------------------------------------------------------------- no cards
+
+
+def test_printed_points_alone_give_the_camera() -> None:
+    photo = _photo(31, cards=0, squares=2)
+    solved = adjust(photo.start, photo.points, no_edge_points(0), photo.priors)
+    assert solved.point_rms_px == pytest.approx(0.05, rel=0.2)
+    height = -solved.state.camera.position_mm[2]
+    assert height == pytest.approx(-photo.truth.camera.position_mm[2], rel=0.05)
