@@ -173,6 +173,10 @@ def _bank(canvas: Canvas, rng: Rng) -> None:
         canvas.box(0.3 * w, 12 + 17 * block, 3.2, 12, (0.92, 0.92, 0.92))
 
 
+def _even(canvas: Canvas, rng: Rng) -> None:
+    canvas.pixels[:] = 1.0
+
+
 STYLES: dict[str, Callable[[Canvas, Rng], None]] = {
     "white-border": _white,
     "black-border": _black,
@@ -182,8 +186,9 @@ STYLES: dict[str, Callable[[Canvas, Rng], None]] = {
     "frame-line": _frame_line,
     "framed-dark": _framed_dark,
     "bank": _bank,
+    "even": _even,
 }
-"""All kinds of face."""
+"""All kinds of face; `even` is bare board, for tests of geometry."""
 
 
 def face_raster(face: Face, *, width_mm: float, height_mm: float, px_per_mm: float) -> Singles:

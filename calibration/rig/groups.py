@@ -42,37 +42,80 @@ def separation_mm(a: Floats, b: Floats) -> float:
     return gap
 
 
-def _half(corners: Floats) -> Floats:
-    return np.asarray(np.abs(corners).max(0))
+def is_free(polygon: Floats, taken: list[Floats]) -> bool:
+    """Whether a convex polygon keeps `GAP_MM` from all others; middles far apart or close together settle it fast."""
+    middle, outer, inner = polygon.mean(0), *_radii(polygon)
+    for other in taken:
+        apart, (far, near) = float(np.linalg.norm(other.mean(0) - middle)), _radii(other)
+        if apart > outer + far + GAP_MM:
+            continue
+        if apart < inner + near or separation_mm(polygon, other) < GAP_MM:
+            return False
+    return True
+
+
+def _radii(polygon: Floats) -> tuple[float, float]:
+    """Radii of circles about the middle, one around the polygon and one inside it."""
+    spokes, sides = polygon - polygon.mean(0), np.roll(polygon, -1, 0) - polygon
+    away = np.abs(spokes[:, 0] * sides[:, 1] - spokes[:, 1] * sides[:, 0]) / np.linalg.norm(sides, axis=1)
+    return float(np.linalg.norm(spokes, axis=1).max()), float(away.min())
+
+
+def _candidates(rng: Rng, camera: Camera, *, steep: bool, count: int) -> Floats:
+    """Random x, y (mm) and turn (degrees), (count, 3), over what the photo may show."""
+    reach = 0.7 * max(camera.width, camera.height) * camera.centre_mm[2] / camera.focal_px
+    spot = rng.uniform(-reach, reach, (count, 2)) + camera.centre_mm[:2]
+    turn = (
+        rng.uniform(0, 360, count) if steep else rng.choice([0.0, 90.0, 180.0, 270.0], count) + rng.normal(0, 5, count)
+    )
+    return np.column_stack([spot, turn])
 
 
 def find_place(
-    rng: Rng, camera: Camera, corners: Floats, taken: list[Floats], *, steep: bool, margin_px: float, tries: int = 400
+    rng: Rng,
+    camera: Camera,
+    corners: Floats,
+    taken: list[Floats],
+    *,
+    steep: bool,
+    margin_px: float,
+    tight: float | None,
 ) -> Place | None:
-    """A free place for a piece, whole inside the frame; None where none is found. `steep`: any turn, not near 0."""
-    reach = 0.75 * max(camera.width, camera.height) * camera.centre_mm[2] / camera.focal_px
-    for _ in range(tries):
-        turn = float(rng.uniform(0, 360)) if steep else float(rng.choice([0, 90, 180, 270]) + rng.normal(0, 6))
-        place = Place(x_mm=float(rng.uniform(-reach, reach)), y_mm=float(rng.uniform(-reach, reach)), turn_deg=turn)
-        world = on_table(place, corners)
-        px = project(camera, np.column_stack([world, np.full(len(world), 0.3)]))
-        if (px < margin_px).any() or (px > [camera.width - margin_px, camera.height - margin_px]).any():
-            continue
-        if all(separation_mm(world, other) >= GAP_MM for other in taken):
-            return place
+    """A free place for a piece, whole inside the frame; None where none is found.
+
+    `steep`: any turn, else near a multiple of 90 degrees. `tight`: of all places found, the furthest towards this
+    direction (degrees in the photo), which leaves the most room for the next; None takes the first.
+    """
+    drawn = _candidates(rng, camera, steep=steep, count=3000)
+    c, s = np.cos(np.radians(drawn[:, 2])), np.sin(np.radians(drawn[:, 2]))
+    x = drawn[:, :1] + np.outer(c, corners[:, 0]) + np.outer(s, corners[:, 1])
+    y = drawn[:, 1:2] + np.outer(s, corners[:, 0]) - np.outer(c, corners[:, 1])
+    flat = project(camera, np.column_stack([x.ravel(), y.ravel(), np.full(x.size, 0.3)]))
+    px = flat.reshape(*x.shape, 2)
+    high = np.array([camera.width, camera.height]) - margin_px
+    inside = np.flatnonzero(((px > margin_px) & (px < high)).all((1, 2)))
+    if tight is not None:
+        way = np.array([np.cos(np.radians(tight)), np.sin(np.radians(tight))])
+        inside = inside[np.argsort(-px[inside].mean(1) @ way)]
+    for n in inside:
+        world = np.column_stack([x[n], y[n]])
+        if is_free(world, taken):
+            return Place(x_mm=float(drawn[n, 0]), y_mm=float(drawn[n, 1]), turn_deg=float(drawn[n, 2]))
     return None
 
 
 def lay_out(
-    rng: Rng, camera: Camera, cards: list[Card], *, designs: tuple[str, ...], steep: bool = True
+    rng: Rng, camera: Camera, cards: list[Card], *, designs: tuple[str, ...]
 ) -> tuple[tuple[Square, ...], tuple[Card, ...]]:
     """Squares first, then cards, the large ones first; a card for which no place is found stays away."""
     taken: list[Floats] = []
     squares, laid = [], []
     margin = 0.012 * max(camera.width, camera.height)
+    crowded = len(cards) > 5
+    tight = float(rng.uniform(0, 360)) if crowded else None
     for design in designs:
         corners = design_named(design).cut_corners_mm
-        place = find_place(rng, camera, corners, taken, steep=steep, margin_px=4 * margin, tries=4000)
+        place = find_place(rng, camera, corners, taken, steep=not crowded, margin_px=2 * margin, tight=tight)
         if place is None:
             raise ValueError(f"no room for {design} in a photo of {camera.width} x {camera.height}")
         trim = tuple((float(x), float(y)) for x, y in rng.normal(0, 0.15, (4, 2)))
@@ -80,8 +123,7 @@ def lay_out(
         taken.append(on_table(place, corners))
     for card in sorted(cards, key=lambda c: -c.width_mm * c.height_mm):
         corners = np.array(card.outline.corners_mm)
-        place = find_place(rng, camera, corners, taken, steep=steep, margin_px=margin)
-        place = place or find_place(rng, camera, corners, taken, steep=False, margin_px=margin, tries=1500)
+        place = find_place(rng, camera, corners, taken, steep=not crowded, margin_px=margin, tight=tight)
         if place is not None:
             laid.append(replace(card, place=place))
             taken.append(on_table(place, corners))
@@ -173,7 +215,7 @@ def random_scene(
     lens = (-0.2, 0.1) if group == "wide" else (-0.08, 0.06)
     camera = draw_camera(rng, width=width, height=height, px_per_mm=density, tilt_deg=tilt, focal_35mm=focal, k1=lens)
     drawn = [draw_card(rng) for _ in range(cards or int(rng.integers(1, 13)))]
-    squares, laid = lay_out(rng, camera, drawn, designs=("square-80",), steep=len(drawn) <= 5)
+    squares, laid = lay_out(rng, camera, drawn, designs=("square-80",))
     light = kind_light(rng)
     scene = Scene(
         camera=camera,

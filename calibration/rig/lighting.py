@@ -158,7 +158,7 @@ def sky_share(lights: Lights, x: float, y: float) -> float:
 def light_ground(
     lights: Lights, ground: Floats, sky: Floats, x0: float, y0: float, step: float, first: int, last: int
 ) -> None:
-    """Fills rows of the irradiance of each lamp (lamps, rows, columns) and the dome's share (rows, columns) on the mat."""
+    """Fills rows of the mat's light maps: each lamp (lamps, rows, columns) and the dome's share (rows, columns)."""
     for j in range(first, last):
         for i in range(sky.shape[1]):
             x, y = x0 + i * step, y0 + j * step

@@ -49,13 +49,13 @@ MATS: dict[str, MatKind] = {
     "pale-linen": MatKind(
         rgb=(0.46, 0.43, 0.37), grain=((0.15, 0.05), (1.0, 0.03), (7.0, 0.02)), weave_mm=0.6, weave=0.06
     ),
-    "plain": MatKind(rgb=(0.05, 0.05, 0.05), grain=(), fade=0.0, colour=0.0),
+    "black": MatKind(rgb=(0.0, 0.0, 0.0), grain=(), fade=0.0, colour=0.0),
 }
-"""All kinds of cover; `plain` is a bare test surface."""
+"""All kinds of cover; `black` reflects nothing, for tests of geometry."""
 
 
 def periodic_noise(rng: np.random.Generator, n: int, *, size: float) -> Singles:
-    """Gaussian noise of unit deviation that repeats after n texels, smoothed to a correlation length of `size` texels."""
+    """Gaussian noise of unit deviation that repeats after n texels, smoothed over `size` texels."""
     f = np.fft.fftfreq(n)
     low = np.exp(-2 * (np.pi * size / 2) ** 2 * (f[:, None] ** 2 + f[None, : n // 2 + 1] ** 2))
     field = np.fft.irfft2(np.fft.rfft2(rng.standard_normal((n, n))) * low, s=(n, n))
@@ -68,7 +68,7 @@ def _fibres(rng: np.random.Generator, n: int, px_per_mm: float) -> Singles:
     x, y, dark = rng.uniform(0, n, count), rng.uniform(0, n, count), rng.choice([-1.0, 1.0], count)
     sheet = np.zeros((n, n), np.float32)
     steps = max(int(1.2 * px_per_mm), 2)
-    for i in range(steps):
+    for _ in range(steps):
         np.add.at(sheet, (y.astype(int) % n, x.astype(int) % n), dark.astype(np.float32))
         x, y, turn = x + np.cos(turn), y + np.sin(turn), turn + bend / steps
     return np.asarray(sheet / max(float(sheet.std()), 1e-12), np.float32)

@@ -15,7 +15,7 @@ from calibration.rig.mats import cover_of
 from calibration.rig.outlines import inset
 from calibration.rig.pieces import MOST_CORNERS, PIECE, Record, distance, to_piece
 from calibration.rig.printed import design_names, printed_designs
-from calibration.rig.scene import Camera, Card, Curl, Outline, Place, Scene, Square
+from calibration.rig.scene import Camera, Curl, Outline, Place, Scene, Square
 from calibration.rig.shading import World
 from cardmeasure.reference.design import DESIGNS, SquareDesign
 

@@ -14,12 +14,10 @@ from cardmeasure.reference.design import DESIGNS, FIDUCIAL_MODULES, SquareDesign
 
 Floats = NDArray[np.float64]
 
-LINE_MM = 0.15
-"""Width of a calliper line."""
-CUT_LINE_MM = 0.1
-"""Width of the cutting line; the scissors leave half of it."""
-
-
+LINE_MM, LINE_LENGTH_MM = 0.1, 12.0
+"""Width and length of a calliper line."""
+CUT_LINE_MM = 0.045
+"""Width of the cutting line if it were black (it is a grey hairline); the scissors leave half of it."""
 MOST_CELLS, LINES = 12, 8
 DESIGN = np.dtype(
     [
@@ -67,7 +65,7 @@ def _lines(design: SquareDesign) -> list[list[float]]:
     boxes = [[-h, -h - w, h, w - h], [-h, h - w, h, h + w], [-h - w, -h, w - h, h], [h - w, -h, h + w, h]]
     if design.calliper_mm is None:
         return boxes + [[1e6, 1e6, 1e6, 1e6]] * 4
-    c, e, w = design.calliper_mm / 2, design.check_mm / 2, LINE_MM / 2
+    c, e, w = design.calliper_mm / 2, LINE_LENGTH_MM / 2, LINE_MM / 2
     return [*boxes, [-e, -c - w, e, w - c], [-e, c - w, e, c + w], [-c - w, -e, w - c, e], [c - w, -e, c + w, e]]
 
 
