@@ -6,9 +6,8 @@ from pathlib import Path
 
 import numpy as np
 
-from cardmeasure.camera import Camera
 from cardmeasure.errors import PhotoTrouble
-from cardmeasure.geometry import apply_homography, clockwise_from_top_left
+from cardmeasure.geometry import apply_homography
 from cardmeasure.outlines.pieces import find_pieces
 from cardmeasure.photo import Photo, read_photo
 from cardmeasure.reference.finding import SquareSighting, find_squares
@@ -128,10 +127,10 @@ def _reference_facts(squares: tuple[SquareSighting, ...], solution: Solution, se
         scale_y=float(state.scale[1]),
         u_scale=float(np.sqrt((profile.u_scale_x**2 + profile.u_scale_y**2) / 2)),
         scale_source=profile.source,
-        corners_px=tuple(_square_corners(state.camera, square) for square in squares),
+        corners_px=tuple(_square_corners(square) for square in squares),
     )
 
 
-def _square_corners(camera: Camera, square: SquareSighting) -> tuple[tuple[float, float], ...]:
+def _square_corners(square: SquareSighting) -> tuple[tuple[float, float], ...]:
     corners = apply_homography(square.homography, square.design.cut_corners_mm)
-    return tuple((float(x), float(y)) for x, y in clockwise_from_top_left(corners))
+    return tuple((float(x), float(y)) for x, y in corners)

@@ -156,7 +156,7 @@ def _ends(profiles: Profiles) -> tuple[Floats, Floats, Floats]:
     out = []
     scatter = np.zeros((len(profiles.card), 3, 3))
     limit = np.where(profiles.weight > 0, d, 0.0)
-    for part in (d < 0.4 * limit.min(axis=1)[:, None], d > 0.6 * limit.max(axis=1)[:, None]):
+    for part in (d < 0.65 * limit.min(axis=1)[:, None], d > 0.65 * limit.max(axis=1)[:, None]):
         w = profiles.weight * part + 1e-9
         mean = (profiles.light * w[..., None]).sum(axis=1) / w.sum(axis=1)[:, None]
         r = profiles.light - mean[:, None]
