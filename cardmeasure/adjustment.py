@@ -8,6 +8,7 @@ of the covariance are the uncertainty budget, and add up to it exactly.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +19,7 @@ from cardmeasure.edges.points import EdgePoints
 from cardmeasure.priors import Priors, prior_rows
 from cardmeasure.unknowns import Layout, State
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 ROUNDS = 40
 DAMPING = 1e-4

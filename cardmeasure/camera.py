@@ -8,11 +8,12 @@ so a card's top face has a negative z. A camera point is R X + t and looks along
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 PARAMETERS = 14
 """Rotation increment (3, rad), translation (3, mm), log focal length, principal point (2, px), k1, k2, k3, p1, p2."""
@@ -96,10 +97,11 @@ def project_with_jacobian(camera: Camera, points_mm: Floats) -> tuple[Floats, Fl
 def to_plane(camera: Camera, points_px: Floats, *, z_mm: float = 0.0) -> Floats:
     """World x, y (n, 2) of pixels (n, 2) on the plane z = z_mm; the distortion is inverted by Newton's method."""
     target = (points_px - camera.principal_px) / camera.focal_px
-    xy = target.copy()
+    xy: Floats = target.copy()
     for _ in range(8):
-        error = _distort(xy, camera.distortion) - target
-        xy = xy - np.linalg.solve(_distortion_jacobian(*xy.T, camera.distortion), error[..., None])[..., 0]
+        error: Floats = _distort(xy, camera.distortion) - target
+        slope = _distortion_jacobian(xy[:, 0], xy[:, 1], camera.distortion)
+        xy = xy - np.linalg.solve(slope, error[..., None])[..., 0]
     rays = np.column_stack([xy, np.ones(len(xy))]) @ camera.rotation
     centre = camera.position_mm
     return np.asarray(centre[:2] + rays[:, :2] * ((z_mm - centre[2]) / rays[:, 2])[:, None])

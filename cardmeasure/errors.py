@@ -74,7 +74,9 @@ _KINDS = (
         "Lay the printed reference square flat among the cards, whole and in the light, and take the photo again.",
     ),
     TroubleKind("reference-too-small", "Go nearer, or send the photo in its original size."),
-    TroubleKind("reference-covered", "Lay the square free: no card, finger or glare on it, all of it inside the frame."),
+    TroubleKind(
+        "reference-covered", "Lay the square free: no card, finger or glare on it, all of it inside the frame."
+    ),
     TroubleKind("too-blurred", "Hold the phone still, tap on the square to focus, and use more light."),
     TroubleKind("too-slanted", "Hold the phone straight above the cards; 20 degrees of tilt is plenty."),
     TroubleKind("reference-unclear", "Lay the square flat, use even light, and take the photo again."),

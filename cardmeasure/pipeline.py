@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from cardmeasure.errors import PhotoTrouble
 from cardmeasure.geometry import apply_homography
@@ -87,7 +89,7 @@ def refused(name: str, trouble: PhotoTrouble, *, photo: Photo | None = None) -> 
     )
 
 
-def _paper_px(square: SquareSighting) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
+def _paper_px(square: SquareSighting) -> NDArray[np.floating[Any]]:
     corners = square.design.cut_corners_mm
     return apply_homography(square.homography, corners * (1 + 2 * PAPER_MARGIN_MM / square.design.side_mm))
 

@@ -7,6 +7,7 @@ settings of the method, not results.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from cardmeasure import camera as cam
 from cardmeasure import quads as qd
 from cardmeasure.unknowns import Layout, State
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 FULL_FRAME_DIAGONAL_MM = 43.2666
 """Diagonal of the 36 x 24 mm frame that the 35 mm equivalent refers to (CIPA DCG-001)."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +21,7 @@ from cardmeasure.solving import Solution
 from cardmeasure.uncertainty import budget_from_covariances
 from cardmeasure.unknowns import Layout
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 NOT_SQUARE_DEG = 0.5
 BENT_PX = 0.6

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +23,7 @@ from cardmeasure.reference.finding import SquareSighting
 from cardmeasure.settings import Settings
 from cardmeasure.unknowns import State
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 U_POINT_PX = 0.03
 SEARCH_MM = 1.6
@@ -129,17 +130,17 @@ def solve(
     if len(quads):
         reach = max(8.0, SEARCH_MM * squares[0].px_per_mm)
         quads, found = located_quads(photo, state.camera, quads, reach_px=reach)
-        keep = found.all(axis=1)
-        quads, wanted = quads[keep], [k for k, good in zip(wanted, keep, strict=True) if good]
+        keep: NDArray[np.bool_] = np.asarray(found.all(axis=1))
+        quads, wanted = quads[keep], [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
     edges: EdgeMeasurement | None = None
     for u_place in U_PLACE_PX:
         if len(quads) == 0:
             break
         state = _with_cards(adjustment.state, quads)
         edges = _measured(photo, squares, state, settings, u_place)
-        keep = (edges.used >= MIN_USED).all(axis=1) & (edges.clarity >= MIN_CLARITY).all(axis=1)
+        keep = np.asarray((edges.used >= MIN_USED).all(axis=1) & (edges.clarity >= MIN_CLARITY).all(axis=1))
         if not keep.all():
-            quads, wanted = quads[keep], [k for k, good in zip(wanted, keep, strict=True) if good]
+            quads, wanted = quads[keep], [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
             if len(quads) == 0:
                 edges = None
                 break

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +12,7 @@ from cardmeasure import camera as cam
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -87,8 +88,8 @@ class Layout:
     @property
     def tone_at(self) -> int:
         """Of the tone curve's share."""
-        return self.bias_at.stop
+        return int(self.bias_at.stop)
 
     def quad_at(self, card: int, parameter: int) -> int:
         """Of one parameter of one card."""
-        return self.quads_at.start + qd.PARAMETERS * card + parameter
+        return int(self.quads_at.start) + qd.PARAMETERS * card + parameter

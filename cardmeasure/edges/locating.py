@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -10,7 +12,7 @@ from cardmeasure.camera import Camera, to_plane
 from cardmeasure.edges.profiles import BIN_PX, Profiles, Stretches, sample_profiles
 from cardmeasure.photo import Photo
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 WINDOW_PX = 4.0
 PEAK_PX = 2.5
@@ -88,7 +90,7 @@ def _without_shadow(clear: NDArray[np.bool_], log_step: Floats, *, max_gap: int)
     shadow_like = (mean > 0) & (colour < 0.2 * mean)
     inner = clear & (column[None] < last[:, None]) & (column[None] >= last[:, None] - max_gap)
     following = m - 1 - np.argmax(inner[:, ::-1], axis=1)
-    return np.where(shadow_like & inner.any(axis=1), following, last)
+    return np.asarray(np.where(shadow_like & inner.any(axis=1), following, last), np.intp)
 
 
 def _consensus_line(points: Floats) -> tuple[Floats, float]:

@@ -7,6 +7,7 @@ because its wall cannot be told from its border or its thickness is not known, g
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +22,7 @@ from cardmeasure.edges.walls import learned_walls, outward_azimuth_rad, wall_wid
 from cardmeasure.numerics import normal_cdf
 from cardmeasure.photo import Photo
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 GREEN = 1
 STRETCHES = Stretches()
@@ -40,7 +41,7 @@ WEAK_CONTRAST = 0.25
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class EdgeMeasurement:
-    """Edge points and, a side, how clear it was: contrast over scatter (c, 4) and the share of stretches used (c, 4)."""
+    """Edge points and, for each side (c, 4), its contrast over its scatter and the share of stretches used."""
 
     points: EdgePoints
     clarity: Floats
@@ -89,7 +90,7 @@ def measure_edges(
         default=default, u_default=u_default,
     )  # fmt: skip
     whole, strip = fitted(wall, u_wall, blur, u_blur)
-    points, used = _stretch_points(fine, sides, whole, light_of=_projector(fine, sides, is_green), width=strip)
+    observed, used = _stretch_points(fine, sides, whole, light_of=_projector(fine, sides, is_green), width=strip)
     thickness = quads[:, qd.ELEVATION] + paper_mm
     u_width = np.where(width > 0, visible * (u_thickness_mm / np.maximum(thickness, 0.05))[sides.card], 0.25 * strip)
     per_mm = camera.focal_px / float(np.linalg.norm(camera.position_mm))
@@ -97,7 +98,7 @@ def measure_edges(
     u_bias = np.hypot(np.hypot(U_MODEL_PX, U_RIM_MM * per_mm), np.hypot(_model_doubt(whole, u_width), u_shadow))
     shape = (len(quads), qd.SIDES)
     return EdgeMeasurement(
-        points=EdgePoints(**points, u_bias_px=u_bias.reshape(shape)),
+        points=replace(observed, u_bias_px=u_bias.reshape(shape)),
         clarity=clarity.reshape(shape),
         used=used.reshape(shape),
     )
@@ -195,7 +196,7 @@ def _projector(fine: Profiles, sides: Profiles, is_green: NDArray[np.bool_]) -> 
 
 def _stretch_points(
     fine: Profiles, sides: Profiles, whole: Steps, *, light_of: Floats, width: Floats
-) -> tuple[dict[str, NDArray[np.generic]], Floats]:
+) -> tuple[EdgePoints, Floats]:
     """Edge points of all usable stretches; wall, blur and place are held near those of the whole side."""
     key = fine.card * qd.SIDES + fine.side
     p = whole.parameters[key]
@@ -215,11 +216,16 @@ def _stretch_points(
     total = np.bincount(key, minlength=len(sides.card))
     used = np.bincount(key[good], minlength=len(sides.card)) / np.maximum(total, 1)
     tone = tone_shift_px(p[:, FACE], p[:, TABLE], p[:, BLUR]) * U_TONE
-    points: dict[str, NDArray[np.generic]] = {
-        "card": fine.card[good], "side": fine.side[good], "along": fine.along[good],
-        "px": (fine.px + place[:, None] * fine.normal)[good], "normal": fine.normal[good],
-        "u_px": np.maximum(u[good], 0.02), "tone_px": tone[good],
-    }  # fmt: skip
+    points = EdgePoints(
+        card=fine.card[good],
+        side=fine.side[good],
+        along=fine.along[good],
+        px=(fine.px + place[:, None] * fine.normal)[good],
+        normal=fine.normal[good],
+        u_px=np.maximum(u[good], 0.02),
+        tone_px=tone[good],
+        u_bias_px=np.full((len(sides.card) // qd.SIDES, qd.SIDES), U_MODEL_PX),
+    )
     return points, used
 
 

@@ -8,6 +8,7 @@ several starts and strips are tried, and the cheapest wins.
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 from cardmeasure.edges.profiles import Profiles
 from cardmeasure.edges.steps import TABLE, StepPriors, Steps, fit_steps
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 SHADOW_PX = (1.5, 2.5, 4.0, 6.0)
 SHADOW_SHARE, U_SHADOW_SHARE = 0.4, 0.25

@@ -8,6 +8,7 @@ or shifted; pixels at many fractions of a pixel from the side fill the profile (
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,7 @@ from cardmeasure import quads as qd
 from cardmeasure.camera import Camera, project
 from cardmeasure.photo import Photo
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 Ints = NDArray[np.intp]
 
 BIN_PX = 0.5

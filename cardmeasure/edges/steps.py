@@ -8,13 +8,14 @@ left. Gauss-Newton with priors on the wall's level, the blur and the place.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.numerics import normal_cdf, normal_pdf
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 ROUNDS = 8
 MISFIT = 0.012
@@ -125,7 +126,7 @@ def _normal(j: Floats, r: Floats, w: Floats, p: Floats, priors: StepPriors) -> t
 
 def _by_width(x: Floats, p: Floats, wall_px: Floats, bins: Floats, covariance: Floats) -> Floats:
     """How the fitted place answers to a wrong wall width, by first order of the normal equations."""
-    face, wall, table, place, blur = (p[:, k, None] for k in range(5))
+    wall, table, place, blur = (p[:, k, None] for k in (WALL, TABLE, PLACE, BLUR))
     z2 = (x - place - wall_px[:, None]) / blur
     by = -(table - wall) * normal_pdf(z2) / blur
     _, j = _model(x, p, wall_px)

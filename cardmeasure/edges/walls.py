@@ -7,6 +7,8 @@ borders) teach what to expect where it does not (white borders on white board).
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,7 +17,7 @@ from cardmeasure.camera import Camera, project
 from cardmeasure.edges.profiles import Profiles
 from cardmeasure.edges.steps import WALL, Steps
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 SURE_WIDTH_PX = 0.4
 TEACHERS = 4

@@ -6,11 +6,13 @@ rounded corners of neighbours leave the outline on both sides of the piece at th
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 PX_PER_MM = 3.0
 NEAREST_MM = 15.0
@@ -24,7 +26,7 @@ NOTCH_MM = 0.45
 NOTCH_APART_MM = 3.0
 
 
-def has_seam(bgr: NDArray[np.uint8] | NDArray[np.uint16], corners_px: Floats, sides_mm: tuple[float, float]) -> bool:
+def has_seam(bgr: NDArray[np.uint8 | np.uint16], corners_px: Floats, sides_mm: tuple[float, float]) -> bool:
     """Whether a straight step crosses the quadrilateral (4, 2) from side to side.
 
     bgr : any picture in code values. sides_mm : length of the first and the second side.
@@ -66,7 +68,7 @@ def _notches(contour: Floats, corners: Floats, side: int) -> Floats:
         return np.zeros(0)
     depth = inward[mine] - np.median(inward[mine])
     places = along[mine][depth > NOTCH_MM]
-    return places if side < 2 else length - places
+    return np.asarray(places if side < 2 else length - places)
 
 
 def _facing(a: Floats, b: Floats) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -14,7 +15,7 @@ from cardmeasure.outlines.ground import Reduced, pieces_mask
 from cardmeasure.outlines.joins import has_notches, has_seam
 from cardmeasure.photo import Photo
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 MIN_AREA_MM2 = 250.0
 """Smaller things are dust, dice or counters: the smallest card in use is about 25 x 15 mm (ISO/IEC 7810 ID-000)."""
@@ -44,9 +45,11 @@ def find_pieces(photo: Photo, camera: Camera, *, px_per_mm: float, reference_px:
     per_mm = px_per_mm * float(reduced.factor.mean())
     # a thin bridge of shade must not join two cards; 1 mm is less than any gap worth laying
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_odd(1.0 * per_mm), _odd(1.0 * per_mm)))
-    mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, kernel)
+    mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_OPEN, kernel), np.uint8)
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    outlines = [_outline(c.reshape(-1, 2), reduced, camera, mask.shape) for c in contours if len(c) > 20]
+    outlines = [
+        _outline(np.asarray(c, np.int32).reshape(-1, 2), reduced, camera, mask.shape) for c in contours if len(c) > 20
+    ]
     return tuple(_checked_for_seams(photo, camera, o) for o in outlines if o is not None)
 
 

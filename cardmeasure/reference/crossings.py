@@ -9,13 +9,14 @@ spread, tone curve or sharpening do to both colours.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.numerics import normal_cdf, normal_pdf
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 ROUNDS = 5
 

@@ -10,11 +10,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 ROUNDS = 3
 
@@ -77,7 +78,7 @@ def _patches(channel: NDArray[np.generic], centre: NDArray[np.intp], margin: int
     offsets = np.arange(-margin, margin + 1)
     rows = centre[:, 1, None, None] + offsets[None, :, None]
     columns = centre[:, 0, None, None] + offsets[None, None, :]
-    return channel[rows, columns].astype(np.float64)
+    return np.asarray(channel[rows, columns], np.float64)
 
 
 def _stationary_point(c: Floats) -> tuple[Floats, NDArray[np.bool_]]:
@@ -92,7 +93,7 @@ def _stationary_point(c: Floats) -> tuple[Floats, NDArray[np.bool_]]:
 
 @lru_cache(maxsize=32)
 def _quadratic_fit(radius: int) -> Floats:
-    """Least-squares matrix from a patch's pixels to the six coefficients of a quadratic; a cone window about its middle."""
+    """Least-squares matrix from a patch to the six coefficients of a quadratic; a cone window about its middle."""
     y, x = np.mgrid[-radius : radius + 1, -radius : radius + 1].reshape(2, -1).astype(np.float64)
     design = np.column_stack([x * x, x * y, y * y, x, y, np.ones_like(x)])
     weight = np.sqrt(np.maximum(0.0, 1.0 - np.hypot(x, y) / (radius + 1)))
