@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.photo import Photo
+from cardmeasure.reducing import reduced
 
 Floats = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -50,22 +51,22 @@ def pieces_mask(photo: Photo, *, px_per_mm: float, known: list[NDArray[np.float6
     """Mask of what is not table; `known` polygons (n, 2), full-resolution pixels, are neither."""
     k = min(1.0, PX_PER_MM / px_per_mm)
     size = (max(8, round(photo.width_px * k)), max(8, round(photo.height_px * k)))
-    small = photo.pixels_bgr if k == 1.0 else cv2.resize(photo.pixels_bgr, size, interpolation=cv2.INTER_AREA)
+    small = photo.pixels_bgr if k == 1.0 else reduced(photo.pixels_bgr, *size)
     factor = np.array([small.shape[1] / photo.width_px, small.shape[0] / photo.height_px])
-    log = np.log(photo.response[small] + np.float32(FLOOR))
+    log = _looked_up(np.log(photo.response + np.float32(FLOOR)), small)
     taken = np.zeros(log.shape[:2], np.uint8)
     for polygon in known:
         cv2.fillPoly(taken, [np.round((polygon + 0.5) * factor - 0.5).astype(np.int32)], 1)
     width = 2 * round(RING_MM * px_per_mm * float(factor.mean())) + 1
     ring = (cv2.dilate(taken, np.ones((width, width), np.uint8)) > 0) & (taken == 0)
-    pieces = np.zeros(taken.shape, np.uint8)
+    pieces: Mask = np.zeros(taken.shape, bool)
     for window in (_odd(side * min(px_per_mm, PX_PER_MM)) for side in WINDOWS_MM):
-        mean = cv2.blur(log, (window, window))
+        mean = np.asarray(cv2.blur(log, (window, window)), np.float32)
         far = _hanging_together(_distance_from_ground(mean, taken == 0, seed=_commonest(mean[ring].astype(np.float64))))
         # a mean reaches half its window beyond a piece; taking that off again brings the outline home
         reach = window // 2
-        pieces |= cv2.erode(far, np.ones((2 * reach - 1, 2 * reach - 1), np.uint8))
-    return Reduced(pieces=(pieces > 0) & (taken == 0), factor=factor)
+        pieces |= np.asarray(cv2.erode(far, np.ones((2 * reach - 1, 2 * reach - 1), np.uint8))) > 0
+    return Reduced(pieces=pieces & (taken == 0), factor=factor)
 
 
 def _odd(value: float) -> int:
@@ -79,7 +80,7 @@ def _hanging_together(distance: Floats) -> NDArray[np.uint8]:
     sure = np.zeros(int(labels.max()) + 1, np.uint8)
     sure[labels[distance > SURE]] = 1
     sure[0] = 0
-    return sure[labels]
+    return np.asarray(sure[labels])
 
 
 def _distance_from_ground(log: Floats, free: Mask, *, seed: NDArray[np.float64]) -> Floats:
@@ -93,28 +94,40 @@ def _distance_from_ground(log: Floats, free: Mask, *, seed: NDArray[np.float64])
     basis = _cubic(x / w * 2 - 1, y / h * 2 - 1)
     near = np.linalg.norm(values - seed, axis=1) < 0.35
     coefficients = np.zeros((basis.shape[1], 3))
-    inverse = np.eye(3)
+    inverse: NDArray[np.float64] = np.eye(3)
     for turn in range(FIT_ROUNDS):
         terms = 3 if turn < 2 else 6 if turn < 4 else basis.shape[1]
         coefficients[:] = 0
         normal = basis[near][:, :terms].T @ basis[near][:, :terms] + 1e-6 * len(x) * np.eye(terms)
         coefficients[:terms] = np.linalg.solve(normal, basis[near][:, :terms].T @ values[near])
         r = values - basis @ coefficients
-        inverse = np.linalg.inv(np.cov(r[near].T) + 2e-4 * np.eye(3))
+        inverse = np.asarray(np.linalg.inv(np.cov(r[near].T) + 2e-4 * np.eye(3)), np.float64)
         # 16: beyond the 99.9 % point of chi-squared with three degrees, so that true table is not eaten away
         near = np.einsum("ni,ij,nj->n", r, inverse, r) < 16.0
-    rows = _rows_basis(h, w, coefficients)
-    r32 = log - rows
-    m = inverse.astype(np.float32)
-    return np.asarray(np.einsum("hwi,hwi->hw", r32 @ m, r32))
+    # with inverse = a aT the squared distance is the squared length of aT r: whiten picture and background alike
+    whitener = np.linalg.cholesky(inverse)
+    white = np.asarray(cv2.transform(log, whitener.T.astype(np.float32)), np.float32)
+    white -= _background(h, w, coefficients @ whitener)
+    white *= white
+    return np.asarray(cv2.transform(white, np.ones((1, 3), np.float32)), np.float32)
+
+
+def _looked_up(table: Floats, codes: NDArray[np.generic]) -> Floats:
+    """Entries of a table (256,) or (65536,) at the code values (h, w, 3)."""
+    if codes.dtype == np.uint8:
+        return np.asarray(cv2.LUT(codes.astype(np.uint8, copy=False), table), np.float32)
+    return table[codes.astype(np.intp)]
 
 
 def _commonest(values: NDArray[np.float64]) -> NDArray[np.float64]:
     """The colour around which most samples lie: the fullest cell of a coarse histogram, then a few mean shifts."""
     cell = 0.25
     index = np.floor(values / cell).astype(np.int64)
-    _, inverse, counts = np.unique(index, axis=0, return_inverse=True, return_counts=True)
-    centre = values[inverse.ravel() == int(np.argmax(counts))].mean(axis=0)
+    index -= index.min(axis=0)
+    _, inverse, counts = np.unique(
+        np.ravel_multi_index(tuple(index.T), tuple(index.max(axis=0) + 1)), return_inverse=True, return_counts=True
+    )
+    centre = values[inverse == int(np.argmax(counts))].mean(axis=0)
     for _ in range(5):
         near = np.linalg.norm(values - centre, axis=1) < 0.35
         centre = values[near].mean(axis=0) if near.any() else centre
@@ -127,27 +140,16 @@ def _cubic(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64
     return np.column_stack([one, x, y, x * x, x * y, y * y, x**3, x * x * y, x * y * y, y**3])
 
 
-def _rows_basis(h: int, w: int, c: NDArray[np.float64]) -> Floats:
+def _background(h: int, w: int, coefficients: NDArray[np.float64]) -> Floats:
     """The fitted background (h, w, 3) on the whole grid, as products of powers of x and y."""
-    x = (np.arange(w) / w * 2 - 1)[None, :]
-    y = (np.arange(h) / h * 2 - 1)[:, None]
-    powers_x, powers_y = np.stack([x[0] ** k for k in range(4)]), np.stack([y[:, 0] ** k for k in range(4)])
-    table = {
-        (0, 0): 0,
-        (1, 0): 1,
-        (0, 1): 2,
-        (2, 0): 3,
-        (1, 1): 4,
-        (0, 2): 5,
-        (3, 0): 6,
-        (2, 1): 7,
-        (1, 2): 8,
-        (0, 3): 9,
-    }
-    out = np.zeros((h, w, 3), np.float32)
-    for channel in range(3):
-        grid = np.zeros((4, 4))
-        for (i, j), term in table.items():
-            grid[j, i] = c[term, channel]
-        out[..., channel] = powers_y.T @ grid @ powers_x
-    return out
+    x, y = np.arange(w) / w * 2 - 1, np.arange(h) / h * 2 - 1
+    grid = np.zeros((4, 4, 3))
+    grid[_POWERS_Y, _POWERS_X] = coefficients
+    of_x = np.einsum("jic,iw->jwc", grid, np.vander(x, 4, increasing=True).T).reshape(4, 3 * w)
+    of_y = np.vander(y, 4, increasing=True)
+    return np.asarray((of_y.astype(np.float32) @ of_x.astype(np.float32)).reshape(h, w, 3))
+
+
+_POWERS_X = [0, 1, 0, 2, 1, 0, 3, 2, 1, 0]
+_POWERS_Y = [0, 0, 1, 0, 1, 2, 0, 1, 2, 3]
+"""Exponents of the terms of `_cubic`."""

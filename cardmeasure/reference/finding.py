@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from cardmeasure.errors import PhotoTrouble
 from cardmeasure.geometry import apply_homography, area, fit_homography, local_scale, side_lengths
 from cardmeasure.photo import Photo
+from cardmeasure.reducing import reduced
 from cardmeasure.reference.crossings import Crossings, fit_crossings
 from cardmeasure.reference.design import DESIGNS, FIDUCIAL_DICTIONARY, SquareDesign
 from cardmeasure.reference.saddles import Saddles, refine_saddles
@@ -100,9 +101,11 @@ def reduced_grey(pixels_bgr: NDArray[np.generic], factor: float) -> NDArray[np.u
     """The picture, reduced or enlarged by a factor, as 8 bit grey."""
     h, w = pixels_bgr.shape[:2]
     size = (max(1, round(w * factor)), max(1, round(h * factor)))
-    how = cv2.INTER_AREA if factor < 1 else cv2.INTER_CUBIC
-    small = pixels_bgr if factor == 1 else cv2.resize(np.asarray(pixels_bgr), size, interpolation=how)
-    grey = cv2.cvtColor(np.asarray(small), cv2.COLOR_BGR2GRAY)
+    if factor > 1:
+        sized = cv2.resize(np.asarray(pixels_bgr), size, interpolation=cv2.INTER_CUBIC)
+    else:
+        sized = reduced(pixels_bgr, *size)
+    grey = cv2.cvtColor(np.asarray(sized), cv2.COLOR_BGR2GRAY)
     return np.asarray(grey if grey.dtype == np.uint8 else (grey >> 8).astype(np.uint8))
 
 
