@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy.stats import chi2  # type: ignore[import-untyped]
 from simulated_photos import Simulated, priors_of, simulated, true_state
 
 from cardmeasure import quads as qd
