@@ -114,7 +114,7 @@ def photo_of(grey: Bytes, *, focal_35mm: float | None = 26.0) -> Photo:
     )  # fmt: skip
 
 
-def mapped(h: Floats, points: NDArray[np.floating[Any]]) -> Floats:
+def mapped(h: NDArray[np.floating[Any]], points: NDArray[np.floating[Any]]) -> Floats:
     """Points (n, 2) by a homography (3, 3)."""
     p = np.column_stack([points, np.ones(len(points))]) @ h.T
     return np.asarray(p[:, :2] / p[:, 2:])
