@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -55,17 +56,44 @@ class Stretches:
     most: int = 24
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Side:
+    """One side to be read: its stretches reach over -limit..limit of it."""
+
+    card: int
+    side: int
+    limit: float
+    count: int
+
+    @property
+    def nodes(self) -> Floats:
+        """Places along the side at which it is projected to be followed, (NODES,)."""
+        return np.linspace(-self.limit, self.limit, NODES)
+
+    @property
+    def middles(self) -> Floats:
+        """Middles of the stretches, (count,)."""
+        return np.asarray((np.arange(self.count) + 0.5) / self.count * 2 * self.limit - self.limit)
+
+
 def sample_profiles(photo: Photo, camera: Camera, quads: Floats, *, reach_px: float, stretches: Stretches) -> Profiles:
     """Profiles over all sides of all quadrilaterals (c, 9), from -reach_px (inside) to reach_px (outside)."""
     bins = int(np.ceil(reach_px / BIN_PX))
     distance = (np.arange(2 * bins) - bins + 0.5) * BIN_PX
-    parts = [
-        _side(photo, camera, quads[card], card, side, distance, stretches)
-        for card in range(len(quads))
-        for side in range(qd.SIDES)
-    ]
-    names = ("card", "side", "along", "px", "normal", "light", "weight", "inside")
-    return Profiles(distance_px=distance, **{n: np.concatenate([p[n] for p in parts]) for n in names})
+    sides = [_side(quad, card, side, stretches) for card, quad in enumerate(quads) for side in range(qd.SIDES)]
+    count = [side.count for side in sides]
+    card, number = (np.repeat(np.array(values, np.intp), count) for values in zip(*map(_key, sides), strict=True))
+    along = np.concatenate([side.middles for side in sides])
+    px = _on_sides(camera, quads, card, number, along)
+    ahead = _on_sides(camera, quads, card, number, along + 1e-3) - _on_sides(camera, quads, card, number, along - 1e-3)
+    ahead /= np.linalg.norm(ahead, axis=1)[:, None]
+    normal = np.column_stack([ahead[:, 1], -ahead[:, 0]])
+    margin = distance[-1] * np.abs(normal) + 1
+    light, weight = _all_binned(photo, sides, _curves(camera, quads, sides), distance)
+    return Profiles(
+        card=card, side=number, along=along, px=px, normal=normal, distance_px=distance, light=light, weight=weight,
+        inside=((px >= margin) & (px <= [photo.width_px - 1, photo.height_px - 1] - margin)).all(axis=1),
+    )  # fmt: skip
 
 
 def straight_range(length_mm: float, corner_mm: float) -> float:
@@ -73,66 +101,81 @@ def straight_range(length_mm: float, corner_mm: float) -> float:
     return float(max(0.4, 1.0 - 2.0 * corner_mm / length_mm))
 
 
-def _side(
-    photo: Photo, camera: Camera, quad: Floats, card: int, side: int, distance: Floats, stretches: Stretches
-) -> dict[str, NDArray[np.generic]]:
-    length = quad[qd.WIDTH] if side % 2 == 0 else quad[qd.HEIGHT]
-    limit = straight_range(float(length), stretches.corner_mm)
+def _side(quad: Floats, card: int, side: int, stretches: Stretches) -> _Side:
+    length = float(quad[qd.WIDTH] if side % 2 == 0 else quad[qd.HEIGHT])
+    limit = straight_range(length, stretches.corner_mm)
     count = int(np.clip(round(limit * length / stretches.length_mm), stretches.fewest, stretches.most))
-    t = np.linspace(-limit, limit, NODES)
-    curve = _on_side(camera, quad, side, t)
-    middle = (np.arange(count) + 0.5) / count * 2 * limit - limit
-    ahead = _on_side(camera, quad, side, middle + 1e-3) - _on_side(camera, quad, side, middle - 1e-3)
-    ahead /= np.linalg.norm(ahead, axis=1)[:, None]
-    normal = np.column_stack([ahead[:, 1], -ahead[:, 0]])
-    px = _on_side(camera, quad, side, middle)
-    light, weight = _binned(photo, curve, t, limit, count, distance)
-    margin = distance[-1] * np.abs(normal) + 1
-    inside = ((px >= margin) & (px <= [photo.width_px - 1, photo.height_px - 1] - margin)).all(axis=1)
-    return {
-        "card": np.full(count, card, np.intp), "side": np.full(count, side, np.intp), "along": middle, "px": px,
-        "normal": normal, "light": light, "weight": weight, "inside": inside,
-    }  # fmt: skip
+    return _Side(card=card, side=side, limit=limit, count=count)
 
 
-def _on_side(camera: Camera, quad: Floats, side: int, along: Floats) -> Floats:
-    n = len(along)
-    places = qd.side_places(np.full(n, side, np.intp), along)
-    return project(camera, qd.world_points(np.repeat(quad[None], n, axis=0), places))
+def _key(side: _Side) -> tuple[int, int]:
+    return side.card, side.side
+
+
+def _on_sides(camera: Camera, quads: Floats, card: Ints, side: Ints, along: Floats) -> Floats:
+    """Pixels (n, 2) of places along sides, all (n,)."""
+    return project(camera, qd.world_points(quads[card], qd.side_places(side, along)))
+
+
+def _curves(camera: Camera, quads: Floats, sides: list[_Side]) -> Floats:
+    """Pixels (s, NODES, 2) of the nodes of all sides."""
+    card, side = (np.repeat(np.array(values, np.intp), NODES) for values in zip(*map(_key, sides), strict=True))
+    nodes = np.concatenate([side.nodes for side in sides])
+    return _on_sides(camera, quads, card, side, nodes).reshape(len(sides), NODES, 2)
+
+
+def _all_binned(photo: Photo, sides: list[_Side], curves: Floats, distance: Floats) -> tuple[Floats, Floats]:
+    """Mean light (n, b, 3) and number of pixels (n, b) of all stretches."""
+    table = photo.response.astype(np.float64)
+    parts = [_binned(photo.pixels_bgr, table, s, curve, distance) for s, curve in zip(sides, curves, strict=True)]
+    return np.concatenate([light for light, _ in parts]), np.concatenate([weight for _, weight in parts])
 
 
 def _binned(
-    photo: Photo, curve: Floats, along: Floats, limit: float, count: int, distance: Floats
+    pixels: NDArray[np.generic], table: Floats, side: _Side, curve: Floats, distance: Floats
 ) -> tuple[Floats, Floats]:
     """Mean light (count, b, 3) and number of pixels (count, b) of one side."""
-    bins = len(distance)
-    span = np.abs(curve[-1] - curve[0])
-    major = int(np.argmax(span))  # 0: read column by column, 1: row by row
+    bins, count = len(distance), side.count
+    major = int(np.argmax(np.abs(curve[-1] - curve[0])))  # 0: read column by column, 1: row by row
     minor = 1 - major
-    size = (photo.width_px, photo.height_px)
-    order = np.argsort(curve[:, major])
+    size = pixels.shape[1::-1]
     low = max(0, int(np.ceil(curve[:, major].min())))
     high = min(size[major] - 1, int(np.floor(curve[:, major].max())))
     if high - low < count:
         return np.zeros((count, bins, 3)), np.zeros((count, bins))
-    lines = np.arange(low, high + 1)
-    at = np.interp(lines, curve[order, major], curve[order, minor])
-    t = np.interp(lines, curve[order, major], along[order])
-    slope = np.gradient(at)
     # clockwise sides have their outside to the left of the way they run
     runs = 1.0 if curve[-1, major] > curve[0, major] else -1.0
-    outward = (-1.0 if major == 0 else 1.0) * runs / np.sqrt(1 + slope**2)
+    nodes = curve if runs > 0 else curve[::-1]
+    lines = np.arange(low, high + 1)
+    at = np.interp(lines, nodes[:, major], nodes[:, minor])
+    t = np.interp(lines, nodes[:, major], runs * side.nodes)
+    outward = (-1.0 if major == 0 else 1.0) * runs / np.sqrt(1 + np.gradient(at) ** 2)
     half = int(np.ceil(-distance[0] / float(np.abs(outward).min()))) + 1
-    across = np.round(at).astype(np.intp)[:, None] + np.arange(-half, half + 1)
-    d = (across - at[:, None]) * outward[:, None]
-    stretch = np.clip(((t + limit) / (2 * limit) * count).astype(np.intp), 0, count - 1)
-    index = np.floor(d / BIN_PX).astype(np.intp) + bins // 2
-    ok = (index >= 0) & (index < bins) & (across >= 0) & (across < size[minor])
-    clipped = np.clip(across, 0, size[minor] - 1)
-    code = photo.pixels_bgr[lines[:, None], clipped] if major == 1 else photo.pixels_bgr[clipped, lines[:, None]]
-    key = (stretch[:, None] * bins + index)[ok]
-    values = photo.response[code[ok]]
-    weight = np.bincount(key, minlength=count * bins).astype(np.float64)
-    sums = [np.bincount(key, values[:, c], minlength=count * bins) for c in range(3)]
-    light = np.stack(sums, axis=-1) / np.maximum(weight, 1)[:, None]
-    return light.reshape(count, bins, 3), weight.reshape(count, bins)
+    width = min(2 * half + 1, size[minor])
+    first = np.clip(np.round(at).astype(np.intp) - half, 0, size[minor] - width)
+    # counted in bins from one below the first, so that all that lies beyond the profile falls into two spare ones
+    index = (first - at)[:, None] + np.arange(width)
+    index *= (outward / BIN_PX)[:, None]
+    index += bins // 2 + 1
+    np.clip(index, 0, bins + 1, out=index)
+    stretch = np.clip(((t + side.limit) / (2 * side.limit) * count).astype(np.intp), 0, count - 1)
+    key = (index.astype(np.intp) + stretch[:, None] * (bins + 2)).ravel()
+    codes = _windows(pixels, lines, first, width=width, major=major)
+    sums = [np.bincount(key, light, minlength=count * (bins + 2)) for light in _looked_up(table, codes)]
+    weight = np.bincount(key, minlength=count * (bins + 2)).reshape(count, -1)[:, 1:-1].astype(np.float64)
+    light = np.stack(sums, axis=-1).reshape(count, -1, 3)[:, 1:-1]
+    return light / np.maximum(weight, 1)[..., None], weight
+
+
+def _windows(pixels: NDArray[np.generic], lines: Ints, first: Ints, *, width: int, major: int) -> NDArray[np.generic]:
+    """Code values (3, lines x width): on each line `width` pixels from `first`; lines are rows or, major 0, columns."""
+    view = np.lib.stride_tricks.sliding_window_view(pixels, width, axis=major)
+    window = view[lines, first] if major == 1 else view[first, lines]
+    return np.ascontiguousarray(window.transpose(1, 0, 2)).reshape(3, -1)
+
+
+def _looked_up(table: Floats, codes: NDArray[np.generic]) -> Floats:
+    """Entries of a table (256,) or (65536,) at code values."""
+    if codes.dtype == np.uint8:
+        return np.asarray(cv2.LUT(codes.astype(np.uint8, copy=False), table), np.float64)
+    return table[codes.astype(np.intp)]
