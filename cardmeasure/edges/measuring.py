@@ -26,6 +26,8 @@ Floats = NDArray[np.floating[Any]]
 
 GREEN = 1
 STRETCHES = Stretches()
+STRETCH_PX = 20.0
+"""A shorter stretch has too few pixels for a profile of its own."""
 U_MODEL_PX, U_RIM_MM = 0.05, 0.012
 """Shift of a whole side that no model of ours explains: sharpening and foot shadow; rim and cut of the board."""
 SHADOW_OF_THICKNESS = 0.25
@@ -76,20 +78,20 @@ def measure_edges(
     n = len(width)
     default, u_default = 0.45 * white, 0.3 * white
 
-    def fitted(wall: Floats, u_wall: Floats, blur: float, u_blur: float) -> tuple[Steps, Floats]:
+    def fitted(wall: Floats, u_wall: Floats, blur: float, u_blur: float, shadows: bool) -> tuple[Steps, Floats]:
         priors = StepPriors(
             wall=wall, u_wall=np.where(is_green, u_wall, 10 * white), blur_px=np.full(n, blur),
             u_blur_px=np.full(n, u_blur), place_px=np.zeros(n), u_place_px=np.full(n, u_place_px),
         )  # fmt: skip
-        return best_models(sides, light, wall_px=visible, priors=priors)
+        return best_models(sides, light, wall_px=visible, priors=priors, shadows=shadows)
 
     wall, u_wall = np.full(n, default), np.full(n, u_default)
-    blur, u_blur = _common_blur(fitted(wall, u_wall, blur_px, 0.3 * blur_px)[0], width, start=blur_px)
+    blur, u_blur = _common_blur(fitted(wall, u_wall, blur_px, 0.3 * blur_px, False)[0], width, start=blur_px)
     wall, u_wall = learned_walls(
-        fitted(wall, u_wall, blur, u_blur)[0], np.where(is_green, width, 0.0), outward_azimuth_rad(quads, sides),
+        fitted(wall, u_wall, blur, u_blur, False)[0], np.where(is_green, width, 0.0), outward_azimuth_rad(quads, sides),
         default=default, u_default=u_default,
     )  # fmt: skip
-    whole, strip = fitted(wall, u_wall, blur, u_blur)
+    whole, strip = fitted(wall, u_wall, blur, u_blur, True)
     observed, used = _stretch_points(fine, sides, whole, light_of=_projector(fine, sides, is_green), width=strip)
     thickness = quads[:, qd.ELEVATION] + paper_mm
     u_width = np.where(width > 0, visible * (u_thickness_mm / np.maximum(thickness, 0.05))[sides.card], 0.25 * strip)
@@ -110,7 +112,9 @@ def _profiles(
     thickest = float((quads[:, qd.ELEVATION] + paper_mm).max())
     wall = 0.6 * thickest * camera.focal_px / float(np.linalg.norm(camera.position_mm))
     reach = 3.2 * blur_px + 2.5 + min(wall, 6.0) + u_place_px
-    return sample_profiles(photo, camera, quads, reach_px=reach, stretches=STRETCHES)
+    per_mm = camera.focal_px / float(np.linalg.norm(camera.position_mm))
+    stretches = replace(STRETCHES, length_mm=max(STRETCHES.length_mm, STRETCH_PX / per_mm))
+    return sample_profiles(photo, camera, quads, reach_px=reach, stretches=stretches)
 
 
 def _trimmed(profiles: Profiles, near_px: float, visible_px: Floats) -> Profiles:

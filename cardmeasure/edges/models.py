@@ -7,52 +7,80 @@ several starts and strips are tried, and the cheapest wins.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.edges.profiles import Profiles
-from cardmeasure.edges.steps import TABLE, StepPriors, Steps, fit_steps
+from cardmeasure.edges.steps import StepPriors, Steps, fit_steps
 
 Floats = NDArray[np.floating[Any]]
 
 SHADOW_PX = (1.5, 2.5, 4.0, 6.0)
+SHOWS_PX = 0.3
+"""A narrower wall is as good as hidden."""
+OUTER_BINS = 6
 SHADOW_SHARE, U_SHADOW_SHARE = 0.4, 0.25
 """Light of a shadowed table over that of the free one, and its spread."""
 SHADOW_GAIN = 30.0
 """By how much a shadow must lower the cost before it is believed: a strip can mimic sharpening, so it must earn it."""
 
 
-def best_models(sides: Profiles, light: Floats, *, wall_px: Floats, priors: StepPriors) -> tuple[Steps, Floats]:
-    """The cheapest fit of each side, and the width (n,) of its strip, wall or shadow, in pixels."""
-    n = len(wall_px)
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Trials:
+    """Fits to try: row (m,) of the side, width (m,) of its strip, start (m,) of its place, whether it is a shadow."""
 
-    def fitted(strip: Floats, start: Floats, p: StepPriors) -> Steps:
-        return fit_steps(sides.distance_px, light, sides.weight, wall_px=strip, priors=p, start_px=start)
-
-    best, strip = fitted(wall_px, np.zeros(n), priors), wall_px.copy()
-    for share in (-0.5, -1.0):
-        best, strip = _cheaper(best, strip, fitted(wall_px, share * wall_px, priors), wall_px)
-    hidden = wall_px < 0.3
-    table = np.maximum(best.parameters[:, TABLE], 1e-3)
-    shade = replace(priors, wall=SHADOW_SHARE * table, u_wall=U_SHADOW_SHARE * table)
-    if hidden.any():
-        for width in SHADOW_PX:
-            trial = fitted(np.full(n, width), np.full(n, -width), shade)
-            cost = np.where(hidden, trial.cost + SHADOW_GAIN, np.inf)
-            best, strip = _cheaper(best, strip, replace(trial, cost=cost), np.full(n, width))
-    return best, strip
+    row: NDArray[np.intp]
+    strip: Floats
+    start: Floats
+    shadow: NDArray[np.bool_]
 
 
-def _cheaper(best: Steps, strip: Floats, other: Steps, other_strip: Floats) -> tuple[Steps, Floats]:
-    better = other.cost < best.cost
-    merged = Steps(
-        parameters=np.where(better[:, None], other.parameters, best.parameters),
-        covariance=np.where(better[:, None, None], other.covariance, best.covariance),
-        noise=np.where(better, other.noise, best.noise),
-        by_width=np.where(better, other.by_width, best.by_width),
-        cost=np.where(better, other.cost, best.cost),
+def best_models(
+    sides: Profiles, light: Floats, *, wall_px: Floats, priors: StepPriors, shadows: bool
+) -> tuple[Steps, Floats]:
+    """The cheapest fit of each side, and the width (n,) of its strip, wall or shadow, in pixels.
+
+    All trials are fitted in one batch. `shadows`: whether strips of shadow are tried at hidden walls.
+    """
+    trials = _trials(wall_px, shadows=shadows)
+    row = trials.row
+    table = _table_level(light, sides.weight)[row]
+    fitted = fit_steps(
+        sides.distance_px, light[row], sides.weight[row], wall_px=trials.strip, start_px=trials.start,
+        priors=StepPriors(
+            wall=np.where(trials.shadow, SHADOW_SHARE * table, priors.wall[row]),
+            u_wall=np.where(trials.shadow, U_SHADOW_SHARE * table, priors.u_wall[row]),
+            blur_px=priors.blur_px[row], u_blur_px=priors.u_blur_px[row],
+            place_px=priors.place_px[row], u_place_px=priors.u_place_px[row],
+        ),
+    )  # fmt: skip
+    cost = fitted.cost + np.where(trials.shadow, SHADOW_GAIN, 0.0)
+    # the cheapest trial of each side: sorted by side, then by cost, the first of each side
+    order = np.lexsort((cost, row))
+    best = order[np.searchsorted(row[order], np.arange(len(wall_px)))]
+    return fitted.rows(best), trials.strip[best]
+
+
+def _trials(wall_px: Floats, *, shadows: bool) -> _Trials:
+    every = np.arange(len(wall_px))
+    visible = np.flatnonzero(wall_px > SHOWS_PX)
+    hidden = np.flatnonzero(wall_px <= SHOWS_PX) if shadows else np.zeros(0, np.intp)
+    blocks = [(every, wall_px, np.zeros(len(every)), False)]
+    blocks += [(visible, wall_px[visible], share * wall_px[visible], False) for share in (-0.5, -1.0)]
+    blocks += [(hidden, np.full(len(hidden), w), np.full(len(hidden), -w), True) for w in SHADOW_PX]
+    return _Trials(
+        row=np.concatenate([b[0] for b in blocks]),
+        strip=np.concatenate([b[1] for b in blocks]),
+        start=np.concatenate([b[2] for b in blocks]),
+        shadow=np.concatenate([np.full(len(b[0]), b[3]) for b in blocks]),
     )
-    return merged, np.where(better, other_strip, strip)
+
+
+def _table_level(light: Floats, weight: Floats) -> Floats:
+    """Light (n,) of the outermost used bins of each profile (n, b)."""
+    used = weight > 0
+    outer = used & (np.cumsum(used[:, ::-1], axis=1)[:, ::-1] <= OUTER_BINS)
+    return np.maximum((light * outer).sum(axis=1) / np.maximum(outer.sum(axis=1), 1), 1e-3)

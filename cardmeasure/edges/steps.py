@@ -49,6 +49,16 @@ class Steps:
     by_width: Floats
     cost: Floats
 
+    def rows(self, index: NDArray[np.intp]) -> Steps:
+        """The steps of some profiles."""
+        return Steps(
+            parameters=self.parameters[index],
+            covariance=self.covariance[index],
+            noise=self.noise[index],
+            by_width=self.by_width[index],
+            cost=self.cost[index],
+        )
+
     @property
     def place_px(self) -> Floats:
         """Where the face ends, (n,), from the predicted side outward."""

@@ -21,8 +21,13 @@ RIM_MM = 0.8
 """Left out at the ends of a seam, where the piece's own edge is."""
 SEAM_STEP = 0.10
 """Change of the logarithm of brightness that counts, everywhere along a seam but for `SEAM_GAPS` of its length."""
-SEAM_GAPS = 0.06
-NOTCH_MM = 0.45
+SEAM_GAPS = 0.03
+SEAM_OVER_REST = 3.0
+"""By how much a seam stands out of the other rows: noise and texture run through all of them."""
+DARK = 12.0
+"""Added to code values before the logarithm: noise in black is no step."""
+NOTCH_MM, NOTCH_MASK_PX = 0.45, 2.0
+"""Depth of a notch: at least so many millimetres, and pixels of the mask, whose rim is good to one."""
 NOTCH_APART_MM = 3.0
 
 
@@ -36,7 +41,7 @@ def has_seam(bgr: NDArray[np.uint8 | np.uint16], corners_px: Floats, sides_mm: t
     h = cv2.getPerspectiveTransform(corners_px.astype(np.float32), target)
     fine = cv2.warpPerspective(bgr, h, (2 * width, 2 * height), flags=cv2.INTER_LINEAR)
     flat = cv2.resize(fine, (width, height), interpolation=cv2.INTER_AREA)
-    log = np.log(flat.astype(np.float32) * (1.0 if bgr.dtype == np.uint8 else 1 / 257) + 6.0)
+    log = np.log(flat.astype(np.float32) * (1.0 if bgr.dtype == np.uint8 else 1 / 257) + DARK)
     return _crossed(log) or _crossed(log.transpose(1, 0, 2))
 
 
@@ -48,15 +53,18 @@ def _crossed(log: NDArray[np.float32]) -> bool:
     step = np.abs(log[2:] - log[:-2]).max(axis=2)[:, rim:-rim]
     # a seam may be a pixel off its row
     step = np.maximum(np.maximum(step[:-2], step[1:-1]), step[2:])[near - 2 : -near + 2]
-    return bool((np.quantile(step, SEAM_GAPS, axis=1) > SEAM_STEP).any())
+    weakest = np.quantile(step, SEAM_GAPS, axis=1)
+    return bool(weakest.max() > max(SEAM_STEP, SEAM_OVER_REST * float(np.median(weakest))))
 
 
-def has_notches(contour_mm: Floats, corners_mm: Floats) -> bool:
+def has_notches(contour_mm: Floats, corners_mm: Floats, *, mask_px_per_mm: float) -> bool:
     """Whether the contour (n, 2) leaves two opposite sides of the quadrilateral (4, 2) at the same place."""
-    return any(_facing(_notches(contour_mm, corners_mm, k), _notches(contour_mm, corners_mm, k + 2)) for k in (0, 1))
+    depth = max(NOTCH_MM, NOTCH_MASK_PX / mask_px_per_mm)
+    sides = [_notches(contour_mm, corners_mm, side, depth) for side in range(4)]
+    return _facing(sides[0], sides[2]) or _facing(sides[1], sides[3])
 
 
-def _notches(contour: Floats, corners: Floats, side: int) -> Floats:
+def _notches(contour: Floats, corners: Floats, side: int, least_mm: float) -> Floats:
     """Places of notches along a side, mm from its start; those of the opposite side run the other way."""
     a, b = corners[side % 4], corners[(side + 1) % 4]
     length = float(np.linalg.norm(b - a))
@@ -67,7 +75,7 @@ def _notches(contour: Floats, corners: Floats, side: int) -> Floats:
     if mine.sum() < 8:
         return np.zeros(0)
     depth = inward[mine] - np.median(inward[mine])
-    places = along[mine][depth > NOTCH_MM]
+    places = along[mine][depth > least_mm]
     return np.asarray(places if side < 2 else length - places)
 
 

@@ -48,7 +48,9 @@ def find_pieces(photo: Photo, camera: Camera, *, px_per_mm: float, reference_px:
     mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_OPEN, kernel), np.uint8)
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     outlines = [
-        _outline(np.asarray(c, np.int32).reshape(-1, 2), reduced, camera, mask.shape) for c in contours if len(c) > 20
+        _outline(np.asarray(c, np.int32).reshape(-1, 2), reduced, camera, mask.shape, per_mm)
+        for c in contours
+        if len(c) > 20
     ]
     return tuple(_checked_for_seams(photo, camera, o) for o in outlines if o is not None)
 
@@ -66,7 +68,9 @@ def _odd(value: float) -> int:
     return max(3, 2 * int(value / 2) + 1)
 
 
-def _outline(contour: NDArray[np.int32], reduced: Reduced, camera: Camera, shape: tuple[int, ...]) -> Outline | None:
+def _outline(
+    contour: NDArray[np.int32], reduced: Reduced, camera: Camera, shape: tuple[int, ...], per_mm: float
+) -> Outline | None:
     mm = to_plane(camera, reduced.to_full(contour.astype(np.float64)))
     polygon = mm.astype(np.float32)
     covered = float(cv2.contourArea(polygon))
@@ -90,7 +94,7 @@ def _outline(contour: NDArray[np.int32], reduced: Reduced, camera: Camera, shape
         joined = covered / hull_area < 0.97
         return Outline(corners_mm=corners, flags=("overlapped" if joined else "not-a-rectangle",))
     fitted = _fitted(mm, corners)
-    return Outline(corners_mm=fitted, flags=("touching",) if has_notches(mm, fitted) else ())
+    return Outline(corners_mm=fitted, flags=("touching",) if has_notches(mm, fitted, mask_px_per_mm=per_mm) else ())
 
 
 def _clockwise(corners: Floats) -> Floats:

@@ -1,0 +1,107 @@
+"""Renders `sample_images`: photos as two households would take them, with the print profile each would have written.
+
+    python -m calibration.samples [FOLDER]
+
+The scenes, faces and phones are invented; the same version renders the same pictures. Truth stands beside each photo.
+"""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from calibration.rig.groups import random_scene
+from calibration.rig.scene import Print, Scene
+from calibration.rig.shots import write_shot
+from cardmeasure.reference.layout import page_layout
+
+U_READING_MM = 0.08
+"""Of a bar read with a good steel rule and a magnifier, the rule's own limits included."""
+BARS = ("long_bar", "short_bar", "diagonal")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Printer:
+    """One household's print: the folder its photos lie in, its true scales, and the seed of its reading errors."""
+
+    folder: str
+    scale_x: float
+    scale_y: float
+    seed: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Shot:
+    """One photo: its file, the group and seed its scene is drawn from, how many cards, and how the phone wrote it."""
+
+    name: str
+    group: str
+    seed: int
+    cards: int
+    mat: str | None = None
+    width: int = 4032
+    height: int = 3024
+    px_per_mm: float | None = None
+    quality: int = 88
+    orientation: int = 1
+
+
+KITCHEN = Printer(folder="kitchen_printer", scale_x=1.0024, scale_y=0.9979, seed=11)
+OFFICE = Printer(folder="office_printer", scale_x=0.9966, scale_y=1.0011, seed=12)
+SHOTS: dict[Printer, tuple[Shot, ...]] = {
+    KITCHEN: (
+        Shot(name="kitchen_table.jpg", group="kind", seed=301, cards=9, px_per_mm=9.4),
+        Shot(name="evening_mat.heic", group="kind", seed=302, cards=6, quality=80),
+        Shot(name="one_odd_size.jpg", group="kind", seed=317, cards=1, width=2016, height=1512, px_per_mm=8.5),
+    ),
+    OFFICE: (
+        Shot(name="desk_mat.jpg", group="kind", seed=304, cards=9, px_per_mm=9.4),
+        Shot(name="held_upright.jpg", group="kind", seed=305, cards=7, orientation=6),
+        Shot(name="from_the_chair.jpg", group="tilt", seed=306, cards=4, width=2592, height=1944, px_per_mm=7.0),
+        Shot(name="window_light.jpg", group="kind", seed=307, cards=5, width=2592, height=1944, px_per_mm=6.5),
+    ),
+}
+
+
+def scene_of(shot: Shot, printer: Printer) -> Scene:
+    """The scene of a shot, printed by a printer."""
+    scene = random_scene(
+        shot.group, shot.seed, width=shot.width, height=shot.height, px_per_mm=shot.px_per_mm, cards=shot.cards,
+        mat=shot.mat,
+    )  # fmt: skip
+    post = replace(scene.post, quality=shot.quality, orientation=shot.orientation)
+    made: Print = replace(scene.print, scale_x=printer.scale_x, scale_y=printer.scale_y)
+    return replace(scene, print=made, post=post)
+
+
+def print_toml(printer: Printer) -> str:
+    """What the household read on its page: the true lengths, each with an error drawn from its stated u."""
+    rng = np.random.default_rng(printer.seed)
+    layout = page_layout("a4")
+    lines = ["# Read on the printed page with a steel rule and a magnifier."]
+    for name in BARS:
+        mark = layout.mark(name)
+        across, down = (abs(b - a) for a, b in zip(mark.start_mm, mark.end_mm, strict=True))
+        length = float(np.hypot(across * printer.scale_x, down * printer.scale_y))
+        reading = round(length + float(rng.normal(0, U_READING_MM)), 2)
+        lines += ["", f"[{name}]", f"reading_mm = {reading}", f"u_mm = {U_READING_MM}"]
+    return "\n".join(lines) + "\n"
+
+
+def main(folder: Path) -> None:
+    """Render what is not there yet."""
+    for printer, shots in SHOTS.items():
+        place = folder / printer.folder
+        place.mkdir(parents=True, exist_ok=True)
+        (place / "print.toml").write_text(print_toml(printer), encoding="utf-8")
+        for shot in shots:
+            if not (place / shot.name).exists():
+                write_shot(scene_of(shot, printer), place / shot.name, seed=shot.seed)
+                print(place / shot.name, file=sys.stderr)
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parent.parent / "sample_images")
