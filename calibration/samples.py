@@ -53,15 +53,24 @@ KITCHEN = Printer(folder="kitchen_printer", scale_x=1.0024, scale_y=0.9979, seed
 OFFICE = Printer(folder="office_printer", scale_x=0.9966, scale_y=1.0011, seed=12)
 SHOTS: dict[Printer, tuple[Shot, ...]] = {
     KITCHEN: (
-        Shot(name="kitchen_table.jpg", group="kind", seed=301, cards=9, px_per_mm=9.4),
-        Shot(name="evening_mat.heic", group="kind", seed=302, cards=6, quality=80),
+        Shot(name="kitchen_table.jpg", group="kind", seed=301, cards=9, px_per_mm=9.4, mat="blue-velour"),
+        Shot(name="evening_mat.heic", group="kind", seed=302, cards=6, quality=50, mat="green-cloth"),
         Shot(name="one_odd_size.jpg", group="kind", seed=317, cards=1, width=2016, height=1512, px_per_mm=8.5),
     ),
     OFFICE: (
         Shot(name="desk_mat.jpg", group="kind", seed=304, cards=9, px_per_mm=9.4),
         Shot(name="held_upright.jpg", group="kind", seed=305, cards=7, orientation=6),
         Shot(name="from_the_chair.jpg", group="tilt", seed=306, cards=4, width=2592, height=1944, px_per_mm=7.0),
-        Shot(name="window_light.jpg", group="kind", seed=307, cards=5, width=2592, height=1944, px_per_mm=6.5),
+        Shot(
+            name="window_light.jpg",
+            group="kind",
+            seed=307,
+            cards=5,
+            width=2592,
+            height=1944,
+            px_per_mm=6.5,
+            mat="green-cloth",
+        ),
     ),
 }
 

@@ -30,7 +30,7 @@ STRETCH_PX = 20.0
 """A shorter stretch has too few pixels for a profile of its own."""
 U_MODEL_PX, U_RIM_MM = 0.05, 0.012
 """Shift of a whole side that no model of ours explains: sharpening and foot shadow; rim and cut of the board."""
-SHADOW_OF_THICKNESS = 0.25
+SHADOW_OF_THICKNESS = 0.4
 """Width of a foot shadow that may hide beside an equally dark border, as a share of the card's thickness (1 s.d.)."""
 BLUR_TEACHERS = 3
 U_BLUR = 0.07
@@ -78,7 +78,7 @@ def measure_edges(
     n = len(width)
     default, u_default = 0.45 * white, 0.3 * white
 
-    def fitted(wall: Floats, u_wall: Floats, blur: float, u_blur: float, shadows: bool) -> tuple[Steps, Floats]:
+    def fitted(wall: Floats, u_wall: Floats, blur: float, u_blur: float, shadows: bool) -> tuple[Steps, Floats, Floats]:
         priors = StepPriors(
             wall=wall, u_wall=np.where(is_green, u_wall, 10 * white), blur_px=np.full(n, blur),
             u_blur_px=np.full(n, u_blur), place_px=np.zeros(n), u_place_px=np.full(n, u_place_px),
@@ -91,13 +91,16 @@ def measure_edges(
         fitted(wall, u_wall, blur, u_blur, False)[0], np.where(is_green, width, 0.0), outward_azimuth_rad(quads, sides),
         default=default, u_default=u_default,
     )  # fmt: skip
-    whole, strip = fitted(wall, u_wall, blur, u_blur, True)
+    whole, strip, disagreement = fitted(wall, u_wall, blur, u_blur, True)
     observed, used = _stretch_points(fine, sides, whole, light_of=_projector(fine, sides, is_green), width=strip)
     thickness = quads[:, qd.ELEVATION] + paper_mm
     u_width = np.where(width > 0, visible * (u_thickness_mm / np.maximum(thickness, 0.05))[sides.card], 0.25 * strip)
     per_mm = camera.focal_px / float(np.linalg.norm(camera.position_mm))
     u_shadow = np.where(_like_a_shadow(whole, strip), SHADOW_OF_THICKNESS * thickness[sides.card] * per_mm, 0.0)
-    u_bias = np.hypot(np.hypot(U_MODEL_PX, U_RIM_MM * per_mm), np.hypot(_model_doubt(whole, u_width), u_shadow))
+    u_bias = np.hypot(
+        np.hypot(U_MODEL_PX, U_RIM_MM * per_mm),
+        np.hypot(np.hypot(_model_doubt(whole, u_width), disagreement), u_shadow),
+    )
     shape = (len(quads), qd.SIDES)
     return EdgeMeasurement(
         points=replace(observed, u_bias_px=u_bias.reshape(shape)),

@@ -14,11 +14,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.edges.profiles import Profiles
-from cardmeasure.edges.steps import StepPriors, Steps, fit_steps
+from cardmeasure.edges.steps import FACE, TABLE, WALL, StepPriors, Steps, fit_steps
 
 Floats = NDArray[np.floating[Any]]
 
 SHADOW_PX = (1.5, 2.5, 4.0, 6.0)
+SHADOW_BELOW = 0.75
+"""A strip is a shadow only if it is darker than this share of both face and table."""
+TEMPER = 3.0
+"""Neighbouring bins err together, so costs differ by less than they seem to."""
 SHOWS_PX = 0.3
 """A narrower wall is as good as hidden."""
 OUTER_BINS = 6
@@ -40,8 +44,8 @@ class _Trials:
 
 def best_models(
     sides: Profiles, light: Floats, *, wall_px: Floats, priors: StepPriors, shadows: bool
-) -> tuple[Steps, Floats]:
-    """The cheapest fit of each side, and the width (n,) of its strip, wall or shadow, in pixels.
+) -> tuple[Steps, Floats, Floats]:
+    """The cheapest fit of each side, the width (n,) of its strip, wall or shadow, and the models' disagreement (n,), px.
 
     All trials are fitted in one batch. `shadows`: whether strips of shadow are tried at hidden walls.
     """
@@ -57,11 +61,22 @@ def best_models(
             place_px=priors.place_px[row], u_place_px=priors.u_place_px[row],
         ),
     )  # fmt: skip
-    cost = fitted.cost + np.where(trials.shadow, SHADOW_GAIN, 0.0)
+    level = fitted.parameters
+    no_shadow = level[:, WALL] > SHADOW_BELOW * np.minimum(level[:, FACE], level[:, TABLE])
+    cost = fitted.cost + np.where(trials.shadow, np.where(no_shadow, np.inf, SHADOW_GAIN), 0.0)
     # the cheapest trial of each side: sorted by side, then by cost, the first of each side
     order = np.lexsort((cost, row))
     best = order[np.searchsorted(row[order], np.arange(len(wall_px)))]
-    return fitted.rows(best), trials.strip[best]
+    return fitted.rows(best), trials.strip[best], _disagreement_px(fitted.place_px, cost, row, best)
+
+
+def _disagreement_px(place_px: Floats, cost: Floats, row: NDArray[np.intp], best: NDArray[np.intp]) -> Floats:
+    """How far (n,) the other models of a side put its edge from the best one's place: root mean square by likelihood."""
+    with np.errstate(over="ignore"):
+        likelihood = np.exp(-(cost - cost[best][row]) / (2 * TEMPER))
+    total = np.bincount(row, likelihood, minlength=len(best))
+    square = np.bincount(row, likelihood * (place_px - place_px[best][row]) ** 2, minlength=len(best))
+    return np.asarray(np.sqrt(square / total))
 
 
 def _trials(wall_px: Floats, *, shadows: bool) -> _Trials:

@@ -13,11 +13,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from cardmeasure.numerics import normal_cdf, normal_pdf
+from cardmeasure.numerics import normal_cdf_and_pdf, normal_pdf
 
 Floats = NDArray[np.floating[Any]]
 
 ROUNDS = 8
+SETTLED_PX, SETTLED_SHARE = 2e-4, 2e-4
+"""A profile is done when a step changes place and blur, and the levels as a share of its range, by less."""
 MISFIT = 0.012
 """Scatter of a bin that no number of pixels averages out, as a share of the profile's range: the model's own limits."""
 FACE, WALL, TABLE, PLACE, BLUR = range(5)
@@ -33,6 +35,17 @@ class StepPriors:
     u_blur_px: Floats
     place_px: Floats
     u_place_px: Floats
+
+    def rows(self, index: NDArray[np.intp]) -> StepPriors:
+        """The priors of some profiles."""
+        return StepPriors(
+            wall=self.wall[index],
+            u_wall=self.u_wall[index],
+            blur_px=self.blur_px[index],
+            u_blur_px=self.u_blur_px[index],
+            place_px=self.place_px[index],
+            u_place_px=self.u_place_px[index],
+        )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -65,52 +78,106 @@ class Steps:
         return np.asarray(self.parameters[:, PLACE])
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Task:
+    """Profiles to fit: x (b,) px, light, weight (n, b), spread (n,) of the light, freedom, wall_px (n,), priors."""
+
+    x: Floats
+    light: Floats
+    weight: Floats
+    spread: Floats
+    freedom: Floats
+    wall_px: Floats
+    priors: StepPriors
+
+    def rows(self, index: NDArray[np.intp]) -> _Task:
+        return _Task(
+            x=self.x, light=self.light[index], weight=self.weight[index], spread=self.spread[index],
+            freedom=self.freedom[index], wall_px=self.wall_px[index], priors=self.priors.rows(index),
+        )  # fmt: skip
+
+
 def fit_steps(
     distance_px: Floats, light: Floats, weight: Floats, *, wall_px: Floats, priors: StepPriors, start_px: Floats
 ) -> Steps:
     """Fit n profiles (n, b) over distances (b,) with weights (n, b); wall_px (n,) >= 0; start_px (n,): of the place."""
-    x = np.broadcast_to(distance_px, light.shape)
-    p = _start(x, light, weight, wall_px, start_px, priors)
+    task = _task(distance_px, light, weight, wall_px, priors)
+    p = _start(task, start_px)
+    noise = 0.05 * task.spread
+    robust = task.weight.copy()
+    live = np.arange(len(p))
+    for turn in range(ROUNDS):
+        part = task if len(live) == len(p) else task.rows(live)
+        moved, robust[live], scatter = _improved(part, p[live], noise[live])
+        change = np.abs(moved - p[live])
+        p[live] = moved
+        if turn < ROUNDS - 1:
+            noise[live] = scatter
+        done = (change[:, PLACE:] < SETTLED_PX).all(axis=1)
+        done &= (change[:, :PLACE] < SETTLED_SHARE * part.spread[:, None]).all(axis=1)
+        live = live[~done]
+        if len(live) == 0:
+            break
+    return _finished(task, p, robust, noise)
+
+
+def _task(distance_px: Floats, light: Floats, weight: Floats, wall_px: Floats, priors: StepPriors) -> _Task:
+    """The profiles without the bins that none of them uses."""
     used = weight > 0
+    columns = np.flatnonzero(used.any(axis=0))
+    cut = slice(columns[0], columns[-1] + 1) if len(columns) else slice(None)
+    light, weight, used = light[:, cut], weight[:, cut], used[:, cut]
     spread = np.where(used, light, -np.inf).max(axis=1) - np.where(used, light, np.inf).min(axis=1)
     spread = np.maximum(np.nan_to_num(spread, nan=1e-3, posinf=1e-3, neginf=1e-3), 1e-3)
-    noise = 0.05 * spread
-    for turn in range(ROUNDS):
-        model, j = _model(x, p, wall_px)
-        r = light - model
-        # a face's picture or a table's fibre must not steer the step: bins that fit badly lose weight
-        robust = weight * np.minimum(1.0, 2.5 * noise[:, None] / np.maximum(np.abs(r) * np.sqrt(weight), 1e-9))
-        normal, right = _normal(j, r, _bin_weights(robust, noise, spread), p, priors)
-        step = np.linalg.solve(normal, right[..., None])[..., 0]
-        step[:, PLACE] = np.clip(step[:, PLACE], -1.5, 1.5)
-        step[:, BLUR] = np.clip(step[:, BLUR], -0.3, 0.3)
-        p = p + step
-        p[:, BLUR] = np.clip(p[:, BLUR], 0.3, 6.0)
-        p[:, WALL] = np.maximum(p[:, WALL], 0.0)
-        if turn < ROUNDS - 1:
-            freedom = np.maximum((weight > 0).sum(axis=1) - 4, 2)
-            noise = np.sqrt(np.sum(robust * r**2, axis=1) / freedom) + 1e-4
-    model, j = _model(x, p, wall_px)
-    bins = _bin_weights(robust, noise, spread)
-    normal, _ = _normal(j, light - model, bins, p, priors)
-    covariance = np.linalg.inv(normal)
+    freedom = np.maximum(used.sum(axis=1) - 4.0, 2.0)
+    return _Task(
+        x=distance_px[cut], light=light, weight=weight, spread=spread, freedom=freedom, wall_px=wall_px, priors=priors
+    )
+
+
+def _improved(task: _Task, p: Floats, noise: Floats) -> tuple[Floats, Floats, Floats]:
+    """Parameters after one step, the robust weights it was taken with, and the noise they leave."""
+    model, j = _model(task.x, p, task.wall_px)
+    r = task.light - model
+    # a face's picture or a table's fibre must not steer the step: bins that fit badly lose weight
+    size = np.maximum(np.abs(r) * np.sqrt(task.weight), 1e-9)
+    robust = task.weight * np.minimum(1.0, 2.5 * noise[:, None] / size)
+    normal, right = _normal(j, r, _bin_weights(robust, noise, task.spread), p, task.priors)
+    step = np.linalg.solve(normal, right[..., None])[..., 0]
+    step[:, PLACE] = np.clip(step[:, PLACE], -1.5, 1.5)
+    step[:, BLUR] = np.clip(step[:, BLUR], -0.3, 0.3)
+    p = p + step
+    p[:, BLUR] = np.clip(p[:, BLUR], 0.3, 6.0)
+    p[:, WALL] = np.maximum(p[:, WALL], 0.0)
+    return p, robust, np.sqrt(np.sum(robust * r**2, axis=1) / task.freedom) + 1e-4
+
+
+def _finished(task: _Task, p: Floats, robust: Floats, noise: Floats) -> Steps:
+    model, j = _model(task.x, p, task.wall_px)
+    r = task.light - model
+    bins = _bin_weights(robust, noise, task.spread)
+    covariance = np.linalg.inv(_normal(j, r, bins, p, task.priors)[0])
     return Steps(
-        parameters=p, covariance=covariance, noise=noise,
-        by_width=_by_width(x, p, wall_px, bins, covariance),
-        cost=_cost(light - model, weight, spread, p, priors),
+        parameters=p, covariance=covariance, noise=noise, by_width=_by_width(task, p, j, bins, covariance),
+        cost=_cost(r, task, p),
     )  # fmt: skip
 
 
 def _model(x: Floats, p: Floats, wall_px: Floats) -> tuple[Floats, Floats]:
-    """Model (n, b) and its derivatives (n, b, 5)."""
+    """Model (n, b) and its derivatives (n, 5, b) over distances (b,)."""
     face, wall, table, place, blur = (p[:, k, None] for k in range(5))
     z1 = (x - place) / blur
-    z2 = (x - place - wall_px[:, None]) / blur
-    c1, c2 = normal_cdf(z1), normal_cdf(z2)
-    g1, g2 = normal_pdf(z1) / blur, normal_pdf(z2) / blur
-    rise1, rise2 = wall - face, table - wall
-    j = np.stack([1 - c1, c1 - c2, c2, -(rise1 * g1 + rise2 * g2), -(rise1 * g1 * z1 + rise2 * g2 * z2)], axis=-1)
-    return face + rise1 * c1 + rise2 * c2, j
+    z2 = z1 - wall_px[:, None] / blur
+    (c1, g1), (c2, g2) = normal_cdf_and_pdf(z1), normal_cdf_and_pdf(z2)
+    g1 *= (face - wall) / blur
+    g2 *= (wall - table) / blur
+    j = np.empty((len(p), 5, len(x)))
+    np.subtract(1.0, c1, out=j[:, FACE])
+    np.subtract(c1, c2, out=j[:, WALL])
+    j[:, TABLE] = c2
+    np.add(g1, g2, out=j[:, PLACE])
+    np.add(g1 * z1, g2 * z2, out=j[:, BLUR])
+    return (p[:, None, :PLACE] @ j[:, :PLACE])[:, 0], j
 
 
 def _bin_weights(weight: Floats, noise: Floats, spread: Floats) -> Floats:
@@ -120,9 +187,9 @@ def _bin_weights(weight: Floats, noise: Floats, spread: Floats) -> Floats:
 
 
 def _normal(j: Floats, r: Floats, w: Floats, p: Floats, priors: StepPriors) -> tuple[Floats, Floats]:
-    jw = j * w[..., None]
-    normal = jw.transpose(0, 2, 1) @ j
-    right = (jw * r[..., None]).sum(axis=1)
+    jw = j * w[:, None]
+    normal = jw @ j.transpose(0, 2, 1)
+    right = (jw @ r[..., None])[..., 0]
     for column, mean, u in (
         (WALL, priors.wall, priors.u_wall),
         (BLUR, priors.blur_px, priors.u_blur_px),
@@ -134,19 +201,18 @@ def _normal(j: Floats, r: Floats, w: Floats, p: Floats, priors: StepPriors) -> t
     return normal, right
 
 
-def _by_width(x: Floats, p: Floats, wall_px: Floats, bins: Floats, covariance: Floats) -> Floats:
+def _by_width(task: _Task, p: Floats, j: Floats, bins: Floats, covariance: Floats) -> Floats:
     """How the fitted place answers to a wrong wall width, by first order of the normal equations."""
-    wall, table, place, blur = (p[:, k, None] for k in (WALL, TABLE, PLACE, BLUR))
-    z2 = (x - place - wall_px[:, None]) / blur
-    by = -(table - wall) * normal_pdf(z2) / blur
-    _, j = _model(x, p, wall_px)
-    right = (j * (bins * by)[..., None]).sum(axis=1)
+    _, wall, table, place, blur = (p[:, k, None] for k in range(5))
+    by = (wall - table) * normal_pdf((task.x - place - task.wall_px[:, None]) / blur) / blur
+    right = (j @ (bins * by)[..., None])[..., 0]
     return np.asarray(-(covariance[:, PLACE] * right).sum(axis=1))
 
 
-def _cost(r: Floats, weight: Floats, spread: Floats, p: Floats, priors: StepPriors) -> Floats:
+def _cost(r: Floats, task: _Task, p: Floats) -> Floats:
     """Bounded misfit in units of twice the model's own limits, and how far the priors are strained."""
-    z = np.where(weight > 0, r / (2 * MISFIT * spread[:, None]), 0.0)
+    z = np.where(task.weight > 0, r / (2 * MISFIT * task.spread[:, None]), 0.0)
+    priors = task.priors
     return np.asarray(
         np.minimum(z**2, 25.0).sum(axis=1)
         + ((p[:, WALL] - priors.wall) / priors.u_wall) ** 2
@@ -155,17 +221,19 @@ def _cost(r: Floats, weight: Floats, spread: Floats, p: Floats, priors: StepPrio
     )
 
 
-def _start(x: Floats, light: Floats, weight: Floats, wall_px: Floats, start_px: Floats, priors: StepPriors) -> Floats:
+def _start(task: _Task, start_px: Floats) -> Floats:
     """Levels from the means well inside, between and well outside the two places."""
-    d = x - start_px[:, None]
+    d = task.x - start_px[:, None]
+    used = task.weight > 0
 
     def mean(part: NDArray[np.bool_], otherwise: Floats) -> Floats:
-        w = np.where(part & (weight > 0), 1.0, 0.0)
+        w = part & used
         total = w.sum(axis=1)
-        return np.where(total > 0, (light * w).sum(axis=1) / np.maximum(total, 1), otherwise)
+        return np.where(total > 0, (task.light * w).sum(axis=1) / np.maximum(total, 1), otherwise)
 
-    margin = 1.5 * priors.blur_px[:, None]
-    face = mean(d < -margin, light[:, 0])
-    table = mean(d > wall_px[:, None] + margin, light[:, -1])
-    wall = mean((d >= 0) & (d <= wall_px[:, None]), priors.wall)
-    return np.column_stack([face, wall, table, start_px, priors.blur_px])
+    margin = 1.5 * task.priors.blur_px[:, None]
+    wall_px = task.wall_px[:, None]
+    face = mean(d < -margin, task.light[:, 0])
+    table = mean(d > wall_px + margin, task.light[:, -1])
+    wall = mean((d >= 0) & (d <= wall_px), task.priors.wall)
+    return np.column_stack([face, wall, table, start_px, task.priors.blur_px])
