@@ -45,7 +45,7 @@ class _Trials:
 def best_models(
     sides: Profiles, light: Floats, *, wall_px: Floats, priors: StepPriors, shadows: bool
 ) -> tuple[Steps, Floats, Floats]:
-    """The cheapest fit of each side, the width (n,) of its strip, wall or shadow, and the models' disagreement (n,), px.
+    """The cheapest fit of each side, the width (n,) of its strip, and how far the models disagree (n,), pixels.
 
     All trials are fitted in one batch. `shadows`: whether strips of shadow are tried at hidden walls.
     """
@@ -71,7 +71,7 @@ def best_models(
 
 
 def _disagreement_px(place_px: Floats, cost: Floats, row: NDArray[np.intp], best: NDArray[np.intp]) -> Floats:
-    """How far (n,) the other models of a side put its edge from the best one's place: root mean square by likelihood."""
+    """How far (n,) a side's other models put its edge from the best one's: root mean square, weighted by likelihood."""
     with np.errstate(over="ignore"):
         likelihood = np.exp(-(cost - cost[best][row]) / (2 * TEMPER))
     total = np.bincount(row, likelihood, minlength=len(best))
@@ -80,10 +80,10 @@ def _disagreement_px(place_px: Floats, cost: Floats, row: NDArray[np.intp], best
 
 
 def _trials(wall_px: Floats, *, shadows: bool) -> _Trials:
-    every = np.arange(len(wall_px))
+    every = np.arange(len(wall_px), dtype=np.intp)
     visible = np.flatnonzero(wall_px > SHOWS_PX)
     hidden = np.flatnonzero(wall_px <= SHOWS_PX) if shadows else np.zeros(0, np.intp)
-    blocks = [(every, wall_px, np.zeros(len(every)), False)]
+    blocks: list[tuple[NDArray[np.intp], Floats, Floats, bool]] = [(every, wall_px, np.zeros(len(every)), False)]
     blocks += [(visible, wall_px[visible], share * wall_px[visible], False) for share in (-0.5, -1.0)]
     blocks += [(hidden, np.full(len(hidden), w), np.full(len(hidden), -w), True) for w in SHADOW_PX]
     return _Trials(
@@ -98,4 +98,4 @@ def _table_level(light: Floats, weight: Floats) -> Floats:
     """Light (n,) of the outermost used bins of each profile (n, b)."""
     used = weight > 0
     outer = used & (np.cumsum(used[:, ::-1], axis=1)[:, ::-1] <= OUTER_BINS)
-    return np.maximum((light * outer).sum(axis=1) / np.maximum(outer.sum(axis=1), 1), 1e-3)
+    return np.asarray(np.maximum((light * outer).sum(axis=1) / np.maximum(outer.sum(axis=1), 1), 1e-3))

@@ -7,6 +7,7 @@ further from it than the table's own texture (squared Mahalanobis distance in co
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -47,7 +48,7 @@ class Reduced:
         return np.asarray((points + 0.5) * self.factor - 0.5)
 
 
-def pieces_mask(photo: Photo, *, px_per_mm: float, known: list[NDArray[np.float64]]) -> Reduced:
+def pieces_mask(photo: Photo, *, px_per_mm: float, known: list[NDArray[np.floating[Any]]]) -> Reduced:
     """Mask of what is not table; `known` polygons (n, 2), full-resolution pixels, are neither."""
     k = min(1.0, PX_PER_MM / px_per_mm)
     size = (max(8, round(photo.width_px * k)), max(8, round(photo.height_px * k)))

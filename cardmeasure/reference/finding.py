@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -17,7 +18,8 @@ from cardmeasure.reference.crossings import Crossings, fit_crossings
 from cardmeasure.reference.design import DESIGNS, FIDUCIAL_DICTIONARY, SquareDesign
 from cardmeasure.reference.saddles import Saddles, refine_saddles
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
+Codes = NDArray[np.uint8 | np.uint16]
 
 SEARCH_SIDES_PX = (1000, 2000, 4100)
 """Long sides of the reduced pictures that are searched, smallest first."""
@@ -85,7 +87,7 @@ def _search_sides(long_side: int) -> Iterator[int]:
         yield 2 * long_side
 
 
-def _fiducials(pixels_bgr: NDArray[np.generic], side: int) -> Iterator[tuple[SquareDesign, Floats]]:
+def _fiducials(pixels_bgr: Codes, side: int) -> Iterator[tuple[SquareDesign, Floats]]:
     """Designs seen, each with its fiducial's corners in full-resolution pixels (4, 2)."""
     h, w = pixels_bgr.shape[:2]
     k = side / max(h, w)
@@ -97,7 +99,7 @@ def _fiducials(pixels_bgr: NDArray[np.generic], side: int) -> Iterator[tuple[Squ
             yield DESIGNS[int(number)], (quad.reshape(4, 2).astype(np.float64) + 0.5) * scale - 0.5
 
 
-def reduced_grey(pixels_bgr: NDArray[np.generic], factor: float) -> NDArray[np.uint8]:
+def reduced_grey(pixels_bgr: Codes, factor: float) -> NDArray[np.uint8]:
     """The picture, reduced or enlarged by a factor, as 8 bit grey."""
     h, w = pixels_bgr.shape[:2]
     size = (max(1, round(w * factor)), max(1, round(h * factor)))
@@ -105,8 +107,8 @@ def reduced_grey(pixels_bgr: NDArray[np.generic], factor: float) -> NDArray[np.u
         sized = cv2.resize(np.asarray(pixels_bgr), size, interpolation=cv2.INTER_CUBIC)
     else:
         sized = reduced(pixels_bgr, *size)
-    grey = cv2.cvtColor(np.asarray(sized), cv2.COLOR_BGR2GRAY)
-    return np.asarray(grey if grey.dtype == np.uint8 else (grey >> 8).astype(np.uint8))
+    grey = np.asarray(cv2.cvtColor(np.asarray(sized), cv2.COLOR_BGR2GRAY))
+    return np.asarray(grey if grey.dtype == np.uint8 else grey // 256, np.uint8)
 
 
 def _detector() -> cv2.aruco.ArucoDetector:
@@ -120,7 +122,7 @@ def _detector() -> cv2.aruco.ArucoDetector:
     return cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(FIDUCIAL_DICTIONARY), parameters)
 
 
-def _sight(green: NDArray[np.generic], design: SquareDesign, fiducial_px: Floats) -> SquareSighting:
+def _sight(green: Codes, design: SquareDesign, fiducial_px: Floats) -> SquareSighting:
     """Refine all saddle points of a square from its fiducial's corners; PhotoTrouble if that fails."""
     if area(fiducial_px) <= 0:
         raise PhotoTrouble("reference-unclear", f"The reference square ({design.name}) is mirrored.")
@@ -138,7 +140,7 @@ def _sight(green: NDArray[np.generic], design: SquareDesign, fiducial_px: Floats
     return _grown(green, design, start)
 
 
-def _grown(green: NDArray[np.generic], design: SquareDesign, start: Floats) -> SquareSighting:
+def _grown(green: Codes, design: SquareDesign, start: Floats) -> SquareSighting:
     """Rings of saddle points from the fiducial outwards, each round's homography predicting the next."""
     mm = design.saddles_mm
     reach = np.abs(mm).max(axis=1)
@@ -165,7 +167,7 @@ def _grown(green: NDArray[np.generic], design: SquareDesign, start: Floats) -> S
     )  # fmt: skip
 
 
-def _refined(green: NDArray[np.generic], h: Floats, mm: Floats, share: float) -> Saddles:
+def _refined(green: Codes, h: Floats, mm: Floats, share: float) -> Saddles:
     cell = _cell_px(h, _by_points(mm), mm)
     radius = int(np.clip(np.floor(share * cell.min()), 2, 12))
     return refine_saddles(green, apply_homography(h, mm), radius_px=radius, smoothing_px=_smoothing_px(cell))
@@ -176,7 +178,7 @@ def _smoothing_px(cell_px: Floats) -> float:
     return float(np.clip(0.13 * cell_px.min(), 0.7, 1.2))
 
 
-def _crossings(green: NDArray[np.generic], h: Floats, design: SquareDesign, rough: Saddles) -> Crossings:
+def _crossings(green: Codes, h: Floats, design: SquareDesign, rough: Saddles) -> Crossings:
     """All crossings fitted from the refined saddle points, or from where they should be."""
     mm = design.saddles_mm
     h = _robust_homography(mm[rough.ok], rough.points_px[rough.ok]) if rough.ok.sum() >= 8 else h
@@ -198,9 +200,9 @@ def _by_points(mm: Floats) -> float:
 def _cell_px(h: Floats, cell: float, mm: Floats) -> Floats:
     """Shorter side of the cells around each point, pixels."""
     at = apply_homography(h, mm)
-    dx = np.linalg.norm(apply_homography(h, mm + [cell, 0]) - at, axis=1)
-    dy = np.linalg.norm(apply_homography(h, mm + [0, cell]) - at, axis=1)
-    return np.minimum(dx, dy)
+    dx = np.linalg.norm(apply_homography(h, mm + np.array([cell, 0.0])) - at, axis=1)
+    dy = np.linalg.norm(apply_homography(h, mm + np.array([0.0, cell])) - at, axis=1)
+    return np.asarray(np.minimum(dx, dy))
 
 
 def _robust_homography(mm: Floats, px: Floats) -> Floats:
@@ -221,14 +223,14 @@ def _consistent(h: Floats, mm: Floats, px: Floats, good: NDArray[np.bool_]) -> N
     fitted = _robust_homography(mm[good], px[good])
     error = np.linalg.norm(apply_homography(fitted, mm) - px, axis=1)
     scale = float(np.median(error[good]))
-    return good & (error < max(0.35, 5.0 * scale))
+    return np.asarray(good & (error < max(0.35, 5.0 * scale)))
 
 
 def _jacobians(h: Floats, mm: Floats) -> Floats:
     """Derivatives (n, 2, 2) of pixels after design mm."""
     at, step = apply_homography(h, mm), 1e-3
-    dx = (apply_homography(h, mm + [step, 0]) - at) / step
-    dy = (apply_homography(h, mm + [0, step]) - at) / step
+    dx = (apply_homography(h, mm + np.array([step, 0.0])) - at) / step
+    dy = (apply_homography(h, mm + np.array([0.0, step])) - at) / step
     return np.stack([dx, dy], axis=2)
 
 
@@ -239,22 +241,22 @@ def _contrast_is_right(crossings: Crossings, mm: Floats, design: SquareDesign, c
     return np.asarray((seen > 0.35 * contrast) & (seen < 2.5 * contrast))
 
 
-def _levels(green: NDArray[np.generic], h: Floats, design: SquareDesign) -> tuple[float, float]:
+def _levels(green: Codes, h: Floats, design: SquareDesign) -> tuple[float, float]:
     """Median code values of the middles of black and white cells."""
     centre_black = apply_homography(h, design.black_cells_mm + design.cell_mm / 2)
-    shifted = design.black_cells_mm + [design.cell_mm * 1.5, design.cell_mm / 2]
+    shifted = design.black_cells_mm + np.array([1.5, 0.5]) * design.cell_mm
     centre_white = apply_homography(h, shifted[shifted[:, 0] < design.check_mm / 2])
     return _median_at(green, centre_black), _median_at(green, centre_white)
 
 
-def _median_at(green: NDArray[np.generic], points: Floats) -> float:
+def _median_at(green: Codes, points: Floats) -> float:
     height, width = green.shape
     x, y = np.round(points).astype(int).T
     inside = (x >= 0) & (y >= 0) & (x < width) & (y < height)
     return float(np.median(green[y[inside], x[inside]])) if inside.any() else 0.0
 
 
-def _explain_missing(green: NDArray[np.generic], h: Floats, design: SquareDesign, contrast: float, seen: int) -> None:
+def _explain_missing(green: Codes, h: Floats, design: SquareDesign, contrast: float, seen: int) -> None:
     height, width = green.shape
     cut = apply_homography(h, design.cut_corners_mm)
     if (cut < 0).any() or (cut > [width - 1, height - 1]).any():
@@ -269,7 +271,7 @@ def _explain_missing(green: NDArray[np.generic], h: Floats, design: SquareDesign
     )
 
 
-def _crop(green: NDArray[np.generic], corners: Floats) -> NDArray[np.generic]:
+def _crop(green: Codes, corners: Floats) -> Codes:
     (x0, y0), (x1, y1) = np.maximum(corners.min(0), 0).astype(int), np.maximum(corners.max(0), 2).astype(int)
     return np.ascontiguousarray(green[y0 : y1 + 1, x0 : x1 + 1])
 
