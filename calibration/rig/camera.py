@@ -115,7 +115,7 @@ def project(camera: Camera, points_mm: Floats) -> Floats:
     local = (np.asarray(points_mm, float) - o.centre) @ o.rotation.T
     x, y = local[:, 0] / local[:, 2], local[:, 1] / local[:, 2]
     xd, yd = distort(o.lens, x, y)
-    return np.column_stack([xd, yd]) * camera.focal_px + np.array(camera.principal_px)
+    return np.asarray(np.column_stack([xd, yd]) * camera.focal_px + np.array(camera.principal_px))
 
 
 def rays(camera: Camera, pixels: Floats) -> Floats:

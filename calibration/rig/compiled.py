@@ -16,10 +16,12 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 def _keep_kernels_by_source() -> None:
     # A kernel holds the code of the kernels it calls, and numba compares each file with its own kernels only: so the
-    # place where they are kept is named after all sources together.
+    # place where they are kept is named after all sources that hold kernels together.
     here = Path(__file__).parent
-    source = b"".join(path.read_bytes() for path in sorted(here.glob("*.py")))
-    numba.config.CACHE_DIR = str(here / "__pycache__" / f"kernels-{hashlib.sha256(source).hexdigest()[:16]}")
+    sources = [path.read_bytes() for path in sorted(here.glob("*.py"))]
+    source = b"".join(text for text in sources if b"@compiled" in text) + Path(__file__).read_bytes()
+    config: Any = numba.config
+    config.CACHE_DIR = str(here / "__pycache__" / f"kernels-{hashlib.sha256(source).hexdigest()[:16]}")
 
 
 _keep_kernels_by_source()
@@ -40,8 +42,15 @@ def compiled_apart(function: F) -> F:
 
 
 def _compile(function: F, *, inline: bool) -> F:
-    options = {"cache": True, "nogil": True, "_nrt": False, "forceinline": inline, "error_model": "numpy"}
-    return cast(F, numba.njit(**options, fastmath={"contract", "arcp"})(function))
+    options: dict[str, Any] = {
+        "cache": True,
+        "nogil": True,
+        "_nrt": False,
+        "forceinline": inline,
+        "error_model": "numpy",
+    }
+    options["fastmath"] = {"contract", "arcp"}
+    return cast(F, numba.njit(**options)(function))
 
 
 def over_rows(rows: int, work: Callable[[int, int], None]) -> None:

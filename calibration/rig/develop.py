@@ -113,7 +113,7 @@ def add_noise(light: Singles, post: Post, seed: int) -> Singles:
         return light
     noise = np.random.default_rng([seed, 73]).standard_normal(light.shape, np.float32)
     if post.grain_px > 0:
-        noise = cv2.GaussianBlur(noise, (0, 0), post.grain_px, borderType=cv2.BORDER_REFLECT)
+        noise = np.asarray(cv2.GaussianBlur(noise, (0, 0), post.grain_px, borderType=cv2.BORDER_REFLECT), np.float32)
         noise /= float(noise[::16, ::16].std())
     return np.asarray(light + noise * np.sqrt(post.shot * np.maximum(light, 0) + post.read**2), np.float32)
 

@@ -93,7 +93,9 @@ def draw_camera(
 ) -> Camera:
     """A phone camera above the origin: k1 from the range, k2 mostly undoing it in the corners, small decentring.
 
-    The principal point lies within some 12 px (at 12 MP) of the middle, red and blue differ by some 1e-4.
+    k1, k2, k3 are those of a lens whose corners lie at 0.8 focal lengths, scaled so that any other lens distorts its
+    corners as much: with the same figures a wide lens would fold its picture over. The principal point lies within some
+    12 px (at 12 MP) of the middle; red and blue differ by some 1e-4.
     """
     f = focal_px_of(focal_35mm, width=width, height=height)
     size = math.hypot(width, height) / 5040
@@ -104,7 +106,7 @@ def draw_camera(
         azimuth_deg=float(rng.uniform(0, 360)),
         roll_deg=float(rng.normal(0, 4)),
     )
-    first = float(rng.uniform(*k1))
+    first, corner = float(rng.uniform(*k1)), (0.8 * f / math.hypot(width / 2, height / 2)) ** 2
     return Camera(
         width=width,
         height=height,
@@ -115,9 +117,9 @@ def draw_camera(
         ),
         rotation=rotation,
         centre_mm=centre,
-        k1=first,
-        k2=float(-0.6 * first + rng.normal(0, 0.015)),
-        k3=float(0.2 * first + rng.normal(0, 0.008)),
+        k1=first * corner,
+        k2=float(-0.6 * first + rng.normal(0, 0.015)) * corner**2,
+        k3=float(0.2 * first + rng.normal(0, 0.008)) * corner**3,
         p1=float(rng.normal(0, 3e-4)),
         p2=float(rng.normal(0, 3e-4)),
         lateral_red=1 + float(rng.normal(0, 1e-4)),

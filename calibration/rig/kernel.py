@@ -12,7 +12,7 @@ from calibration.rig.camera import Optics, undistort
 from calibration.rig.compiled import compiled, compiled_apart
 from calibration.rig.lighting import lattice
 from calibration.rig.pieces import MISS, TOP, WALL, enter
-from calibration.rig.printed import ink_distance
+from calibration.rig.printed import is_on_ink_edge
 from calibration.rig.shading import Colour, Spot, World, has, shade_mat, shade_top, shade_wall
 
 
@@ -56,7 +56,8 @@ def pieces_near(w: World, x: float, y: float) -> np.uint64:
     j = math.floor((y - w.near_y) / w.near_step)
     if i < 0 or j < 0 or j >= w.near.shape[0] or i >= w.near.shape[1]:
         return np.uint64(0)
-    return w.near[j, i]
+    bits: np.uint64 = w.near[j, i]
+    return bits
 
 
 @compiled_apart
@@ -72,8 +73,8 @@ def rays_wanted(w: World, o: Optics, mask: np.uint64, d: Colour, px_mm: float, c
         if part == WALL or (part == TOP and away > -1.2 * px_mm) or (part == MISS and away < 1.2 * px_mm + high * run):
             return counts.edge
         n = w.pieces[k].printed
-        if part == TOP and n >= 0 and abs(ink_distance(w.designs[n], u, v)) < 1.5 * px_mm:
-            wanted = max(wanted, counts.print)
+        if part == TOP and n >= 0 and is_on_ink_edge(w.designs[n], u, v, 0.75 * px_mm):
+            wanted = counts.print
     return wanted
 
 
@@ -107,7 +108,7 @@ def pixel(w: World, o: Optics, counts: Counts, index: int, px: float, py: float,
     mask = pieces_near(w, o.centre[0] + t * d[0], o.centre[1] + t * d[1])
     rays, lamp_rays = counts.plain, 1
     if mask != 0:
-        rays = rays_wanted(w, o, mask, d, 1.2 * t / o.lens[0], counts)
+        rays = rays_wanted(w, o, mask, d, t / (o.lens[0] * -d[2]), counts)
         lamp_rays = counts.lamp if rays >= counts.edge else 2 * counts.lamp
     s0, s1 = scramble(index, 4 * counts.seed + 1), scramble(index, 4 * counts.seed + 2)
     s2, s3 = scramble(index, 4 * counts.seed + 3), scramble(index, 4 * counts.seed + 4)

@@ -73,9 +73,9 @@ def phone_covers(lights: Lights, x: float, y: float, z: float, dx: float, dy: fl
     if t <= 0:
         return False
     qx, qy, qz = x + t * dx - c[0], y + t * dy - c[1], z + t * dz - c[2]
-    fa = (qx * a[0] + qy * a[1] + qz * a[2]) / (a[0] * a[0] + a[1] * a[1] + a[2] * a[2])
-    fb = (qx * b[0] + qy * b[1] + qz * b[2]) / (b[0] * b[0] + b[1] * b[1] + b[2] * b[2])
-    return abs(fa) <= 1 and abs(fb) <= 1
+    fa: float = (qx * a[0] + qy * a[1] + qz * a[2]) / (a[0] * a[0] + a[1] * a[1] + a[2] * a[2])
+    fb: float = (qx * b[0] + qy * b[1] + qz * b[2]) / (b[0] * b[0] + b[1] * b[1] + b[2] * b[2])
+    return bool(abs(fa) <= 1 and abs(fb) <= 1)
 
 
 @compiled
@@ -212,5 +212,6 @@ def lookup(grid: Floats, column: float, row: float) -> float:
     c, r = min(max(column, 0.0), columns - 1.000001), min(max(row, 0.0), rows - 1.000001)
     i, j = int(c), int(r)
     f, g = c - i, r - j
-    upper = grid[j, i] * (1 - f) + grid[j, i + 1] * f
-    return upper * (1 - g) + (grid[j + 1, i] * (1 - f) + grid[j + 1, i + 1] * f) * g
+    upper: float = grid[j, i] * (1 - f) + grid[j, i + 1] * f
+    lower: float = grid[j + 1, i] * (1 - f) + grid[j + 1, i + 1] * f
+    return upper * (1 - g) + lower * g

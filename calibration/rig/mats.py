@@ -49,9 +49,10 @@ MATS: dict[str, MatKind] = {
     "pale-linen": MatKind(
         rgb=(0.46, 0.43, 0.37), grain=((0.15, 0.05), (1.0, 0.03), (7.0, 0.02)), weave_mm=0.6, weave=0.06
     ),
+    "even": MatKind(rgb=(0.4, 0.4, 0.4), grain=(), fade=0.0, colour=0.0),
     "black": MatKind(rgb=(0.0, 0.0, 0.0), grain=(), fade=0.0, colour=0.0),
 }
-"""All kinds of cover; `black` reflects nothing, for tests of geometry."""
+"""All kinds of cover; `even` and `black` (which reflects nothing) are for tests."""
 
 
 def periodic_noise(rng: np.random.Generator, n: int, *, size: float) -> Singles:
@@ -85,7 +86,7 @@ def _weave(n: int, px_per_mm: float, period_mm: float) -> Singles:
 def cover_of(mat: Mat, *, px_per_mm: float) -> Cover:
     """The cover's textures. Raises KeyError for a name that is not in `MATS`."""
     kind, rng = MATS[mat.name], np.random.default_rng([mat.seed, 72])
-    n = int(TILE_MM * px_per_mm)
+    n = int(TILE_MM * px_per_mm) if kind.grain else 16
     tone = np.ones((n, n), np.float32)
     for size_mm, contrast in kind.grain:
         tone += contrast * periodic_noise(rng, n, size=size_mm * px_per_mm)

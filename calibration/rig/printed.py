@@ -104,6 +104,13 @@ def ink_distance(d: Record, u: float, v: float) -> float:
 
 
 @compiled
+def is_on_ink_edge(d: Record, u: float, v: float, within: float) -> bool:
+    """Whether an edge of the ink, as spread, lies within a distance of (u, v)."""
+    return bool(abs(ink_distance(d, u, v) - d.spread) < within + 0.5 * d.soft)
+
+
+@compiled
 def ink_cover(d: Record, away: float) -> float:
     """Share of ink at a signed distance from its designed edge: spread, then a soft edge."""
-    return min(max(0.5 - (away - d.spread) / d.soft, 0.0), 1.0)
+    cover: float = 0.5 - (away - d.spread) / d.soft
+    return min(max(cover, 0.0), 1.0)

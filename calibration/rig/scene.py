@@ -198,11 +198,15 @@ class Post:
 
 @dataclass(frozen=True, kw_only=True)
 class Sampling:
-    """Rays a pixel: on the plain mat, on a face, on the print, near an outline; rays to each lamp per such ray."""
+    """Rays a pixel: on the plain mat, on a face, on edges of ink, near outlines; and to each lamp per ray there.
+
+    The pixels' error from too few rays moves each saddle point by some 0.03 px with `print` = 16, 0.012 with 64 and
+    0.008 with 144 (rms, 6.5 px/mm).
+    """
 
     plain: int = 2
     face: int = 4
-    print: int = 9
+    print: int = 81
     edge: int = 24
     lamp: int = 3
 

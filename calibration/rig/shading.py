@@ -51,7 +51,7 @@ class Spot(NamedTuple):
     z: float
     mask: np.uint64
     first: int
-    count: int
+    rays: int
     shift_1: float
     shift_2: float
 
@@ -59,7 +59,7 @@ class Spot(NamedTuple):
 @compiled
 def has(mask: np.uint64, k: int) -> bool:
     """Whether bit `k` is set."""
-    return (mask >> np.uint64(k)) & np.uint64(1) != 0
+    return bool((mask >> np.uint64(k)) & np.uint64(1))
 
 
 @compiled
@@ -77,8 +77,9 @@ def repeat(tile: Singles, x: float, y: float, channel: int) -> float:
     f, g = x - fx, y - fy
     i, j = int(fx) % n, int(fy) % n
     i1, j1 = (i + 1) % n, (j + 1) % n
-    upper = tile[j, i, channel] * (1 - f) + tile[j, i1, channel] * f
-    return upper * (1 - g) + (tile[j1, i, channel] * (1 - f) + tile[j1, i1, channel] * f) * g
+    upper: float = tile[j, i, channel] * (1 - f) + tile[j, i1, channel] * f
+    lower: float = tile[j1, i, channel] * (1 - f) + tile[j1, i1, channel] * f
+    return upper * (1 - g) + lower * g
 
 
 @compiled
@@ -179,7 +180,7 @@ def hidden_by_pieces(w: World, s: Spot, own: int, lx: float, ly: float, lz: floa
 def lamp_share(w: World, s: Spot, own: int, lamp: int) -> float:
     """Share of a lamp's light on a level spot that no piece keeps away."""
     total, seen = 0.0, 0.0
-    for m in range(s.count):
+    for m in range(s.rays):
         a, b = lamp_point(s, m)
         lx, ly, lz, e = towards_lamp(w.lights, lamp, a, b, s.x, s.y, s.z)
         e *= lz
@@ -227,10 +228,10 @@ def lit(w: World, s: Spot, own: int, n: Colour, gloss: float, back: Colour) -> t
     r, g, b, hr, hg, hb = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
     for i in range(lights.lamps.shape[0]):
         total, shine = 0.0, 0.0
-        for m in range(s.count):
+        for m in range(s.rays):
             p1, p2 = lamp_point(s, m)
             lx, ly, lz, e = towards_lamp(lights, i, p1, p2, s.x, s.y, s.z)
-            e *= max(0.0, n[0] * lx + n[1] * ly + n[2] * lz) / s.count
+            e *= max(0.0, n[0] * lx + n[1] * ly + n[2] * lz) / s.rays
             if e > 0 and not hidden_by_pieces(w, s, own, lx, ly, lz):
                 total += e
                 if gloss > 0:
@@ -266,18 +267,18 @@ def shade_top(w: World, s: Spot, k: int, u: float, v: float, away: float, back: 
     covered = is_overtopped(w, s, k)
     if covered:
         free, r, g, b = surroundings(w, s, k)
-    veil = 0.04 * p.gloss * free
+    sky = free * lookup(m.sky, (s.x - m.x0) / m.step, (s.y - m.y0) / m.step)
+    veil = 0.04 * p.gloss * sky
     hr, hg, hb = veil * lights.ambience.rgb[0], veil * lights.ambience.rgb[1], veil * lights.ambience.rgb[2]
     if away > -rim:
         n = rim_normal(p, u, v, (away + rim) / rim)
-        e, h = lit(w, s, k, n, p.gloss, back)
-        d = dome(w, n, free)
+        fall, lobe = lit(w, s, k, n, p.gloss, back)
+        d = dome(w, n, sky)
         return (
-            colour[0] * (r + d[0] + e[0]) + h[0] + hr,
-            colour[1] * (g + d[1] + e[1]) + h[1] + hg,
-            colour[2] * (b + d[2] + e[2]) + h[2] + hb,
+            colour[0] * (r + d[0] + fall[0]) + lobe[0] + hr,
+            colour[1] * (g + d[1] + fall[1]) + lobe[1] + hg,
+            colour[2] * (b + d[2] + fall[2]) + lobe[2] + hb,
         )
-    sky = free * lookup(m.sky, (s.x - m.x0) / m.step, (s.y - m.y0) / m.step)
     r, g, b = r + sky * lights.ambience.rgb[0], g + sky * lights.ambience.rgb[1], b + sky * lights.ambience.rgb[2]
     column = (u - p.box[0]) / p.box[2] * (FACE_NODES - 1)
     row = (v - p.box[1]) / p.box[3] * (FACE_NODES - 1)

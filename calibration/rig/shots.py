@@ -64,7 +64,7 @@ def save_picture(pixels: Bytes, path: Path, post: Post) -> None:
         pillow_heif.register_heif_opener()
     options: dict[str, Any] = {} if kind in ("PNG", "TIFF") else {"quality": post.quality}
     beside = path.with_name(path.name + ".part")
-    picture.save(beside, format=kind, exif=exif_of(post), **options)
+    picture.save(beside, format=kind, exif=exif_of(post).tobytes(), **options)
     beside.replace(path)
 
 
