@@ -7,7 +7,7 @@ further from it than the table's own texture (squared Mahalanobis distance in co
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, cast
 
 import cv2
 import numpy as np
@@ -86,7 +86,7 @@ def _hanging_together(distance: Floats) -> NDArray[np.uint8]:
     sure = np.zeros(count, np.uint8)
     sure[labels[distance > SURE]] = 1
     sure[0] = 0
-    return np.take(sure, labels)
+    return np.take(sure, cast("NDArray[np.int32]", labels))
 
 
 def _distance_from_ground(log: Floats, free: Mask, *, seed: NDArray[np.float64]) -> Floats:
