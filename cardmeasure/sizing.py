@@ -28,6 +28,7 @@ BENT_PX = 0.6
 WEAK_CLARITY = 3.0
 FEW_USED = 0.6
 OUTLINE_MM = 1.5
+FRAME_LINE_MM, FRAME_LINE_PX = 1.1, 3.5
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -75,6 +76,10 @@ def _card(
         return _unsized(number, corners, outline.flags or ("edge-not-found",))
     adjustment = solution.adjustment
     quad = adjustment.state.quads[index]
+    excess = _outline_excess_mm(outline, quad)
+    if excess > max(FRAME_LINE_MM, FRAME_LINE_PX / solution.px_per_mm):
+        # a line printed inside the border has been taken for the edge
+        return _unsized(number, corners, ("edge-not-found",))
     size = _size_of(adjustment, index)
     covariance = size.covariance(adjustment.covariance)
     u = np.sqrt(np.diag(covariance))
@@ -93,7 +98,7 @@ def _card(
         thickness_mm=settings.thickness_mm,
         match=_match(size.values, u, correlation, settings),
         budget=budget_from_covariances({name: size.covariance(m) for name, m in adjustment.shares.items()}),
-        flags=_flags(adjustment, solution.edges, index) + _outline_flags(outline, adjustment.state.quads[index]),
+        flags=_flags(adjustment, solution.edges, index) + (() if abs(excess) < OUTLINE_MM else ("outline-differs",)),
     )
 
 
@@ -126,11 +131,11 @@ def _flags(adjustment: Adjustment, edges: EdgeMeasurement, index: int) -> tuple[
     return tuple(flags)
 
 
-def _outline_flags(outline: Outline, quad: Floats) -> tuple[str, ...]:
-    """Whether the sides found lie where the rough outline has them; that it is good to half a millimetre."""
-    rough = np.array(sorted(side_lengths(outline.corners_mm).reshape(2, 2).mean(axis=0)))
-    differs = np.abs(np.sort(quad[[qd.WIDTH, qd.HEIGHT]]) - rough).max() > OUTLINE_MM
-    return ("outline-differs",) if differs else ()
+def _outline_excess_mm(outline: Outline, quad: Floats) -> float:
+    """By how much the rough outline, good to half a millimetre, is larger than the sides found; negative if smaller."""
+    rough = np.sort(side_lengths(outline.corners_mm).reshape(2, 2).mean(axis=0))
+    excess = rough - np.sort(quad[[qd.WIDTH, qd.HEIGHT]])
+    return float(excess[int(np.argmax(np.abs(excess)))])
 
 
 def _bend_px(adjustment: Adjustment, edges: EdgeMeasurement, index: int) -> float:

@@ -45,6 +45,7 @@ class Solution:
     adjustment: Adjustment
     edges: EdgeMeasurement | None
     card_of: NDArray[np.intp]
+    px_per_mm: float
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -150,7 +151,7 @@ def solve(
         adjustment = adjust(state, points, edges.points, priors)
         quads = adjustment.state.quads
     card_of[wanted] = np.arange(len(wanted))
-    return Solution(adjustment=adjustment, edges=edges, card_of=card_of)
+    return Solution(adjustment=adjustment, edges=edges, card_of=card_of, px_per_mm=squares[0].px_per_mm)
 
 
 def _measured(

@@ -37,6 +37,8 @@ U_BLUR = 0.07
 """Relative spread of the blur between the sides of one photo."""
 U_TONE = 0.15
 """Standard uncertainty of the exponent by which a photo's tone curve departs from sRGB's."""
+MOST_TONE = 1.0
+"""Largest shift by a tone curve's exponent, in blurs: that of white paper against a nearly black table."""
 WEAK_CONTRAST = 0.25
 """Share of the brighter level by which green must differ; below, the colour that best parts both sides is used."""
 
@@ -222,7 +224,9 @@ def _stretch_points(
     good &= np.abs(place - p[:, PLACE]) < 2.5
     total = np.bincount(key, minlength=len(sides.card))
     used = np.bincount(key[good], minlength=len(sides.card)) / np.maximum(total, 1)
-    tone = tone_shift_px(p[:, FACE], p[:, TABLE], p[:, BLUR]) * U_TONE
+    # levels of a colour difference may be negative and mean nothing here; no real pair of levels goes beyond the limit
+    limit = MOST_TONE * p[:, BLUR]
+    tone = np.clip(tone_shift_px(p[:, FACE], p[:, TABLE], p[:, BLUR]), -limit, limit) * U_TONE
     points = EdgePoints(
         card=fine.card[good],
         side=fine.side[good],

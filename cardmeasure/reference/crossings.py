@@ -51,7 +51,7 @@ def fit_crossings(
     pixels = centre[:, None] + offset
     value = channel[pixels[..., 1], pixels[..., 0]].astype(np.float64)
     p = np.zeros((n, 5))  # x, y within the patch, blur, mean, half contrast
-    p[:, :2] = points_px - centre
+    p[:, :2] = np.where(ok[:, None], points_px - centre, 0.0)
     p[:, 2] = blur_px
     p[:, 3] = value.mean(axis=1)
     p[:, 4] = 0.0
@@ -90,5 +90,6 @@ def _linearised(
 
 def _solved(j: Floats, r: Floats) -> Floats:
     normal = np.einsum("nmi,nmj->nij", j, j, optimize=True)
-    normal += 1e-9 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(j.shape[2])
+    # a patch without any contrast has nothing to say: it must not stop the others
+    normal += (1e-9 * np.trace(normal, axis1=1, axis2=2)[:, None, None] + 1e-9) * np.eye(j.shape[2])
     return np.asarray(np.linalg.solve(normal, np.einsum("nmi,nm->ni", j, r)[..., None])[..., 0])

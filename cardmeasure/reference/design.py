@@ -106,8 +106,8 @@ def fiducial_bits(fiducial_id: int) -> NDArray[np.uint8]:
 FIDUCIAL_DICTIONARY = 0
 """`cv2.aruco.DICT_4X4_50`, spelled out so that the design can be read without OpenCV."""
 
-SQUARE_80 = SquareDesign(name="square-80", fiducial_id=8, side_mm=80.0, cells=12, cell_mm=6.0, calliper_mm=76.0)
+SQUARE_80 = SquareDesign(name="square-80", fiducial_id=36, side_mm=80.0, cells=12, cell_mm=6.0, calliper_mm=76.0)
 SQUARE_30 = SquareDesign(name="square-30", fiducial_id=3, side_mm=30.0, cells=10, cell_mm=2.6, calliper_mm=None)
 
 DESIGNS: dict[int, SquareDesign] = {design.fiducial_id: design for design in (SQUARE_80, SQUARE_30)}
-"""All designs by the id of their fiducial."""
+"""All designs by the id of their fiducial. Ids are chosen so that none equals its own mirror image, turned or not."""

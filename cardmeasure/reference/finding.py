@@ -15,7 +15,7 @@ from cardmeasure.geometry import apply_homography, area, fit_homography, local_s
 from cardmeasure.photo import Photo
 from cardmeasure.reducing import reduced
 from cardmeasure.reference.crossings import Crossings, fit_crossings
-from cardmeasure.reference.design import DESIGNS, FIDUCIAL_DICTIONARY, SquareDesign
+from cardmeasure.reference.design import DESIGNS, FIDUCIAL_DICTIONARY, FIDUCIAL_MODULES, SquareDesign
 from cardmeasure.reference.saddles import Saddles, refine_saddles
 
 Floats = NDArray[np.floating[Any]]
@@ -27,6 +27,8 @@ MIN_PX_PER_MM = {"square-80": 1.0, "square-30": 2.3}
 """Below this a cell is less than six pixels wide and saddle points run into each other."""
 MIN_SHARE_OF_SADDLES = 0.5
 MAX_BLUR_OF_CELL = 0.28
+BLURRED_DETAIL = 0.02
+"""Curvature over contrast of a reduced picture in which nothing is sharp any more."""
 MAX_PATCH_PX = 10
 """Half side of the patch around a crossing: wider ones gain little and cost time."""
 MAX_TILT_FORESHORTENING = 0.5
@@ -242,11 +244,14 @@ def _contrast_is_right(crossings: Crossings, mm: Floats, design: SquareDesign, c
 
 
 def _levels(green: Codes, h: Floats, design: SquareDesign) -> tuple[float, float]:
-    """Median code values of the middles of black and white cells."""
-    centre_black = apply_homography(h, design.black_cells_mm + design.cell_mm / 2)
-    shifted = design.black_cells_mm + np.array([1.5, 0.5]) * design.cell_mm
-    centre_white = apply_homography(h, shifted[shifted[:, 0] < design.check_mm / 2])
-    return _median_at(green, centre_black), _median_at(green, centre_white)
+    """Median code values of black and white, from the fiducial's border and margin, which cannot be covered."""
+    ring = np.linspace(-1.0, 1.0, 9)
+    one = np.ones_like(ring)
+    square = np.concatenate([np.column_stack(side) for side in ((ring, one), (ring, -one), (one, ring), (-one, ring))])
+    modules = FIDUCIAL_MODULES / 2
+    black = apply_homography(h, square * (modules - 0.5) * design.module_mm)
+    white = apply_homography(h, square * (modules + 0.5) * design.module_mm)
+    return _median_at(green, black), _median_at(green, white)
 
 
 def _median_at(green: Codes, points: Floats) -> float:
@@ -289,7 +294,8 @@ def _distinct(found: list[SquareSighting]) -> list[SquareSighting]:
 
 def _nothing_seen(photo: Photo) -> PhotoTrouble:
     grey = reduced_grey(photo.pixels_bgr, min(1.0, 1000 / max(photo.pixels_bgr.shape[:2])))
-    detail = float(cv2.Laplacian(cv2.GaussianBlur(grey, (0, 0), 1.0), cv2.CV_32F).std())
-    hint = " The photo is very blurred." if detail < 1.0 else ""
+    smooth = cv2.GaussianBlur(grey.astype(np.float32), (0, 0), 1.5)
+    detail = float(cv2.Laplacian(smooth, cv2.CV_32F).std()) / max(float(smooth.std()), 1e-3)
+    hint = " The photo is very blurred." if detail < BLURRED_DETAIL else ""
     code = "too-blurred" if hint else "no-reference"
     return PhotoTrouble(code, f"No printed reference square was found.{hint}")

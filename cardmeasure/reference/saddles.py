@@ -51,6 +51,8 @@ def refine_saddles(channel: NDArray[np.generic], points_px: Floats, *, radius_px
     coefficients = np.zeros((len(points), 6))
     ok = inside.copy()
     for _ in range(ROUNDS):
+        if not ok.any():
+            break
         centre = np.round(points[ok]).astype(np.intp)
         patches = smooth @ _patches(channel, centre, margin) @ smooth.T
         c = patches.reshape(len(centre), -1) @ fit.T
