@@ -54,7 +54,7 @@ OFFICE = Printer(folder="office_printer", scale_x=0.9966, scale_y=1.0011, seed=1
 SHOTS: dict[Printer, tuple[Shot, ...]] = {
     KITCHEN: (
         Shot(name="kitchen_table.jpg", group="kind", seed=301, cards=9, px_per_mm=9.4, mat="blue-velour"),
-        Shot(name="evening_mat.heic", group="kind", seed=302, cards=6, quality=50, mat="green-cloth"),
+        Shot(name="evening_mat.heic", group="kind", seed=302, cards=6, quality=50, mat="dark-felt"),
         Shot(name="one_odd_size.jpg", group="kind", seed=317, cards=1, width=2016, height=1512, px_per_mm=8.5),
     ),
     OFFICE: (
@@ -69,7 +69,7 @@ SHOTS: dict[Printer, tuple[Shot, ...]] = {
             width=2592,
             height=1944,
             px_per_mm=6.5,
-            mat="green-cloth",
+            mat="dark-felt",
         ),
     ),
 }

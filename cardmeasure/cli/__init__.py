@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import sys
 import traceback
@@ -32,6 +33,8 @@ app = typer.Typer(
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit code; `arguments` defaults to those of the process."""
+    # the matrices are small: threads cost more than they bring, and numpy reads this once, when it is imported
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         app(args=arguments, prog_name="cardmeasure")
     except SystemExit as end:
