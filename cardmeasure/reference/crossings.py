@@ -14,11 +14,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from cardmeasure.numerics import normal_cdf, normal_pdf
+from cardmeasure.numerics import normal_cdf_and_pdf
 
 Floats = NDArray[np.floating[Any]]
 
 ROUNDS = 5
+SETTLED_PX = 1e-4
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -50,46 +51,57 @@ def fit_crossings(
     offset = np.mgrid[-radius_px : radius_px + 1, -radius_px : radius_px + 1].reshape(2, -1)[::-1].T
     pixels = centre[:, None] + offset
     value = channel[pixels[..., 1], pixels[..., 0]].astype(np.float64)
+    across = normals @ offset.T
     p = np.zeros((n, 5))  # x, y within the patch, blur, mean, half contrast
     p[:, :2] = np.where(ok[:, None], points_px - centre, 0.0)
     p[:, 2] = blur_px
     p[:, 3] = value.mean(axis=1)
     p[:, 4] = 0.0
     for turn in range(ROUNDS):
-        r, j = _linearised(value, offset, p, normals, radius_px)
+        r, j = _linearised(value, offset, across, p, normals, radius_px)
         if turn == 0:
             # levels first, as the sign of the contrast is not known yet
-            p[:, 3:] += _solved(j[..., 3:], r)
+            p[:, 3:] += _solved(j[:, 3:], r)
             continue
         step = _solved(j, r)
         step[:, :2] = np.clip(step[:, :2], -0.7, 0.7)
         step[:, 2] = np.clip(step[:, 2], -0.4, 0.4)
         p += step
         p[:, 2] = np.clip(p[:, 2], 0.3, radius_px / 1.5)
+        if np.abs(step[:, :2]).max() < SETTLED_PX:
+            break
     ok &= np.linalg.norm(p[:, :2] + centre - points_px, axis=1) < 1.0
     return Crossings(points_px=p[:, :2] + centre, blur_px=p[:, 2], contrast=2 * p[:, 4], ok=ok)
 
 
 def _linearised(
-    value: Floats, offset: NDArray[np.int_], p: Floats, normals: Floats, radius: int
+    value: Floats, offset: NDArray[np.int_], across: Floats, p: Floats, normals: Floats, radius: int
 ) -> tuple[Floats, Floats]:
-    """Weighted residuals (n, m) and Jacobian (n, m, 5). The window is round about the present place."""
-    d = offset[None] - p[:, None, :2]
-    u = np.einsum("nmi,nki->nkm", d, normals) / p[:, 2, None, None]
-    e = 2 * normal_cdf(u) - 1
-    g = 2 * normal_pdf(u) / p[:, 2, None, None]
-    half = p[:, 4, None]
-    along = -(half * g[:, 0] * e[:, 1])[..., None] * normals[:, None, 0]
-    along -= (half * g[:, 1] * e[:, 0])[..., None] * normals[:, None, 1]
-    by_blur = -half * (g[:, 0] * u[:, 0] * e[:, 1] + g[:, 1] * u[:, 1] * e[:, 0])
-    j = np.concatenate([along, by_blur[..., None], np.ones_like(by_blur)[..., None], (e[:, 0] * e[:, 1])[..., None]], 2)
-    r = value - p[:, 3, None] - half * e[:, 0] * e[:, 1]
-    window = np.clip(radius - 0.5 - np.hypot(d[..., 0], d[..., 1]), 0.0, 1.0)
-    return r * window, j * window[..., None]
+    """Weighted residuals (n, m) and Jacobian (n, 5, m). The window is round about the present place.
+
+    across : (n, 2, m), the pixels' offsets along both normals.
+    """
+    blur, mean, half = (p[:, k, None] for k in (2, 3, 4))
+    u = (across - normals @ p[:, :2, None]) / blur[..., None]
+    cdf, pdf = normal_cdf_and_pdf(u)
+    e = 2 * cdf - 1
+    # derivatives of the crossing's brightness after both distances, in pixels
+    g = pdf * e[:, ::-1]
+    g *= (-2 * half / blur)[..., None]
+    product = e[:, 0] * e[:, 1]
+    distance = np.sqrt((offset[:, 0] - p[:, 0, None]) ** 2 + (offset[:, 1] - p[:, 1, None]) ** 2)
+    window = np.clip(radius - 0.5 - distance, 0.0, 1.0)
+    j = np.empty((len(p), 5, len(offset)))
+    j[:, :2] = normals.transpose(0, 2, 1) @ g
+    np.add(g[:, 0] * u[:, 0], g[:, 1] * u[:, 1], out=j[:, 2])
+    j[:, 3] = 1.0
+    j[:, 4] = product
+    j *= window[:, None]
+    return (value - mean - half * product) * window, j
 
 
 def _solved(j: Floats, r: Floats) -> Floats:
-    normal = np.einsum("nmi,nmj->nij", j, j, optimize=True)
+    normal = j @ j.transpose(0, 2, 1)
     # a patch without any contrast has nothing to say: it must not stop the others
-    normal += (1e-9 * np.trace(normal, axis1=1, axis2=2)[:, None, None] + 1e-9) * np.eye(j.shape[2])
-    return np.asarray(np.linalg.solve(normal, np.einsum("nmi,nm->ni", j, r)[..., None])[..., 0])
+    normal += (1e-9 * np.trace(normal, axis1=1, axis2=2)[:, None, None] + 1e-9) * np.eye(j.shape[1])
+    return np.asarray(np.linalg.solve(normal, j @ r[..., None])[..., 0])

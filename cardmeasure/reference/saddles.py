@@ -77,10 +77,9 @@ def _inside(channel: NDArray[np.generic], points: Floats, margin: int) -> NDArra
 
 
 def _patches(channel: NDArray[np.generic], centre: NDArray[np.intp], margin: int) -> Floats:
-    offsets = np.arange(-margin, margin + 1)
-    rows = centre[:, 1, None, None] + offsets[None, :, None]
-    columns = centre[:, 0, None, None] + offsets[None, None, :]
-    return np.asarray(channel[rows, columns], np.float64)
+    side = 2 * margin + 1
+    view = np.lib.stride_tricks.sliding_window_view(channel, (side, side))
+    return view[centre[:, 1] - margin, centre[:, 0] - margin].astype(np.float64)
 
 
 def _stationary_point(c: Floats) -> tuple[Floats, NDArray[np.bool_]]:
