@@ -117,15 +117,9 @@ class Likelihoods:
         log_ratio += np.log(width * height) - _LOG_ODD
         return np.asarray(np.add.reduceat(np.exp(log_ratio, out=log_ratio), self.first_cuts, axis=0))
 
-    def odd_expanded(self, offsets_mm: Floats) -> tuple[Floats, Floats]:
-        """The log of the density of odd as a linear function of the offset x, seen from the cuts.
-
-        Returns gradient g, (k, 2), and constant b, (k,), so that log odd(cut) - log odd(x) = g x + b about each offset.
-        """
-        sides = np.maximum(self.measured_mm + offsets_mm, _LEAST_SIDE_MM)
-        gradient = 1.0 / sides
-        change = _log_odd(self.measured_mm + self.offsets_mm) - _log_odd(sides)
-        return gradient, change - (gradient * offsets_mm).sum(axis=1)
+    def slope_of_odd(self) -> Floats:
+        """Derivative of the log of the density of odd by width and height at each cut, 1/mm, (k, 2)."""
+        return np.asarray(-1.0 / np.maximum(self.measured_mm + self.offsets_mm, _LEAST_SIDE_MM))
 
     def near(self, reach_mm: float) -> Likelihoods:
         """The same without the cuts that have no say within `reach_mm` of the measurement."""

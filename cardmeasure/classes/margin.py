@@ -21,16 +21,15 @@ _RAYS = 20
 _KEPT_RAYS = 8
 _FIRST_RADII = np.geomspace(0.01, 1.0, 9)
 _WITHIN = np.linspace(1.0, 0.0, 9)[1:]
-_ROUND = np.linspace(2.0, 0.0, 13)
-"""Distances of a round: from the last one known changed down, twice as far as where it was unchanged."""
+_ROUND = np.linspace(1.0, 0.0, 13)
+"""Distances of a round: from the one known changed down through its window."""
+_STEEPEST = 0.25
+"""The window is at least this part of the step aside, so that a slanting edge can be followed."""
 _FINER = np.array([-1.0, 0.0, 1.0]) / 3.0
 _RESOLUTION_MM = 2e-3
 _RELATIVE_RESOLUTION = 1e-4
 _MOST_ROUNDS = 14
 _NEWTON_STEPS = 6
-_EXPANSIONS = 2
-_LEAST_LEVEL = 1e-3
-"""Of an ellipse, so that one that the slope of odd does away with still gives a direction."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,7 +62,8 @@ def nearest_change(field: Likelihoods, *, answer: int) -> Change:
         if high[0] - low[0] <= max(_RESOLUTION_MM, _RELATIVE_RESOLUTION * high[0]):
             break
         rays = (angles[:_KEPT_RAYS, None] + spacing * _FINER).ravel()
-        radii = np.tile(np.maximum(high[0] - (high[0] - low[0]) * _ROUND, 0.0), (len(rays), 1))
+        window = max(2.0 * (high[0] - low[0]), _STEEPEST * spacing * high[0])
+        radii = np.tile(np.maximum(high[0] - window * _ROUND, 0.0), (len(rays), 1))
         spacing /= 3.0
     return Change(distance_mm=float(low[0]), direction_rad=float(angles[0]))
 
@@ -113,21 +113,17 @@ def _first_rays(field: Likelihoods, *, answer: int, reach: float) -> tuple[Float
 def _nearest_points(field: Likelihoods) -> tuple[Floats, Floats, Floats]:
     """Where the region of each cut begins, seen from an odd size: direction, (k, 2), distance, and depth beyond it, mm.
 
-    The region where a lone cut beats odd is an ellipse if the log of the density of odd is taken as linear: first about
-    the cut, then about the point found. A cut that does not beat odd alone is given the prior of its whole class, since
-    it may do so together with the others.
+    The region where a lone cut beats odd is an ellipse if the log of the density of odd is taken as linear about the
+    cut. A cut that does not beat odd alone is given the prior of its whole class, since it may do so together with the
+    others.
     """
     field = field.only(field.peak + field.log_cuts > 0.0)
     peak = np.where(field.peak > 0.0, field.peak, field.peak + field.log_cuts)
-    nearest = field.offsets_mm
-    for _ in range(_EXPANSIONS):
-        gradient, constant = field.odd_expanded(nearest)
-        gradient, centres = gradient @ field.axes, field.offsets_mm @ field.axes
-        bent = field.principal_mm2 * gradient
-        level = 2.0 * (peak + constant) + (gradient * (bent + 2.0 * centres)).sum(axis=1)
-        level = np.maximum(level, _LEAST_LEVEL)
-        on_axes = _nearest_on_ellipse(centres + bent, variances=field.principal_mm2, level=level)
-        nearest = on_axes @ field.axes.T
+    slope = field.slope_of_odd() @ field.axes
+    shift = -field.principal_mm2 * slope
+    level = 2.0 * peak - (slope * shift).sum(axis=1)
+    centres = field.offsets_mm @ field.axes + shift
+    nearest = _nearest_on_ellipse(centres, variances=field.principal_mm2, level=level) @ field.axes.T
     distance = np.hypot(nearest[:, 0], nearest[:, 1])
     depth = np.sqrt(level * field.principal_mm2.min(axis=1))
     inside = distance == 0.0
