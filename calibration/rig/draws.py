@@ -8,7 +8,7 @@ import numpy as np
 
 from calibration.rig.camera import focal_px_of, pose_above
 from calibration.rig.outlines import rectangle_outline
-from calibration.rig.scene import Camera, Card, Face, Lamp, Light, Phone, Place, Post, Print, Xy
+from calibration.rig.scene import Camera, Card, Face, Lamp, Light, Phone, Place, Post, Print, Rgb, Xy
 
 Rng = np.random.Generator
 
@@ -127,12 +127,17 @@ def draw_camera(
     )
 
 
-def lamp_at(*, azimuth_deg: float, elevation_deg: float, distance_mm: float, size_mm: float, strength: float) -> Lamp:
+def lamp_at(
+    *, azimuth_deg: float, elevation_deg: float, distance_mm: float, size_mm: float, strength: float, rgb: Rgb
+) -> Lamp:
     """A square lamp that faces the origin."""
     a, e = math.radians(azimuth_deg), math.radians(elevation_deg)
     x, y, z = math.cos(a) * math.cos(e), math.sin(a) * math.cos(e), math.sin(e)
     return Lamp(
-        centre_mm=(x * distance_mm, y * distance_mm, z * distance_mm), size_mm=(size_mm, size_mm), strength=strength
+        centre_mm=(x * distance_mm, y * distance_mm, z * distance_mm),
+        size_mm=(size_mm, size_mm),
+        rgb=rgb,
+        strength=strength,
     )
 
 
@@ -144,11 +149,12 @@ def kind_light(rng: Rng) -> Light:
         distance_mm=float(rng.uniform(1100, 1700)),
         size_mm=float(rng.uniform(300, 600)),
         strength=float(rng.uniform(0.5, 0.7)),
+        rgb=(1.06, 1.0, 0.90),
     )
     dome = float(rng.uniform(0.4, 0.55))
     return Light(
         lamps=(lamp,),
-        ambient=(dome, dome * 0.99, dome * 0.97),
+        ambient=(dome * 0.96, dome, dome * 1.06),
         side=float(rng.uniform(0, 0.5)),
         side_deg=float(rng.uniform(0, 360)),
         phone=Phone(),
@@ -163,6 +169,7 @@ def hard_light(rng: Rng) -> Light:
         distance_mm=float(rng.uniform(700, 1200)),
         size_mm=float(rng.uniform(25, 80)),
         strength=float(rng.uniform(1.4, 1.9)),
+        rgb=(1.12, 1.0, 0.80),
     )
     dome = float(rng.uniform(0.10, 0.22))
     return Light(lamps=(lamp,), ambient=(dome, dome, dome * 1.05), side=0.2, phone=Phone())
@@ -180,22 +187,24 @@ def draw_print(rng: Rng, *, spread: float = 0.003) -> Print:
     )
 
 
-def brightness(light: Light) -> float:
-    """Rough irradiance of the middle of the table, green."""
-    total = light.ambient[1]
+def brightness(light: Light, channel: int = 1) -> float:
+    """Rough irradiance of the middle of the table in one colour."""
+    total = light.ambient[channel]
     for lamp in light.lamps:
-        total += lamp.strength * lamp.rgb[1] * lamp.centre_mm[2] / math.dist(lamp.centre_mm, (0, 0, 0))
+        total += lamp.strength * lamp.rgb[channel] * lamp.centre_mm[2] / math.dist(lamp.centre_mm, (0, 0, 0))
     return total
 
 
 def draw_post(rng: Rng, light: Light, *, focal_35mm: float, size: float = 1.0) -> Post:
-    """A phone's processing: white paper exposed to 0.55-0.8, mild blur and shake, noise, sharpening, JPEG 75-95.
+    """A phone's processing: white paper exposed to 0.55-0.8, mild blur and shake, noise, sharpening, JPEG 60-95.
 
-    `size` scales lengths in px: 1 at 12 MP, 0.5 for a picture binned to 3 MP.
+    White balance is right within some per cent; half of the files are stored turned. `size` scales lengths in px: 1 at
+    12 MP, 0.5 for a picture binned to 3 MP.
     """
+    red, green, blue = (brightness(light, channel) for channel in range(3))
     return Post(
-        exposure=float(rng.uniform(0.55, 0.80)) / (0.85 * brightness(light)),
-        gains=(float(rng.uniform(0.94, 1.04)), 1.0, float(rng.uniform(0.94, 1.06))),
+        exposure=float(rng.uniform(0.55, 0.80)) / (0.85 * green),
+        gains=(float(rng.uniform(0.94, 1.04)) * green / red, 1.0, float(rng.uniform(0.94, 1.06)) * green / blue),
         blur_px=max(float(rng.uniform(0.7, 1.1)) * size, 0.5),
         shake_px=float(rng.uniform(0, 0.8)) * size,
         shake_deg=float(rng.uniform(0, 180)),
@@ -205,6 +214,7 @@ def draw_post(rng: Rng, light: Light, *, focal_35mm: float, size: float = 1.0) -
         grain_px=float(rng.uniform(0.3, 0.7)),
         sharpen=float(rng.uniform(0.2, 0.7)),
         sharpen_px=float(rng.uniform(0.8, 1.5)),
-        quality=int(rng.integers(75, 96)),
+        quality=int(rng.integers(60, 96)),
         focal_35mm_tag=round(focal_35mm),
+        orientation=int(rng.spawn(1)[0].choice([1, 1, 1, 3, 6, 8])),
     )

@@ -52,6 +52,26 @@ class Canvas:
             self.box(x, y, a, b, colour)
 
 
+def mottle(rng: Rng, rows: int, columns: int, *, cells: int) -> Singles:
+    """A smooth random field of deviation near 1 with some `cells` swells along the longer side, (rows, columns, 1)."""
+    longer = max(rows, columns)
+    small = rng.standard_normal((rows * cells // longer + 2, columns * cells // longer + 2)).astype(np.float32)
+    return np.asarray(cv2.resize(small, (columns, rows), interpolation=cv2.INTER_CUBIC)[..., None], np.float32)
+
+
+def paint(canvas: Canvas, rng: Rng, r0: int, r1: int, c0: int, c1: int) -> None:
+    """Brush marks and grain over a picture, so that it is as uneven as painted and screened art is."""
+    part = canvas.pixels[r0:r1, c0:c1]
+    rows, columns = part.shape[:2]
+    if min(rows, columns) < 8:
+        return
+    grain = max(8, round(max(rows, columns) / canvas.scale / 0.35))
+    part *= 1 + 0.10 * mottle(rng, rows, columns, cells=9) + 0.05 * mottle(rng, rows, columns, cells=40)
+    part *= 1 + 0.035 * mottle(rng, rows, columns, cells=grain)
+    part += 0.018 * np.concatenate([mottle(rng, rows, columns, cells=14) for _ in range(3)], axis=2)
+    np.clip(part, 0.02, 0.98, out=part)
+
+
 def hue(rng: Rng, *, low: float = 0.25, high: float = 0.9, dull: float = 0.6) -> tuple[float, float, float]:
     """A random colour in display values; `dull` is the highest saturation."""
     return colorsys.hsv_to_rgb(rng.uniform(), rng.uniform(0.15, dull), rng.uniform(low, high))
@@ -82,6 +102,23 @@ def art(canvas: Canvas, rng: Rng, *, x: float, y: float, w: float, h: float) -> 
     for _ in range(rng.integers(2, 6)):
         bx, by, bw, bh = rng.uniform(0.1, 0.8), rng.uniform(0.4, 0.75), rng.uniform(0.04, 0.12), rng.uniform(0.1, 0.25)
         canvas.box(x + w * bx, y + h * by, w * bw, min(h * bh, h * (1 - by)), hue(rng, low=0.1, high=0.6))
+    _wood(canvas, rng.spawn(1)[0], x=x, y=y, w=w, h=h)
+    paint(canvas, rng.spawn(1)[0], r0, r1, c0, c1)
+
+
+def _wood(canvas: Canvas, rng: Rng, *, x: float, y: float, w: float, h: float) -> None:
+    """Trees of all sizes in the lower part of a picture."""
+    colour = hue(rng, low=0.12, high=0.45)
+    for _ in range(rng.integers(4, 14)):
+        foot, tall = (
+            np.array([x + w * rng.uniform(0.06, 0.94), y + h * rng.uniform(0.72, 0.98)]),
+            h * rng.uniform(0.07, 0.18),
+        )
+        for step in range(3):
+            half, top = tall * (0.30 - 0.06 * step), tall * (0.35 + 0.3 * step)
+            tree = foot + np.array([[-half, 0.3 * tall - top], [0.0, -0.12 * tall - top], [half, 0.3 * tall - top]])
+            low, high = np.array([x, y]), np.array([x + w, y + h])
+            canvas.polygon(np.clip(tree, low, high), colour)
 
 
 def script(canvas: Canvas, rng: Rng, *, x: float, y: float, w: float, lines: int, size_mm: float = 1.6) -> None:
@@ -106,7 +143,7 @@ def _inside(canvas: Canvas, rng: Rng, border_mm: float) -> None:
     canvas.box(b, b, w, h, hue(rng, low=0.75, high=0.95, dull=0.25))
     band = min(7.0, 0.12 * h)
     canvas.box(b, b, w, band, hue(rng, low=0.7, high=0.95))
-    script(canvas, rng, x=b + 2, y=b + 0.2 * band, w=w * 0.6, lines=1, size_mm=0.5 * band)
+    script(canvas, rng, x=b + 2, y=b + 0.05 * band, w=w * 0.6, lines=1, size_mm=0.42 * band)
     art(canvas, rng, x=b + 1, y=b + band + 1, w=w - 2, h=split - band)
     lines = int((h - split - 6) / 2.8)
     if lines > 0:
@@ -197,7 +234,11 @@ def face_raster(face: Face, *, width_mm: float, height_mm: float, px_per_mm: flo
     Deterministic by style, seed and size. Raises KeyError for a style that is not in `STYLES`.
     """
     canvas = Canvas(width_mm=width_mm, height_mm=height_mm, px_per_mm=px_per_mm)
-    STYLES[face.style](canvas, np.random.default_rng([face.seed, 71]))
+    rng = np.random.default_rng([face.seed, 71])
+    STYLES[face.style](canvas, rng)
+    if face.style != "even":  # no print is quite even
+        rows, columns = canvas.pixels.shape[:2]
+        canvas.pixels *= 1 + 0.004 * mottle(rng, rows, columns, cells=7) + 0.006 * mottle(rng, rows, columns, cells=120)
     display = np.clip(canvas.pixels, 0, 1)
     linear = np.where(display <= 0.04045, display / 12.92, ((display + 0.055) / 1.055) ** 2.4)
     return np.asarray(INK + (PAPER - INK) * linear, np.float32)

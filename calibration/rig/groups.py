@@ -104,14 +104,23 @@ def find_place(
     return None
 
 
+def is_crowded(camera: Camera, cards: list[Card], *, designs: tuple[str, ...]) -> bool:
+    """Whether the pieces and the gaps around them fill more than a third of what the photo shows."""
+    seen = camera.width * camera.height * (camera.centre_mm[2] / camera.focal_px) ** 2
+    filled = sum((c.width_mm + GAP_MM) * (c.height_mm + GAP_MM) for c in cards)
+    return filled + sum((design_named(d).side_mm + GAP_MM) ** 2 for d in designs) > seen / 3
+
+
 def lay_out(
-    rng: Rng, camera: Camera, cards: list[Card], *, designs: tuple[str, ...]
+    rng: Rng, camera: Camera, cards: list[Card], *, designs: tuple[str, ...], crowded: bool
 ) -> tuple[tuple[Square, ...], tuple[Card, ...]]:
-    """Squares first, then cards, the large ones first; a card for which no place is found stays away."""
+    """Squares first, then cards, the large ones first; a card for which no place is found stays away.
+
+    `crowded`: pieces lie nearly parallel to each other, and close together.
+    """
     taken: list[Floats] = []
     squares, laid = [], []
     margin = 0.012 * max(camera.width, camera.height)
-    crowded = len(cards) > 5
     tight = float(rng.uniform(0, 360)) if crowded else None
     for design in designs:
         corners = design_named(design).cut_corners_mm
@@ -215,7 +224,11 @@ def random_scene(
     lens = (-0.2, 0.1) if group == "wide" else (-0.08, 0.06)
     camera = draw_camera(rng, width=width, height=height, px_per_mm=density, tilt_deg=tilt, focal_35mm=focal, k1=lens)
     drawn = [draw_card(rng) for _ in range(cards or int(rng.integers(1, 13)))]
-    squares, laid = lay_out(rng, camera, drawn, designs=("square-80",))
+    designs = ("square-80",)
+    crowded = is_crowded(camera, drawn, designs=designs)
+    squares, laid = lay_out(rng, camera, drawn, designs=designs, crowded=crowded)
+    if len(laid) < len(drawn) and not crowded:
+        squares, laid = lay_out(rng, camera, drawn, designs=designs, crowded=True)
     light = kind_light(rng)
     scene = Scene(
         camera=camera,
