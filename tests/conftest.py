@@ -4,5 +4,11 @@ from __future__ import annotations
 
 import os
 
+import hypothesis
+
 # before anything imports numpy, which reads it once
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+# A slow machine is no failure: what is measured here is right or wrong, never fast.
+hypothesis.settings.register_profile("unhurried", deadline=None)
+hypothesis.settings.load_profile("unhurried")
