@@ -22,8 +22,9 @@ from cardmeasure.unknowns import Layout, State
 Floats = NDArray[np.floating[Any]]
 
 ROUNDS = 40
-DAMPING = 1e-4
-CONVERGED = 1e-4
+DAMPING = 1e-9
+"""Next to none at first, as it hardly ever takes any; a step that fails raises it hundredfold."""
+CONVERGED = 1e-3
 ROBUST_AT = 2.5
 """Residuals beyond so many standard uncertainties lose weight (Huber), beyond three times that they lose all."""
 POINTS_GROUP, EDGES_GROUP = "printed points", "edge noise"
@@ -41,16 +42,22 @@ class PrintedPoints:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Rows:
-    """Rows of the linearised problem in units of u: residuals (m,), Jacobian (m, n), the group of each row (m,).
+    """Rows of the linearised problem in units of u: residuals (m,), Jacobian (m, n).
 
-    The printed points' `points` rows come first, then the `edges` rows of the edges, then the priors.
+    The printed points' `points` rows come first, then the `edges` rows of the edges, then the priors, whose
+    groups are `prior_groups`.
     """
 
     residuals: Floats
     jacobian: Floats
-    group: NDArray[np.str_]
+    prior_groups: list[str]
     points: int
     edges: int
+
+    @property
+    def groups(self) -> NDArray[np.str_]:
+        """The group of each row (m,)."""
+        return np.array([POINTS_GROUP] * self.points + [EDGES_GROUP] * self.edges + self.prior_groups)
 
     def weights(self, *, cut_off: bool) -> Floats:
         """Robust weights (m,); priors always count in full."""
@@ -97,9 +104,9 @@ def adjust(start: State, points: PrintedPoints, edges: EdgePoints, priors: Prior
     weights = rows.weights(cut_off=True)
     jacobian = rows.jacobian * np.sqrt(weights)[:, None]
     covariance = np.linalg.inv(jacobian.T @ jacobian)
-    shares = {}
-    for group in sorted(set(rows.group.tolist())):
-        j = jacobian[rows.group == group] @ covariance
+    shares, groups = {}, rows.groups
+    for group in sorted(set(groups.tolist())):
+        j = jacobian[groups == group] @ covariance
         shares[group] = j.T @ j
     residual = _point_residuals(state, points)
     used = weights[: rows.points].reshape(2, -1).min(axis=0) > 0
@@ -125,7 +132,7 @@ def _settled(state: State, points: PrintedPoints, edges: EdgePoints, priors: Pri
         trial = state.moved(step)
         trial_rows = _rows(trial, points, edges, priors)
         if not weights @ trial_rows.residuals**2 <= weights @ rows.residuals**2 * (1 + 1e-12):
-            damping *= 10
+            damping *= 100
             continue
         state, rows, damping = trial, trial_rows, damping / 10
         # a step counts in standard uncertainties, whatever the unit of its unknown
@@ -141,7 +148,7 @@ def _rows(state: State, points: PrintedPoints, edges: EdgePoints, priors: Priors
     return Rows(
         residuals=np.concatenate([r_points, r_edges, r_prior]),
         jacobian=np.concatenate([j_points, j_edges, j_prior]),
-        group=np.array([POINTS_GROUP] * len(r_points) + [EDGES_GROUP] * len(r_edges) + names),
+        prior_groups=names,
         points=len(r_points),
         edges=len(r_edges),
     )

@@ -110,23 +110,31 @@ def _fitted(mm: Floats, corners: Floats) -> Floats:
         a, b = corners[k], corners[(k + 1) % 4]
         length = float(np.linalg.norm(b - a))
         way = (b - a) / length
-        t = (mm - a) @ way / length
-        off = (mm - a) @ np.array([way[1], -way[0]])
+        out = np.array([way[1], -way[0]])
+        t, off = (mm - a) @ way / length, (mm - a) @ out
         mine = (t > 0.15) & (t < 0.85) & (np.abs(off) < 0.1 * length)
         if mine.sum() < 8:
             return corners
-        line = np.polyfit(t[mine], off[mine], 1)
-        for _ in range(4):
-            r = np.abs(off[mine] - np.polyval(line, t[mine]))
-            w = 1.0 / np.maximum(r, 0.2)
-            line = np.polyfit(t[mine], off[mine], 1, w=np.sqrt(w))
-        start = a + np.array([way[1], -way[0]]) * line[1]
-        end = b + np.array([way[1], -way[0]]) * (line[0] + line[1])
-        lines.append((start, end - start))
-    out = []
-    for k in range(4):
-        (p, d), (q, e) = lines[k - 1], lines[k]
-        t = np.linalg.lstsq(np.column_stack([d, -e]), q - p, rcond=None)[0]
-        out.append(p + t[0] * d)
-    fitted = np.array(out)
+        offset, slope = _robust_line(t[mine], off[mine])
+        lines.append((a + out * offset, b - a + out * slope))
+    fitted = np.array([_meet(lines[k - 1], lines[k]) for k in range(4)])
     return fitted if np.abs(fitted - corners).max() < 0.15 * max(np.ptp(corners, axis=0)) else corners
+
+
+def _robust_line(t: Floats, off: Floats) -> tuple[float, float]:
+    """Offset and slope of a line through points that may lie off it; sums of distances count, not of their squares."""
+    weight: Floats = np.ones(len(t))
+    offset = slope = 0.0
+    for _ in range(5):
+        t0, off0 = np.average(t, weights=weight), np.average(off, weights=weight)
+        d = weight * (t - t0)
+        slope = float(d @ (off - off0)) / float(d @ (t - t0))
+        offset = float(off0 - slope * t0)
+        weight = 1.0 / np.maximum(np.abs(off - offset - slope * t), 0.2)
+    return offset, slope
+
+
+def _meet(first: tuple[Floats, Floats], second: tuple[Floats, Floats]) -> Floats:
+    """Where two lines meet, each a point and a direction."""
+    (p, d), (q, e) = first, second
+    return np.asarray(p + np.linalg.solve(np.column_stack([d, -e]), q - p)[0] * d)
