@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
 from calibration.rig.camera import focal_px_of, pose_above
+from calibration.rig.faces import face_raster
+from calibration.rig.mats import MATS
 from calibration.rig.outlines import rectangle_outline
 from calibration.rig.scene import Camera, Card, Face, Lamp, Light, Phone, Place, Post, Print, Rgb, Xy
 
@@ -63,6 +66,28 @@ def draw_card(rng: Rng, *, nominal: tuple[float, float, str | None] | None = Non
         roughness=float(rng.uniform(0.35, 0.55)),
         size_class=size_class,
     )
+
+
+def border_contrast(card: Card, mat: str) -> float:
+    """How much a card's border differs from the mat: the best channel's logarithm of the ratio of reflectances.
+
+    Of 8 stretches along each side, 0.5 mm wide, the poorest but three count.
+    """
+    scale, table = 4.0, np.array(MATS[mat].rgb)
+    face = face_raster(card.face, width_mm=card.width_mm, height_mm=card.height_mm, px_per_mm=scale)
+    sides = face[:2], face[-2:], face[:, :2].swapaxes(0, 1), face[:, -2:].swapaxes(0, 1)
+    parts = [part.mean((0, 1)) for side in sides for part in np.array_split(side, 8, axis=1)]
+    return float(np.sort(np.abs(np.log((np.array(parts) + 0.01) / (table + 0.01))).max(1))[3])
+
+
+def contrasting(card: Card, mat: str, rng: Rng, *, least: float) -> Card:
+    """The card, with another face where its own hardly differs from the mat."""
+    for _ in range(30):
+        if border_contrast(card, mat) >= least:
+            break
+        face = Face(style=str(rng.choice(FACES)), seed=int(rng.integers(1 << 30)))
+        card = replace(card, face=face)
+    return card
 
 
 def bank_card(rng: Rng) -> Card:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from calibration.rig.camera import project
 from calibration.rig.draws import (
     DARK_MATS,
+    contrasting,
     draw_camera,
     draw_card,
     draw_post,
@@ -207,12 +208,15 @@ def random_scene(
     cards: int | None = None,
     focal_35mm: float | None = None,
     mat: str | None = None,
+    contrast: float = 0.5,
 ) -> Scene:
     """A scene of a group, the same for the same arguments. Raises KeyError for a group that is not in `CHANGES`.
 
     Priors: 1-12 cards, 9-13 px/mm at 4032 x 3024 (half of that at 3 MP), tilt 0-15 degrees (15-35 in `tilt`), true
     focal length 24-27 mm equivalent within 0.5 mm of its tag, print scale 1 +- 0.3 % an axis, card thickness
     0.30 +- 0.03 mm, k1 -0.08...0.06 (-0.2...0.1 and 14-18 mm in `wide`). Where there is no room, fewer cards lie.
+
+    Borders differ from the mat by `contrast` (see `draws.border_contrast`); 0 lets black cards lie on black felt.
     """
     change = CHANGES[group]
     rng = np.random.default_rng([seed, sum(ord(c) << (i % 16) for i, c in enumerate(group))])
@@ -230,10 +234,12 @@ def random_scene(
     if len(laid) < len(drawn) and not crowded:
         squares, laid = lay_out(rng, camera, drawn, designs=designs, crowded=True)
     light = kind_light(rng)
+    cover = mat or str(rng.choice(DARK_MATS))
+    laid = tuple(contrasting(card, cover, rng.spawn(1)[0], least=contrast) for card in laid)
     scene = Scene(
         camera=camera,
         light=light,
-        mat=Mat(name=mat or str(rng.choice(DARK_MATS)), seed=int(rng.integers(1 << 30))),
+        mat=Mat(name=cover, seed=int(rng.integers(1 << 30))),
         squares=squares,
         cards=laid,
         print=draw_print(rng),

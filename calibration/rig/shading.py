@@ -271,7 +271,7 @@ def shade_top(w: World, s: Spot, k: int, u: float, v: float, away: float, back: 
     veil = 0.04 * p.gloss * sky
     hr, hg, hb = veil * lights.ambience.rgb[0], veil * lights.ambience.rgb[1], veil * lights.ambience.rgb[2]
     if away > -rim:
-        n = rim_normal(p, u, v, (away + rim) / rim)
+        n = rim_normal(p, u, v, away + rim, 0.0, back)
         fall, lobe = lit(w, s, k, n, p.gloss, back)
         d = dome(w, n, sky)
         return (
@@ -291,11 +291,21 @@ def shade_top(w: World, s: Spot, k: int, u: float, v: float, away: float, back: 
 
 
 @compiled
-def rim_normal(p: Record, u: float, v: float, lean: float) -> Colour:
-    """Normal, in world axes, of the rounded rim: `lean` is the sine of the tilt away from the top, 0..1."""
+def rim_normal(p: Record, u: float, v: float, past: float, depth: float, back: Colour) -> Colour:
+    """Normal, in world axes, of a rim rounded to a quarter circle of radius `rim`, as the eye towards `back` sees it.
+
+    Pieces have sharp edges; a place on one, `past` the start of the rounding and `depth` below the top, is shaded like
+    the place of the quarter circle that the same line of sight would meet. With t the eye's tilt off the vertical in
+    the plane across the rim, that is at the angle a where sin(a - t) = (past cos t + depth sin t) / rim - sin t.
+    """
     nu, nv = outward(p.vertices, p.count, p.radius, u, v)
-    sine = min(max(lean, 0.0), 1.0)
-    cosine = math.sqrt(1 - sine * sine)
+    sine, cosine = 1.0, 0.0
+    if p.rim > 0:
+        wx, wy = turn_to_piece(p, nu, nv)
+        tilt = math.atan2(back[0] * wx + back[1] * wy, back[2])
+        place = (past * math.cos(tilt) + depth * math.sin(tilt)) / p.rim - math.sin(tilt)
+        angle = min(max(tilt + math.asin(min(max(place, -1.0), 1.0)), 0.0), 0.5 * math.pi)
+        sine, cosine = math.sin(angle), math.cos(angle)
     top = top_normal(p, u, v)
     nx, ny = turn_to_piece(p, sine * nu + cosine * top[0], sine * nv + cosine * top[1])
     return nx, ny, cosine * top[2]
@@ -305,11 +315,7 @@ def rim_normal(p: Record, u: float, v: float, lean: float) -> Colour:
 def shade_wall(w: World, s: Spot, k: int, u: float, v: float, back: Colour) -> Colour:
     """Radiance of a side wall; its topmost `rim` turns towards the top. The lit mat before it sends light as well."""
     p, m, lights = w.pieces[k], w.maps, w.lights
-    depth, rim = gap_and_top(p, u, v)[1] - s.z, p.rim
-    sine = 1.0
-    if rim > 0 and depth < rim:
-        sine = 1 - 0.3 * (1 - depth / rim)
-    n = rim_normal(p, u, v, sine)
+    n = rim_normal(p, u, v, p.rim, gap_and_top(p, u, v)[1] - s.z, back)
     e, _ = lit(w, s, k, n, 0.0, back)
     column, row = (s.x - m.x0) / m.step, (s.y - m.y0) / m.step
     d = dome(w, n, lookup(m.sky, column, row))

@@ -12,8 +12,10 @@ from numpy.typing import NDArray
 from calibration.rig.camera import focal_px_of, pose_above, project
 from calibration.rig.lighting import shine_of
 from calibration.rig.outlines import rectangle_outline
+from calibration.rig.packing import pack_pieces
 from calibration.rig.rendering import render
 from calibration.rig.scene import Camera, Card, Curl, Face, Lamp, Light, Mat, Phone, Place, Sampling, Scene
+from calibration.rig.shading import rim_normal
 
 Floats = NDArray[np.float64]
 PX_PER_MM = 20.0
@@ -170,6 +172,25 @@ def test_gloss_returns_no_more_light_than_falls_on_it() -> None:
         assert 0.025 < albedo < 0.06
         other = (0.3, -0.2, math.sqrt(1 - 0.13))
         assert shine_of(1.0, roughness, up, to, other) == pytest.approx(shine_of(1.0, roughness, up, other, to))
+
+
+@pytest.mark.parametrize("tilt_deg", [-30.0, 0.0, 20.0])
+def test_the_rim_is_shaded_like_a_quarter_circle(tilt_deg: float) -> None:
+    """Normals along the sharp edge, against a quarter circle drawn point by point and projected along the same rays."""
+    rim, tilt = 0.05, math.radians(tilt_deg)
+    row, _ = pack_pieces(Scene(camera=camera_over(0, 0), light=Light(lamps=()), mat=Mat(name="even"),
+                               cards=(replace(slab(), rim_mm=rim),)), texel_per_mm=2.0)  # fmt: skip
+    back = (math.sin(tilt), 0.0, math.cos(tilt))
+    turns = np.linspace(0, math.pi / 2, 20_001)
+    seen = rim * (np.sin(turns) * math.cos(tilt) + (1 - np.cos(turns)) * math.sin(tilt))
+    seen = seen[: int(np.argmax(seen)) + 1]  # beyond the silhouette nothing is seen
+    for past, depth in ((0.0, 0.0), (0.01, 0.0), (0.035, 0.0), (0.05, 0.0), (0.05, 0.02), (0.05, 0.2)):
+        if depth > 0 and tilt <= 0:
+            continue
+        place = past * math.cos(tilt) + depth * math.sin(tilt)
+        expected = turns[int(np.argmin(np.abs(seen - place)))]
+        n = rim_normal(row[0], 30.0, 0.0, past, depth, back)
+        assert math.atan2(n[0], n[2]) == pytest.approx(expected, abs=0.01)
 
 
 def test_a_white_sheet_in_even_light_is_as_bright_as_its_reflectance() -> None:

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from calibration.rig.camera import focal_px_of, pose_above, project
-from calibration.rig.draws import FACES, bank_card, draw_card, draw_print
+from calibration.rig.draws import FACES, bank_card, border_contrast, draw_card, draw_print
 from calibration.rig.faces import STYLES, face_raster
 from calibration.rig.groups import CHANGES, GAP_MM, random_scene, separation_mm
 from calibration.rig.mats import MATS, cover_of
@@ -134,6 +134,15 @@ def test_a_drawn_scene_is_reproducible_and_free_of_overlaps(group: str) -> None:
 def test_crowded_scenes_hold_twelve_cards() -> None:
     """At 9.3 px/mm there is room for twelve cards and the square in 12 megapixels."""
     assert len(random_scene("kind", 1, cards=12, px_per_mm=9.3).cards) == 12
+
+
+def test_borders_differ_from_the_mat() -> None:
+    """No card is nearly as dark as the felt it lies on, unless that is asked for."""
+    kind = random_scene("kind", 3, cards=12, mat="dark-felt", px_per_mm=9.4)
+    assert min(border_contrast(card, "dark-felt") for card in kind.cards) >= 0.5
+    plain = random_scene("kind", 3, cards=12, mat="dark-felt", px_per_mm=9.4, contrast=0.0)
+    assert min(border_contrast(card, "dark-felt") for card in plain.cards) < 0.5
+    assert [card.place for card in kind.cards] == [card.place for card in plain.cards]
 
 
 def test_the_groups_differ_in_what_they_are_named_after() -> None:
