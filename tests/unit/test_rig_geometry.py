@@ -140,6 +140,22 @@ def test_a_cards_top_face_covers_what_the_truth_says(curl: Curl | None) -> None:
     assert np.abs(seen - middle).max() < 0.01
 
 
+def test_the_walls_cover_what_projection_says() -> None:
+    """Area of the side walls seen: that of the hull of top and foot, less that of the top, within 1 %."""
+    card = even_card(Place(x_mm=38.0, y_mm=-20.0, turn_deg=37.0), thickness_mm=0.6)
+    scene = Scene(camera=wide_camera(), light=SKY, mat=Mat(name="black"), cards=(card,), sampling=FINE)
+    white = replace(scene, cards=(replace(card, core=(0.8, 0.8, 0.8)),))
+    # A wall sees half of the dome, and a black mat.
+    seen = float((render(white, seed=5) - render(scene, seed=5))[..., 1].sum(dtype=float)) / (0.8 * 0.5)
+    rim = rim_points(card.outline, step_mm=0.2)
+    top = project(scene.camera, card_top(card, rim))
+    foot = project(scene.camera, card_top(replace(card, thickness_mm=0.0), rim))
+    hull = cv2.convexHull(np.vstack([top, foot]).astype(np.float32))[:, 0].astype(float)
+    expected = area_and_middle(hull)[0] - area_and_middle(top)[0]
+    assert expected > 500
+    assert seen == pytest.approx(expected, rel=0.01)
+
+
 def test_each_side_of_a_card_lies_where_the_truth_says() -> None:
     """Sides near the picture's axes, pixel column by pixel column: mean offset below 0.02 px for all four."""
     card = even_card(Place(x_mm=-14.0, y_mm=7.0, turn_deg=-5.0))
