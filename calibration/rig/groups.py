@@ -124,7 +124,7 @@ def lay_out(
     margin = 0.012 * max(camera.width, camera.height)
     tight = float(rng.uniform(0, 360)) if crowded else None
     for design in designs:
-        corners = design_named(design).cut_corners_mm
+        corners = np.asarray(design_named(design).cut_corners_mm, np.float64)
         place = find_place(rng, camera, corners, taken, steep=not crowded, margin_px=2 * margin, tight=tight)
         if place is None:
             raise ValueError(f"no room for {design} in a photo of {camera.width} x {camera.height}")
@@ -132,7 +132,7 @@ def lay_out(
         squares.append(Square(design=design, place=place, trim_mm=trim))
         taken.append(on_table(place, corners))
     for card in sorted(cards, key=lambda c: -c.width_mm * c.height_mm):
-        corners = np.array(card.outline.corners_mm)
+        corners = np.array(card.outline.corners_mm, np.float64)
         place = find_place(rng, camera, corners, taken, steep=not crowded, margin_px=margin, tight=tight)
         if place is not None:
             laid.append(replace(card, place=place))

@@ -214,4 +214,5 @@ def lookup(grid: Floats, column: float, row: float) -> float:
     f, g = c - i, r - j
     upper: float = grid[j, i] * (1 - f) + grid[j, i + 1] * f
     lower: float = grid[j + 1, i] * (1 - f) + grid[j + 1, i + 1] * f
-    return upper * (1 - g) + lower * g
+    value: float = upper * (1 - g) + lower * g
+    return value

@@ -143,8 +143,8 @@ def square_truth(scene: Scene, square: Square) -> dict[str, Any]:
     """The truth of one printed square: pose, printed cut corners and saddle points, in the design's order."""
     design, scale = design_named(square.design), [scene.print.scale_x, scene.print.scale_y]
 
-    def seen(points: Floats) -> list[Any]:
-        world = on_top(square.place, points * scale, thickness_mm=scene.print.paper_mm)
+    def seen(points: NDArray[np.floating[Any]]) -> list[Any]:
+        world = on_top(square.place, np.asarray(points * scale, np.float64), thickness_mm=scene.print.paper_mm)
         return list(project(scene.camera, world).round(4).tolist())
 
     place = square.place

@@ -55,7 +55,7 @@ def row_of(scene: Scene, *, seed: int = 2) -> tuple[Floats, Floats]:
     picture = render(scene, seed=seed)[..., 1].astype(float)
     c = scene.camera
     x = c.centre_mm[0] + (np.arange(c.width) - c.principal_px[0]) * c.centre_mm[2] / c.focal_px
-    return x, picture.mean(0)
+    return np.asarray(x, np.float64), np.asarray(picture.mean(0), np.float64)
 
 
 FINE = Sampling(plain=4, face=8, print=16, edge=48, lamp=8)
