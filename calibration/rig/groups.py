@@ -21,7 +21,7 @@ from calibration.rig.draws import (
     kind_light,
 )
 from calibration.rig.packing import design_named
-from calibration.rig.scene import Camera, Card, Curl, Mat, Place, Scene, Square
+from calibration.rig.scene import Camera, Card, Curl, Mat, Place, Scene, Square, Xy
 from calibration.rig.truth import on_table
 
 Floats = NDArray[np.float64]
@@ -80,12 +80,12 @@ def find_place(
     *,
     steep: bool,
     margin_px: float,
-    tight: float | None,
+    around: Xy | None,
 ) -> Place | None:
     """A free place for a piece, whole inside the frame; None where none is found.
 
-    `steep`: any turn, else near a multiple of 90 degrees. `tight`: of all places found, the furthest towards this
-    direction (degrees in the photo), which leaves the most room for the next; None takes the first.
+    `steep`: any turn, else near a multiple of 90 degrees. `around`: of all places found, the nearest to this
+    pixel, which leaves the most room for the next; None takes the first.
     """
     drawn = _candidates(rng, camera, steep=steep, count=3000)
     c, s = np.cos(np.radians(drawn[:, 2])), np.sin(np.radians(drawn[:, 2]))
@@ -95,9 +95,8 @@ def find_place(
     px = flat.reshape(*x.shape, 2)
     high = np.array([camera.width, camera.height]) - margin_px
     inside = np.flatnonzero(((px > margin_px) & (px < high)).all((1, 2)))
-    if tight is not None:
-        way = np.array([np.cos(np.radians(tight)), np.sin(np.radians(tight))])
-        inside = inside[np.argsort(-px[inside].mean(1) @ way)]
+    if around is not None:
+        inside = inside[np.argsort(np.linalg.norm(px[inside].mean(1) - around, axis=1))]
     for n in inside:
         world = np.column_stack([x[n], y[n]])
         if is_free(world, taken):
@@ -105,27 +104,35 @@ def find_place(
     return None
 
 
-def is_crowded(camera: Camera, cards: list[Card], *, designs: tuple[str, ...]) -> bool:
-    """Whether the pieces and the gaps around them fill more than a third of what the photo shows."""
+def fullness(camera: Camera, cards: list[Card], *, designs: tuple[str, ...]) -> float:
+    """Share of what the photo shows that the pieces and the gaps around them fill."""
     seen = camera.width * camera.height * (camera.centre_mm[2] / camera.focal_px) ** 2
     filled = sum((c.width_mm + GAP_MM) * (c.height_mm + GAP_MM) for c in cards)
-    return filled + sum((design_named(d).side_mm + GAP_MM) ** 2 for d in designs) > seen / 3
+    return (filled + sum((design_named(d).side_mm + GAP_MM) ** 2 for d in designs)) / seen
+
+
+def gathering(rng: Rng, camera: Camera, *, full: float) -> Xy | None:
+    """The pixel around which pieces are laid: none while there is room, the middle, or a corner where it is tight."""
+    if full < 1 / 3:
+        return None
+    if full < 0.6:
+        return (float(rng.uniform(0.35, 0.65)) * camera.width, float(rng.uniform(0.35, 0.65)) * camera.height)
+    return (float(rng.integers(2)) * camera.width, float(rng.integers(2)) * camera.height)
 
 
 def lay_out(
-    rng: Rng, camera: Camera, cards: list[Card], *, designs: tuple[str, ...], crowded: bool
+    rng: Rng, camera: Camera, cards: list[Card], *, designs: tuple[str, ...], around: Xy | None
 ) -> tuple[tuple[Square, ...], tuple[Card, ...]]:
     """Squares first, then cards, the large ones first; a card for which no place is found stays away.
 
-    `crowded`: pieces lie nearly parallel to each other, and close together.
+    `around`: pieces lie nearly parallel to each other, close together around this pixel; None scatters them.
     """
     taken: list[Floats] = []
     squares, laid = [], []
     margin = 0.012 * max(camera.width, camera.height)
-    tight = float(rng.uniform(0, 360)) if crowded else None
     for design in designs:
         corners = np.asarray(design_named(design).cut_corners_mm, np.float64)
-        place = find_place(rng, camera, corners, taken, steep=not crowded, margin_px=2 * margin, tight=tight)
+        place = find_place(rng, camera, corners, taken, steep=around is None, margin_px=2 * margin, around=around)
         if place is None:
             raise ValueError(f"no room for {design} in a photo of {camera.width} x {camera.height}")
         trim = tuple((float(x), float(y)) for x, y in rng.normal(0, 0.15, (4, 2)))
@@ -133,7 +140,7 @@ def lay_out(
         taken.append(on_table(place, corners))
     for card in sorted(cards, key=lambda c: -c.width_mm * c.height_mm):
         corners = np.array(card.outline.corners_mm, np.float64)
-        place = find_place(rng, camera, corners, taken, steep=not crowded, margin_px=margin, tight=tight)
+        place = find_place(rng, camera, corners, taken, steep=around is None, margin_px=margin, around=around)
         if place is not None:
             laid.append(replace(card, place=place))
             taken.append(on_table(place, corners))
@@ -229,10 +236,12 @@ def random_scene(
     camera = draw_camera(rng, width=width, height=height, px_per_mm=density, tilt_deg=tilt, focal_35mm=focal, k1=lens)
     drawn = [draw_card(rng) for _ in range(cards or int(rng.integers(1, 13)))]
     designs = ("square-80",)
-    crowded = is_crowded(camera, drawn, designs=designs)
-    squares, laid = lay_out(rng, camera, drawn, designs=designs, crowded=crowded)
-    if len(laid) < len(drawn) and not crowded:
-        squares, laid = lay_out(rng, camera, drawn, designs=designs, crowded=True)
+    full = fullness(camera, drawn, designs=designs)
+    for share in (full, max(full, 0.5), 1.0):  # closer together until all have room
+        around = gathering(rng, camera, full=share)
+        squares, laid = lay_out(rng, camera, drawn, designs=designs, around=around)
+        if len(laid) == len(drawn):
+            break
     light = kind_light(rng)
     cover = mat or str(rng.choice(DARK_MATS))
     laid = tuple(contrasting(card, cover, rng.spawn(1)[0], least=contrast) for card in laid)
