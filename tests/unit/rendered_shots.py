@@ -39,11 +39,11 @@ def with_a_card_over_the_frame(scene: Scene) -> Scene:
 
 
 def with_a_card_on_another(scene: Scene) -> Scene:
-    """The last card laid half onto the first, askew."""
-    first = scene.cards[0].place
-    return _moved(
-        scene, Place(x_mm=first.x_mm + 18.0, y_mm=first.y_mm + 14.0, turn_deg=first.turn_deg + 25.0, base_mm=0.3)
-    )
+    """The last card laid half onto the first, askew, on the side away from the square and so from all others."""
+    first, square = scene.cards[0].place, scene.squares[0].place
+    away = np.array([first.x_mm - square.x_mm, first.y_mm - square.y_mm])
+    x, y = np.array([first.x_mm, first.y_mm]) + 22.0 * away / np.linalg.norm(away)
+    return _moved(scene, Place(x_mm=float(x), y_mm=float(y), turn_deg=first.turn_deg + 25.0, base_mm=0.3))
 
 
 @dataclass(frozen=True, kw_only=True)
