@@ -2,7 +2,8 @@
 
     python -m calibration.samples [FOLDER]
 
-The scenes, faces and phones are invented; the same version renders the same pictures. Truth stands beside each photo.
+The scenes, faces and phones are invented; the same version of the rig renders the same pictures. Those that are kept in
+`sample_images` come from an earlier one. Photos that are there already are left alone. Truth stands beside each photo.
 """
 
 from __future__ import annotations

@@ -30,6 +30,8 @@ EVERY = 5
 """Of the ring's pixels so many-th is looked at: neighbours are averaged anyway."""
 SURE, LIKELY = 40.0, 20.0
 """Squared distances: what is surely no table, and what belongs to a piece if it hangs together with such."""
+SHADOW_DEPTH, SHADOW_COLOUR = 0.7, 12.0
+"""A shadow dims the logarithm of light by less than this, in all colours alike: squared distance across that at most."""
 FIT_ROUNDS = 8
 SAMPLES = 12000
 STRIP = 24
@@ -100,14 +102,29 @@ def _distance_from_ground(log: Floats, free: Mask, *, seed: NDArray[np.float64])
     whitener = np.linalg.cholesky(inverse)
     of_y, of_x = _background(h, w, coefficients @ whitener)
     mix, add = whitener.T.astype(np.float32), np.ones((1, 3), np.float32)
+    along = whitener.T @ np.ones(3)
+    shade, deepest = (
+        (along / np.linalg.norm(along)).astype(np.float32)[None],
+        SHADOW_DEPTH * float(np.linalg.norm(along)),
+    )
     distance = np.empty((h, w), np.float32)
     for top in range(0, h, STRIP):  # what fits the processor's cache is done in a quarter of the time
         rows = slice(top, top + STRIP)
         white = np.asarray(cv2.transform(log[rows], mix), np.float32)
         white -= (of_y[rows] @ of_x).reshape(-1, w, 3)
+        dimming = cv2.transform(white, shade)
         white *= white
-        distance[rows] = cv2.transform(white, add)
+        distance[rows] = _without_shadows(np.asarray(cv2.transform(white, add)), np.asarray(dimming), deepest=deepest)
     return distance
+
+
+def _without_shadows(distance: Floats, dimming: Floats, *, deepest: float) -> Floats:
+    """Squared distances in which nothing hangs together with a piece only because a shadow falls there.
+
+    dimming : the whitened deviation along the direction of brightness, negative where it is darker.
+    """
+    alike = (dimming < 0) & (dimming > -deepest) & (distance - dimming * dimming < SHADOW_COLOUR) & (distance < SURE)
+    return np.where(alike, np.minimum(distance, np.float32(LIKELY)), distance)
 
 
 def _fitted_ground(
