@@ -54,7 +54,6 @@ _FLAGS = (
     ),
     Flag("not-square", Level.DOUBT, "The corners are more than 0.5 degrees off square: bent, damaged, or not a card."),
     Flag("bent-edge", Level.DOUBT, "A side is not straight: the card is curled, damaged, or partly covered."),
-    Flag("far-from-reference", Level.NOTE, "The card lies far from the square for its size: lay the square nearer."),
     # of a piece without a size
     Flag("cut-by-frame", Level.UNSIZED, "The piece reaches the edge of the photo."),
     Flag("overlapped", Level.UNSIZED, "Something covers part of the piece, or several pieces touch."),

@@ -51,14 +51,6 @@ def side_lengths(polygon: Floats) -> Floats:
     return np.asarray(np.linalg.norm(np.roll(polygon, -1, axis=0) - polygon, axis=1))
 
 
-def is_convex(polygon: Floats) -> bool:
-    """Whether a polygon (n, 2) turns the same way at every corner."""
-    d = np.roll(polygon, -1, axis=0) - polygon
-    e = np.roll(d, -1, axis=0)
-    cross = d[:, 0] * e[:, 1] - d[:, 1] * e[:, 0]
-    return bool((cross > 0).all() or (cross < 0).all())
-
-
 def clockwise_from_top_left(corners: Floats) -> Floats:
     """The same quadrilateral (4, 2), clockwise from the corner nearest the picture's top left."""
     ordered = corners if area(corners) > 0 else corners[::-1]

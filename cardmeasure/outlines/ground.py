@@ -31,7 +31,7 @@ EVERY = 5
 SURE, LIKELY = 40.0, 20.0
 """Squared distances: what is surely no table, and what belongs to a piece if it hangs together with such."""
 SHADOW_DEPTH, SHADOW_COLOUR = 0.7, 12.0
-"""A shadow dims the logarithm of light by less than this, in all colours alike: squared distance across that at most."""
+"""A shadow dims the logarithm of light by less than this, all colours alike: most squared distance across that."""
 FIT_ROUNDS = 8
 SAMPLES = 12000
 STRIP = 24
@@ -48,10 +48,6 @@ class Reduced:
     def to_full(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
         """Full-resolution pixels of reduced ones (n, 2), pixel centres at whole numbers in both."""
         return np.asarray((points + 0.5) / self.factor - 0.5)
-
-    def to_reduced(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Reduced pixels of full-resolution ones (n, 2)."""
-        return np.asarray((points + 0.5) * self.factor - 0.5)
 
 
 def pieces_mask(photo: Photo, *, px_per_mm: float, known: list[NDArray[np.floating[Any]]]) -> Reduced:
