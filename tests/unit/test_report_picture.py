@@ -151,7 +151,7 @@ def test_text_is_at_least_three_per_cent_of_the_width_and_stays_in_the_frame() -
 
 
 def test_a_label_says_number_size_and_doubts_but_no_mere_notes() -> None:
-    card = sized_card(7, flags=("weak-edge", "far-from-reference"))
+    card = sized_card(7, flags=("weak-edge", "slanted"))
     label = card_label(card, outline=(0.0, 0.0, 200.0, 300.0), size_px=48.0)
     assert (label.heading, label.lines) == ("7", ("63.04", "x 88.07", "weak edge"))
     assert card_label(sized_card(), outline=(0.0, 0.0, 900.0, 300.0), size_px=48.0).lines == ("63.04 x 88.07",)
