@@ -7,19 +7,19 @@ further from it than the table's own texture (squared Mahalanobis distance in co
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, cast
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.photo import Photo
-from cardmeasure.reducing import reduced
+from cardmeasure.reducing import reduced_photo
 
 Floats = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-PX_PER_MM = 3.0
+PX_PER_MM = 2.4
 FLOOR = 0.004
 """Added to linear light before the logarithm, so that black noise does not count as colour."""
 WINDOWS_MM = (1.6, 3.6)
@@ -33,17 +33,24 @@ SURE, LIKELY = 40.0, 20.0
 SHADOW_DEPTH, SHADOW_COLOUR = 0.7, 12.0
 """A shadow dims the logarithm of light by less than this, all colours alike: most squared distance across that."""
 FIT_ROUNDS = 8
-SAMPLES = 12000
+SAMPLES = 5000
+LEAST_BOX_PX = 64
+"""A smaller region is noise or dust."""
 STRIP = 24
 """Rows of the reduced picture that are worked on at a time."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Reduced:
-    """The reduced picture's pieces mask (h, w) and the factor from full to reduced pixels in x and y (2,)."""
+    """The reduced picture (h, w, 3), its pieces mask (h, w), and the factor from full to reduced pixels in x, y (2,)."""
 
+    pixels_bgr: NDArray[np.uint8 | np.uint16]
     pieces: Mask
     factor: NDArray[np.float64]
+
+    def to_reduced(self, points: NDArray[np.floating[Any]]) -> NDArray[np.float64]:
+        """Reduced pixels of full-resolution ones (n, 2)."""
+        return np.asarray((points + 0.5) * self.factor - 0.5)
 
     def to_full(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
         """Full-resolution pixels of reduced ones (n, 2), pixel centres at whole numbers in both."""
@@ -54,7 +61,7 @@ def pieces_mask(photo: Photo, *, px_per_mm: float, known: list[NDArray[np.floati
     """Mask of what is not table; `known` polygons (n, 2), full-resolution pixels, are neither."""
     k = min(1.0, PX_PER_MM / px_per_mm)
     size = (max(8, round(photo.width_px * k)), max(8, round(photo.height_px * k)))
-    small = photo.pixels_bgr if k == 1.0 else reduced(photo.pixels_bgr, *size)
+    small = photo.pixels_bgr if k == 1.0 else reduced_photo(photo, *size)
     factor = np.array([small.shape[1] / photo.width_px, small.shape[0] / photo.height_px])
     log = _looked_up(np.log(photo.response + np.float32(FLOOR)), small)
     taken = np.zeros(log.shape[:2], np.uint8)
@@ -69,8 +76,8 @@ def pieces_mask(photo: Photo, *, px_per_mm: float, known: list[NDArray[np.floati
         far = _hanging_together(_distance_from_ground(mean, taken == 0, seed=seed))
         # a mean reaches half its window beyond a piece; taking that off again brings the outline home
         reach = window // 2
-        pieces |= np.asarray(cv2.erode(far, np.ones((2 * reach - 1, 2 * reach - 1), np.uint8))) > 0
-    return Reduced(pieces=pieces & (taken == 0), factor=factor)
+        pieces |= np.asarray(cv2.erode(far, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8))) > 0
+    return Reduced(pixels_bgr=small, pieces=pieces & (taken == 0), factor=factor)
 
 
 def _odd(value: float) -> int:
@@ -79,12 +86,15 @@ def _odd(value: float) -> int:
 
 
 def _hanging_together(distance: Floats) -> NDArray[np.uint8]:
-    """Mask of all likely pixels that are connected to a sure one (hysteresis)."""
-    count, labels = cv2.connectedComponents((distance > LIKELY).astype(np.uint8), connectivity=4)
-    sure = np.zeros(count, np.uint8)
-    sure[labels[distance > SURE]] = 1
-    sure[0] = 0
-    return np.take(sure, cast("NDArray[np.int32]", labels))
+    """Mask of all likely regions with a sure pixel in them (hysteresis), their holes filled."""
+    likely = (distance > LIKELY).view(np.uint8)
+    contours, _ = cv2.findContours(likely, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    mask = np.zeros(distance.shape, np.uint8)
+    for contour in contours:
+        x, y, w, h = cv2.boundingRect(contour)
+        if w * h >= LEAST_BOX_PX and distance[y : y + h, x : x + w].max() > SURE:
+            cv2.drawContours(mask, [contour], 0, 1, cv2.FILLED)
+    return mask
 
 
 def _distance_from_ground(log: Floats, free: Mask, *, seed: NDArray[np.float64]) -> Floats:

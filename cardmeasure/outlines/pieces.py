@@ -26,6 +26,8 @@ MIN_FILL = 0.945
 MIN_HULL_FILL = 0.955
 MIN_SOLIDITY = 0.80
 FRAME_PX = 1
+EVERY = 2
+"""Of the points of a contour, which is good to a pixel, every second says all."""
 MAX_LONG_MM = 320.0
 """A4 and Letter sheets are the largest pieces; what is larger is the table's end or a reflection."""
 
@@ -52,15 +54,15 @@ def find_pieces(photo: Photo, camera: Camera, *, px_per_mm: float, reference_px:
         for c in contours
         if len(c) > 20
     ]
-    return tuple(_checked_for_seams(photo, camera, o) for o in outlines if o is not None)
+    return tuple(_checked_for_seams(reduced, camera, o) for o in outlines if o is not None)
 
 
-def _checked_for_seams(photo: Photo, camera: Camera, outline: Outline) -> Outline:
+def _checked_for_seams(reduced: Reduced, camera: Camera, outline: Outline) -> Outline:
     if outline.flags:
         return outline
     corners_px = project(camera, np.column_stack([outline.corners_mm, np.zeros(4)]))
     first, second, *_ = side_lengths(outline.corners_mm)
-    joined = has_seam(photo.pixels_bgr, corners_px, (float(first), float(second)))
+    joined = has_seam(reduced.pixels_bgr, reduced.to_reduced(corners_px), (float(first), float(second)))
     return replace(outline, flags=("touching",)) if joined else outline
 
 
@@ -71,7 +73,7 @@ def _odd(value: float) -> int:
 def _outline(
     contour: NDArray[np.int32], reduced: Reduced, camera: Camera, shape: tuple[int, ...], per_mm: float
 ) -> Outline | None:
-    mm = to_plane(camera, reduced.to_full(contour.astype(np.float64)))
+    mm = to_plane(camera, reduced.to_full(contour[::EVERY].astype(np.float64)))
     polygon = mm.astype(np.float32)
     covered = float(cv2.contourArea(polygon))
     if covered < MIN_AREA_MM2:
@@ -126,7 +128,8 @@ def _robust_line(t: Floats, off: Floats) -> tuple[float, float]:
     weight: Floats = np.ones(len(t))
     offset = slope = 0.0
     for _ in range(5):
-        t0, off0 = np.average(t, weights=weight), np.average(off, weights=weight)
+        total = float(weight.sum())
+        t0, off0 = float(weight @ t) / total, float(weight @ off) / total
         d = weight * (t - t0)
         slope = float(d @ (off - off0)) / float(d @ (t - t0))
         offset = float(off0 - slope * t0)
