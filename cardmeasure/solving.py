@@ -12,7 +12,7 @@ from cardmeasure import quads as qd
 from cardmeasure.adjustment import Adjustment, PrintedPoints, adjust
 from cardmeasure.camera import Camera, camera_from_homography, to_plane
 from cardmeasure.edges.locating import located_quads
-from cardmeasure.edges.measuring import EdgeMeasurement, measure_edges
+from cardmeasure.edges.measuring import EdgeMeasurement, Known, measure_edges
 from cardmeasure.edges.points import no_edge_points
 from cardmeasure.errors import PhotoTrouble
 from cardmeasure.geometry import apply_homography
@@ -30,6 +30,8 @@ SEARCH_MM = 1.6
 """How far from its rough outline a side is sought."""
 U_PLACE_PX = (1.5, 0.8)
 """How far a side may be from its prediction in each pass."""
+EVERY = (3, 1)
+"""Of the lines across a side so many-th is read in each pass: the first is for the second to begin near."""
 MIN_USED = 0.4
 """Share of a side's stretches that must have been found for the side to count."""
 MIN_CLARITY = 1.5
@@ -134,19 +136,19 @@ def solve(
         keep: NDArray[np.bool_] = np.asarray(found.all(axis=1))
         quads, wanted = quads[keep], [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
     edges: EdgeMeasurement | None = None
-    for u_place in U_PLACE_PX:
+    for u_place, every in zip(U_PLACE_PX, EVERY, strict=True):
         if len(quads) == 0:
             break
+        known = edges.known if edges else None
         state = _with_cards(adjustment.state, quads)
-        edges = _measured(photo, squares, state, settings, u_place)
+        edges = _measured(photo, squares, state, settings, u_place=u_place, every=every, known=known)
         keep = np.asarray((edges.used >= MIN_USED).all(axis=1) & (edges.clarity >= MIN_CLARITY).all(axis=1))
         if not keep.all():
             quads, wanted = quads[keep], [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
-            if len(quads) == 0:
-                edges = None
+            edges = edges.of_cards(keep) if len(quads) else None
+            if edges is None:
                 break
             state = _with_cards(adjustment.state, quads)
-            edges = _measured(photo, squares, state, settings, u_place)
         priors = _priors_for(priors, edges, elevation)
         adjustment = adjust(state, points, edges.points, priors)
         quads = adjustment.state.quads
@@ -155,12 +157,13 @@ def solve(
 
 
 def _measured(
-    photo: Photo, squares: tuple[SquareSighting, ...], state: State, settings: Settings, u_place_px: float
-) -> EdgeMeasurement:
-    white = float(photo.response[int(squares[0].white)])
+    photo: Photo, squares: tuple[SquareSighting, ...], state: State, settings: Settings,
+    *, u_place: float, every: int, known: Known | None,
+) -> EdgeMeasurement:  # fmt: skip
     return measure_edges(
-        photo, state.camera, state.quads, blur_px=squares[0].blur_px, white=white, paper_mm=settings.paper_mm,
-        u_thickness_mm=settings.u_thickness_mm, u_place_px=u_place_px,
+        photo, state.camera, state.quads, blur_px=squares[0].blur_px,
+        white=float(photo.response[int(squares[0].white)]), paper_mm=settings.paper_mm,
+        u_thickness_mm=settings.u_thickness_mm, u_place_px=u_place, every=every, known=known,
     )  # fmt: skip
 
 
