@@ -28,7 +28,7 @@ Floats = NDArray[np.floating[Any]]
 U_POINT_PX = 0.03
 SEARCH_MM = 1.6
 """How far from its rough outline a side is sought."""
-U_PLACE_PX = (1.5, 0.8)
+U_PLACE_PX = (2.5, 0.8)
 """How far a side may be from its prediction in each pass."""
 EVERY = (3, 1)
 """Of the lines across a side so many-th is read in each pass: the first is for the second to begin near."""

@@ -43,7 +43,7 @@ U_SHARE = 1.5
 """By how much the scatter of places exceeds what the fit alone says: neighbouring bins err together."""
 TEMPER = 6.0
 """Costs differ by less than they seem to, for the same reason."""
-STARTS = ((0.0, 1.1), (-1.5, 1.3), (1.0, 0.4), (0.0, 0.1))
+STARTS = ((0.0, 1.1), (-1.5, 1.3), (-4.0, 1.3), (1.0, 0.4), (0.0, 0.1))
 """Places (px) and shadow's reaches (over that expected) that fits are started from, as the nearest minimum may be a
 wrong one: the rim of a shadow or of a wall that is brighter than face and table."""
 GREEN = 1
@@ -128,7 +128,7 @@ def measure_edges(
 
 
 def _reach(blur_px: float, u_place_px: float, thickness_px: float) -> Reach:
-    near = BLUR_REACH * blur_px + 1.5 + u_place_px
+    near = BLUR_REACH * blur_px + 0.5 + 2 * u_place_px
     return Reach(inner_px=near, outer_px=near + min(SHADOW_ROOM * thickness_px, 12.0))
 
 
