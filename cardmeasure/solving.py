@@ -31,8 +31,6 @@ SEARCH_MM = 1.6
 """How far from its rough outline a side is sought."""
 U_PLACE_PX = (2.5, 0.8)
 """How far a side may be from its prediction in each pass."""
-EVERY = (3, 1)
-"""Of the lines across a side so many-th is read in each pass: the first is for the second to begin near."""
 MIN_USED = 0.4
 """Share of a side's stretches that must have been found for the side to count."""
 MIN_CLARITY = 1.5
@@ -129,16 +127,17 @@ def solve(
     state, wanted = _located(photo, squares, outlines, start.state, elevation)
     edges: EdgeMeasurement | None = None
     priors = start.priors
-    for turn, (u_place, every) in enumerate(zip(U_PLACE_PX, EVERY, strict=True)):
+    for turn, u_place in enumerate(U_PLACE_PX):
         if not wanted:
             break
         known = edges.known if edges else None
-        edges = _measured(photo, squares, state, settings, u_place=u_place, every=every, known=known)
+        last = turn == len(U_PLACE_PX) - 1
+        edges = _measured(photo, squares, state, settings, u_place=u_place, coarse=not last, known=known)
         keep = np.asarray((edges.used >= MIN_USED).all(axis=1) & (edges.clarity >= MIN_CLARITY).all(axis=1))
         state, edges = state.of_cards(keep), edges.of_cards(keep)
         wanted = [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
         priors = _priors_for(priors, edges, elevation)
-        if turn < len(EVERY) - 1:
+        if not last:
             state = approximate(state, points, edges.points, priors)
     edges = edges if wanted else None
     card_of = np.full(len(outlines), -1, np.intp)
@@ -163,12 +162,12 @@ def _located(
 
 def _measured(
     photo: Photo, squares: tuple[SquareSighting, ...], state: State, settings: Settings,
-    *, u_place: float, every: int, known: Known | None,
+    *, u_place: float, coarse: bool, known: Known | None,
 ) -> EdgeMeasurement:  # fmt: skip
     return measure_edges(
         photo, state.camera, state.quads, blur_px=squares[0].blur_px,
         white=float(photo.response[int(squares[0].white)]), paper_mm=settings.paper_mm,
-        u_thickness_mm=settings.u_thickness_mm, u_place_px=u_place, every=every, known=known,
+        u_thickness_mm=settings.u_thickness_mm, u_place_px=u_place, coarse=coarse, known=known,
     )  # fmt: skip
 
 

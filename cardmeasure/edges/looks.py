@@ -49,10 +49,16 @@ def expected_light_with_jacobian(distance_px: Floats, looks: Floats) -> tuple[Fl
     return _light(looks, face, wall, table), j
 
 
-def edge_slope(distance_px: Floats, looks: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-    """Shares of face, wall and table (n, b), and the derivatives (n, 3, b) of all three after the place."""
-    face, wall, table, by = _shares(distance_px, looks)
-    return face, wall, table, by[:, :, PLACE]
+def shares_with_slope(distance_px: Floats, looks: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    """Shares of face, wall and table (n, b) in the light, and the derivatives (n, 3, b) of all three after the place."""
+    x = distance_px
+    place, blur, sharpening, shadow, shade, width = (looks[:, k, None].astype(x.dtype) for k in range(6))
+    visible, reach, _ = _ends(shadow, width)
+    v1, d1 = _step(x - place, blur, sharpening)[:2]
+    v2, d2 = _step(x - place - visible, blur, sharpening)[:2]
+    v3, d3 = _step(x - place - reach, np.sqrt(blur**2 + (SOFTNESS * shadow) ** 2), sharpening)[:2]
+    slope = np.stack([d1, d2 - d1, -shade * d2 - (1 - shade) * d3], axis=1)
+    return 1 - v1, v1 - v2, shade * v2 + (1 - shade) * v3, slope
 
 
 def _light(looks: Floats, face: Floats, wall: Floats, table: Floats) -> Floats:
@@ -63,12 +69,8 @@ def _light(looks: Floats, face: Floats, wall: Floats, table: Floats) -> Floats:
 def _shares(x: Floats, looks: Floats) -> tuple[Floats, Floats, Floats, Floats]:
     """Shares of face, wall and table (n, b), and their derivatives (n, 3, 6, b) after all but the levels."""
     place, blur, sharpening, shadow, shade, width = (looks[:, k, None].astype(x.dtype) for k in range(6))
-    visible, hidden = np.maximum(width, 0), np.minimum(width, 0)
+    visible, reach, ends = _ends(shadow, width)
     showing = (width > 0).astype(x.dtype)
-    # the shadow is seen from where the wall ends, or from the face's edge where that hides its beginning
-    ends = hidden + shadow > 0
-    reach = np.where(ends, width + shadow, visible)
-    ends = ends.astype(x.dtype)
     rim = np.sqrt(blur**2 + (SOFTNESS * shadow) ** 2)
     d = x - place
     v1, d1, b1, a1 = _step(d, blur, sharpening)
@@ -85,6 +87,16 @@ def _shares(x: Floats, looks: Floats) -> tuple[Floats, Floats, Floats, Floats]:
     by[:, 0, WIDTH], by[:, 1, WIDTH] = 0, showing * d2
     by[:, 2, WIDTH] = -shade * showing * d2 - dark * d3 * np.where(ends > 0, 1, showing)
     return 1 - v1, v1 - v2, shade * v2 + dark * v3, by
+
+
+def _ends(shadow: Floats, width: Floats) -> tuple[Floats, Floats, Floats]:
+    """Where wall and shadow end, from the face's edge, and whether (1 or 0) a shadow is seen at all.
+
+    It is seen from where the wall ends, or from the face's edge where that hides its beginning.
+    """
+    visible = np.maximum(width, 0)
+    seen = np.minimum(width, 0) + shadow > 0
+    return visible, np.where(seen, width + shadow, visible), seen.astype(width.dtype)
 
 
 def _step(d: Floats, blur: Floats, sharpening: Floats) -> tuple[Floats, Floats, Floats, Floats]:

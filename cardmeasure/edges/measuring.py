@@ -32,7 +32,7 @@ from cardmeasure.photo import Photo
 Floats = NDArray[np.floating[Any]]
 Index = NDArray[np.intp]
 
-STRETCHES = Stretches()
+FINE, COARSE = Stretches(), Stretches(every=3, phases=1)
 STRETCH_PX = 20.0
 """A shorter stretch has too few pixels for a profile of its own."""
 BLUR_REACH, SHADOW_ROOM = 3.2, 1.6
@@ -92,24 +92,23 @@ def measure_edges(
     paper_mm: float,
     u_thickness_mm: float,
     u_place_px: float,
-    every: int = 1,
+    coarse: bool = False,
     known: Known | None = None,
 ) -> EdgeMeasurement:
     """Fit all sides of all quadrilaterals (c, 9).
 
     blur_px, white : blur and linear light of white paper, from the reference. u_place_px : how far the sides may be
-    from where they are predicted. every : of the lines across a side so many-th is read. known : from an earlier pass
-    over the same cards.
+    from where they are predicted. coarse : read fewer lines, for a first pass. known : from an earlier pass over the
+    same cards.
     """
     if len(quads) == 0:
         raise ValueError("quads is empty: there is nothing to measure.")
     per_mm = camera.focal_px / float(np.linalg.norm(camera.position_mm))
     thickness_px = (quads[:, qd.ELEVATION] + paper_mm) * per_mm
     reach = _reach(blur_px, u_place_px, float(thickness_px.max()))
-    length = max(STRETCHES.length_mm, STRETCH_PX / per_mm)
-    fine = sample_profiles(
-        photo, camera, quads, reach=reach, stretches=replace(STRETCHES, length_mm=length, every=every)
-    )
+    stretches = COARSE if coarse else FINE
+    stretches = replace(stretches, length_mm=max(stretches.length_mm, STRETCH_PX / per_mm))
+    fine = sample_profiles(photo, camera, quads, reach=reach, stretches=stretches)
     sides = whole_sides(fine, len(quads))
     around = _surroundings(
         camera, quads, sides, thickness_px, blur_px=blur_px, white=white, paper_mm=paper_mm,

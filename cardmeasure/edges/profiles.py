@@ -8,6 +8,7 @@ the pixels do (the slanted-edge idea of ISO 12233).
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -28,6 +29,8 @@ STEEPEST = 0.707
 """Cosine of 45 degrees: lines never cross a side at a sharper angle."""
 NODES = 15
 """Points at which a predicted side is projected; between them it is interpolated."""
+EVENLY = np.linspace(0, 1, NODES)
+BATCH_LINES = 5000
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -79,40 +82,41 @@ class Reach:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class _Side:
-    """One side to be read: its stretches reach over -limit..limit of it."""
+class _Lines:
+    """Lines of pixels that cross sides, in the order of their groups, a group being a phase of a stretch.
 
-    card: int
-    side: int
-    limit: float
-    count: int
+    start (m,): number of the first pixel of each, stride (m,): from one pixel to the next. ahead (m,): the first pixel
+    from the crossing, in pixels along the line. group (m,), ascending.
+    """
 
-    @property
-    def nodes(self) -> Floats:
-        """Places along the side at which it is projected to be followed, (NODES,)."""
-        return np.linspace(-self.limit, self.limit, NODES)
-
-    @property
-    def middles(self) -> Floats:
-        """Middles of the stretches, (count,)."""
-        return np.asarray((np.arange(self.count) + 0.5) / self.count * 2 * self.limit - self.limit)
+    start: Ints
+    stride: Ints
+    ahead: Floats
+    group: Ints
 
 
 def sample_profiles(photo: Photo, camera: Camera, quads: Floats, *, reach: Reach, stretches: Stretches) -> Profiles:
     """Profiles over all sides of all quadrilaterals (c, 9)."""
-    sides = [_side(quad, card, side, stretches) for card, quad in enumerate(quads) for side in range(qd.SIDES)]
-    count = [side.count for side in sides]
-    card, number = (np.repeat(np.array(values, np.intp), count) for values in zip(*map(_key, sides), strict=True))
-    along = np.concatenate([side.middles for side in sides])
-    px, normal = places_and_normals(camera, quads[card], number, along)
-    pixels = photo.pixels_bgr.reshape(-1, 3).view(np.dtype((np.void, 3 * photo.pixels_bgr.itemsize))).ravel()
-    source = _Source(pixels=pixels, codes=photo.pixels_bgr.dtype, response=photo.response,
-                     size=(photo.width_px, photo.height_px))  # fmt: skip
-    read = [_read(source, s, curve, reach, stretches) for s, curve in zip(sides, _curves(camera, quads, sides), strict=True)]
-    distance, light, weight = (np.concatenate(parts) for parts in zip(*read, strict=True))
+    length = quads[:, [qd.WIDTH, qd.HEIGHT, qd.WIDTH, qd.HEIGHT]].ravel()
+    limit = straight_range(length, stretches.corner_mm)
+    count = np.clip(np.round(limit * length / stretches.length_mm), stretches.fewest, stretches.most).astype(np.intp)
+    which = np.repeat(np.arange(len(length)), count)
+    first = np.cumsum(count) - count
+    card, side = which // qd.SIDES, which % qd.SIDES
+    along = ((np.arange(len(which)) - first[which] + 0.5) / count[which] * 2 - 1) * limit[which]
+    px, normal = places_and_normals(camera, quads[card], side, along)
+    curves = _curves(camera, quads, limit)
+    minor = np.argmin(np.abs(curves[:, -1] - curves[:, 0]), axis=1)  # 0: read row by row, 1: column by column
+    # on a line the distance grows by this from pixel to pixel
+    cosine = normal[np.arange(len(which)), minor[which]]
+    outwards = np.add.reduceat(cosine, first) > 0
+    distance, light, weight = _read(photo, curves, minor, outwards, first, count, reach, stretches)
+    distance *= cosine[:, None]
+    turned = cosine < 0
+    distance[turned], light[turned], weight[turned] = (a[turned, ::-1] for a in (distance, light, weight))
     margin = reach.outer_px * np.abs(normal) + 1
     return Profiles(
-        card=card, side=number, along=along, px=px, normal=normal, distance_px=distance, light=light,
+        card=card, side=side, along=along, px=px, normal=normal, distance_px=distance, light=light,
         weight=np.where((distance > -reach.inner_px) & (distance < reach.outer_px), weight, np.float32(0)),
         inside=((px >= margin) & (px <= [photo.width_px - 1, photo.height_px - 1] - margin)).all(axis=1),
     )  # fmt: skip
@@ -147,107 +151,91 @@ def whole_sides(fine: Profiles, cards: int) -> Profiles:
     )  # fmt: skip
 
 
-def straight_range(length_mm: float, corner_mm: float) -> float:
-    """Half the share of a side that is surely straight, 0..1: corners left out, but no more than 60 per cent."""
-    return float(max(0.4, 1.0 - 2.0 * corner_mm / length_mm))
+def straight_range(length_mm: Floats, corner_mm: float) -> Floats:
+    """Half the share of sides (n,) that is surely straight, 0..1: corners left out, but no more than 60 per cent."""
+    return np.maximum(0.4, 1.0 - 2.0 * corner_mm / length_mm)
 
 
-def _side(quad: Floats, card: int, side: int, stretches: Stretches) -> _Side:
-    length = float(quad[qd.WIDTH] if side % 2 == 0 else quad[qd.HEIGHT])
-    limit = straight_range(length, stretches.corner_mm)
-    count = int(np.clip(round(limit * length / stretches.length_mm), stretches.fewest, stretches.most))
-    return _Side(card=card, side=side, limit=limit, count=count)
-
-
-def _key(side: _Side) -> tuple[int, int]:
-    return side.card, side.side
-
-
-def _curves(camera: Camera, quads: Floats, sides: list[_Side]) -> Floats:
-    """Pixels (s, NODES, 2) of the nodes of all sides."""
-    card, side = (np.repeat(np.array(values, np.intp), NODES) for values in zip(*map(_key, sides), strict=True))
-    nodes = np.concatenate([side.nodes for side in sides])
-    return project(camera, qd.world_points(quads[card], qd.side_places(side, nodes))).reshape(len(sides), NODES, 2)
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Source:
-    """The photo as one row of pixels, each an opaque triple of code values, and how to make light of them."""
-
-    pixels: NDArray[np.void]
-    codes: np.dtype[Any]
-    response: NDArray[np.float32]
-    size: tuple[int, int]
-
-    def light(self, index: Ints) -> NDArray[np.float32]:
-        """Linear light (n, 3 m) of the pixels with numbers (n, m)."""
-        codes = self.pixels.take(index).view(self.codes).reshape(len(index), -1)
-        if codes.dtype == np.uint8:
-            return np.asarray(cv2.LUT(codes, self.response), np.float32)
-        return self.response[codes]
+def _curves(camera: Camera, quads: Floats, limit: Floats) -> Floats:
+    """Pixels (4 c, NODES, 2) along all sides, from one end of their stretches to the other."""
+    index = np.repeat(np.arange(len(limit)), NODES)
+    along = (np.linspace(-1, 1, NODES) * limit[:, None]).ravel()
+    world = qd.world_points(quads[index // qd.SIDES], qd.side_places(index % qd.SIDES, along))
+    return project(camera, world).reshape(len(limit), NODES, 2)
 
 
 def _read(
-    source: _Source, side: _Side, curve: Floats, reach: Reach, stretches: Stretches
-) -> tuple[Floats, Floats, Floats]:
-    """Distances (count, b), mean light (count, b, 3) and number of pixels (count, b) of one side."""
-    major = int(np.argmax(np.abs(curve[-1] - curve[0])))  # 0: read column by column, 1: row by row
-    minor = 1 - major
+    photo: Photo, curves: Floats, minor: Ints, outwards: NDArray[np.bool_], first: Ints, count: Ints, reach: Reach,
+    stretches: Stretches,
+) -> tuple[Floats, Floats, Floats]:  # fmt: skip
+    """Pixels from the crossings (n, b), mean light (n, b, 3), number of pixels (n, b) of all stretches, line by line."""
     before, after = reach.pixels
-    width, phases = before + after + 1, stretches.phases
-    # clockwise sides have their outside to the left of the way they run
-    runs = 1.0 if curve[-1, major] > curve[0, major] else -1.0
-    outside = (-1.0 if major == 0 else 1.0) * runs
-    nodes = curve if runs > 0 else curve[::-1]
-    low = max(0, int(np.ceil(nodes[0, major])))
-    high = min(source.size[major] - 1, int(np.floor(nodes[-1, major])))
-    if high - low < side.count or width > source.size[minor]:
-        return _nothing(side.count, before, after, phases)
-    lines = np.arange(low, high + 1, max(1, min(stretches.every, (high - low) // (8 * side.count))))
+    width, phases, total = before + after + 1, stretches.phases, int(count.sum())
+    ahead = np.where(np.repeat(outwards, count), -before, -after).astype(np.float64)
+    ahead = ahead[:, None] - ((np.arange(phases) + 0.5) / phases - 0.5)
+    light, weight = np.zeros((total * phases, width, 3), np.float32), np.zeros(total * phases, np.float32)
+    pixels = photo.pixels_bgr.reshape(-1, 3).view(np.dtype((np.void, 3 * photo.pixels_bgr.itemsize))).ravel()
+    ahead = ahead.ravel()
+    for chosen in _batches(curves, minor, stretches.every):
+        parts = [_lines(photo, curves[k], int(minor[k]), int(count[k]), before if outwards[k] else after, width,
+                        stretches) for k in chosen]  # fmt: skip
+        offset = [(first[k] * phases, part) for k, part in zip(chosen, parts, strict=True) if part is not None]
+        if not offset:
+            continue
+        group = np.concatenate([base + part.group for base, part in offset])
+        start, stride, cross = (np.concatenate([getattr(part, name) for _, part in offset]) for name in
+                                ("start", "stride", "ahead"))  # fmt: skip
+        codes = pixels.take(start[:, None] + np.arange(width) * stride[:, None]).view(photo.pixels_bgr.dtype)
+        seen = _linear(codes.reshape(len(group), -1), photo.response)
+        starts = np.flatnonzero(np.diff(group, prepend=-1))
+        number = np.diff(np.append(starts, len(group)))
+        mine = group[starts]
+        light[mine] = (np.add.reduceat(seen, starts, axis=0) / number[:, None].astype(np.float32)).reshape(
+            -1, width, 3
+        )
+        weight[mine] = number
+        ahead[mine] = np.add.reduceat(cross, starts) / number
+    # a later phase crosses further on, so its pixels lie further back: together they ascend
+    distance = (ahead[:, None] + np.arange(width)).reshape(total, phases, width)[:, ::-1].transpose(0, 2, 1)
+    light = light.reshape(total, phases, width, 3)[:, ::-1].transpose(0, 2, 1, 3)
+    weights = np.tile(weight.reshape(total, phases)[:, ::-1], (1, width))
+    return distance.reshape(total, -1), light.reshape(total, -1, 3), weights
+
+
+def _batches(curves: Floats, minor: Ints, every: int) -> list[Ints]:
+    """Sides in batches of about so many lines that their windows fit the processor's cache."""
+    length = np.abs(curves[:, -1] - curves[:, 0]).max(axis=1) / every
+    batch = (np.cumsum(length) // BATCH_LINES).astype(np.intp)
+    return np.split(np.arange(len(minor)), np.flatnonzero(np.diff(batch)) + 1)
+
+
+def _lines(
+    photo: Photo, curve: Floats, minor: int, count: int, before: int, width: int, stretches: Stretches
+) -> _Lines | None:
+    """The lines across one side, whose curve is (NODES, 2); None where there are too few."""
+    major, size = 1 - minor, (photo.width_px, photo.height_px)
+    forward = curve[-1, major] > curve[0, major]
+    nodes = curve if forward else curve[::-1]
+    low, high = max(0, math.ceil(nodes[0, major])), min(size[major] - 1, math.floor(nodes[-1, major]))
+    if high - low < count or width > size[minor]:
+        return None
+    lines = np.arange(low, high + 1, max(1, min(stretches.every, (high - low) // (8 * count))))
     at = np.interp(lines, nodes[:, major], nodes[:, minor])
-    t = np.interp(lines, nodes[:, major], runs * side.nodes)
-    cosine = outside / np.sqrt(1 + np.gradient(at, lines) ** 2)
-    whole = np.round(at).astype(np.intp)
-    first = np.clip(whole - (before if outside > 0 else after), 0, source.size[minor] - width)
-    phase = np.clip(((at - whole + 0.5) * phases).astype(np.intp), 0, phases - 1)
-    stretch = np.clip(((t + side.limit) / (2 * side.limit) * side.count).astype(np.intp), 0, side.count - 1)
-    key = stretch * phases + phase
-    order = np.argsort(key, kind="stable")
-    along, across = (1, source.size[0]) if major == 1 else (source.size[0], 1)
-    light = source.light((first * along + lines * across)[order, None] + np.arange(width) * along)
-    return _averaged(
-        light, key[order], np.column_stack([first - at, cosine])[order], count=side.count, phases=phases, width=width,
-        nominal=(-float(before if outside > 0 else after), outside),
+    share = np.interp(lines, nodes[:, major], EVENLY if forward else EVENLY[::-1])
+    whole = np.rint(at).astype(np.intp)
+    first = np.minimum(np.maximum(whole - before, 0), size[minor] - width)
+    stretch = np.minimum((share * count).astype(np.intp), count - 1)
+    phase = np.minimum(((at - whole + 0.5) * stretches.phases).astype(np.intp), stretches.phases - 1)
+    group = stretch * stretches.phases + phase
+    order = np.argsort(group.astype(np.uint16), kind="stable")
+    along, across = (1, size[0]) if minor == 0 else (size[0], 1)
+    return _Lines(
+        start=(first * along + lines * across)[order], stride=np.full(len(lines), along), ahead=(first - at)[order],
+        group=group[order],
     )  # fmt: skip
 
 
-def _averaged(
-    light: NDArray[np.float32], key: Ints, crossing: Floats, *, count: int, phases: int, width: int,
-    nominal: tuple[float, float],
-) -> tuple[Floats, Floats, Floats]:  # fmt: skip
-    """Means over lines of the same stretch and phase; `crossing` (n, 2): first pixel from the side, cosine; sorted."""
-    starts = np.flatnonzero(np.diff(key, prepend=-1))
-    groups = key[starts]
-    number = np.diff(np.append(starts, len(key)))
-    middle = np.full((count * phases, 2), nominal)
-    middle[:, 0] -= np.tile((np.arange(phases) + 0.5) / phases - 0.5, count)
-    middle[groups] = np.add.reduceat(crossing, starts, axis=0) / number[:, None]
-    mean = np.zeros((count * phases, width, 3), np.float32)
-    mean[groups] = (np.add.reduceat(light, starts, axis=0) / number[:, None].astype(np.float32)).reshape(-1, width, 3)
-    weight = np.zeros(count * phases, np.float32)
-    weight[groups] = number
-    distance = (middle[:, :1] + np.arange(width)) * middle[:, 1:]
-    # a later phase crosses further on, so its pixels lie further back: together they ascend
-    distance = distance.reshape(count, phases, width)[:, ::-1].transpose(0, 2, 1).reshape(count, -1)
-    mean = mean.reshape(count, phases, width, 3)[:, ::-1].transpose(0, 2, 1, 3).reshape(count, -1, 3)
-    weights = np.tile(weight.reshape(count, phases)[:, ::-1], (1, width))
-    if nominal[1] < 0:
-        return distance[:, ::-1], mean[:, ::-1], weights[:, ::-1]
-    return distance, mean, weights
-
-
-def _nothing(count: int, before: int, after: int, phases: int) -> tuple[Floats, Floats, Floats]:
-    """A side of which nothing can be read."""
-    distance = np.arange(-before * phases, after * phases + phases) / phases
-    shape = (count, len(distance))
-    return np.tile(distance, (count, 1)), np.zeros((*shape, 3), np.float32), np.zeros(shape, np.float32)
+def _linear(codes: NDArray[Any], response: NDArray[np.float32]) -> NDArray[np.float32]:
+    if codes.dtype == np.uint8:
+        return np.asarray(cv2.LUT(codes, response), np.float32)
+    return response[codes]

@@ -9,8 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.edges.fitting import ROBUST_AT, scatter_of_bins
-from cardmeasure.edges.looks import PLACE, edge_slope
-from cardmeasure.edges.looks import FACE, TABLE, WALL
+from cardmeasure.edges.looks import FACE, PLACE, TABLE, WALL, shares_with_slope
 
 Floats = NDArray[np.floating[Any]]
 
@@ -40,7 +39,7 @@ def edge_offsets(distance_px: Floats, light: Floats, weight: Floats, looks: Floa
     robust = (weight / (1 + weight)).astype(kind)
     u = np.full(len(x), np.inf)
     for _ in range(ROUNDS):
-        face, wall, table, slope = edge_slope(x, looks)
+        face, wall, table, slope = shares_with_slope(x, looks)
         rest = y - looks[:, WALL, None].astype(kind) * wall[:, None]
         levels = _levels(rest, face, table, robust)
         r = rest - levels[:, 0, :, None] * face[:, None] - levels[:, 1, :, None] * table[:, None]
