@@ -10,14 +10,12 @@ from numpy.typing import NDArray
 
 from cardmeasure.edges.looks import (
     BLUR,
-    FACE,
     PARAMETERS,
     PLACE,
     SHADE,
     SHADOW,
     SHARPENING,
     WIDTH,
-    expected_light,
     expected_light_with_jacobian,
 )
 
@@ -86,28 +84,37 @@ class _Task:
         )  # fmt: skip
 
 
-def fit_looks(distance_px: Floats, light: Floats, weight: Floats, *, priors: LookPriors, start: Floats) -> Looks:
+def fit_looks(
+    distance_px: Floats, light: Floats, weight: Floats, *, priors: LookPriors, start: Floats, rounds: int = ROUNDS
+) -> Looks:
     """Fit n sides: distances, weights (n, b), light (n, b, 3); start (n, 15)."""
     task = _task(distance_px, light, weight, priors)
     p = np.clip(start, LOW, HIGH)
     n = len(p)
-    covariance, cost, damping = np.empty((n, PARAMETERS, PARAMETERS)), _cost(task, p), np.full(n, 1e-3)
-    live = np.arange(n)
-    for turn in range(ROUNDS):
-        part = task if len(live) == n else task.rows(live)
-        normal, step = _step(part, p[live], damping[live])
-        covariance[live] = normal
+    inverse, damping = np.empty((n, PARAMETERS, PARAMETERS)), np.full(n, 1e-3)
+    live, part = np.arange(n), task
+    model, jacobian = expected_light_with_jacobian(task.distance, p)
+    cost = _cost(task, model, p)
+    for _ in range(rounds):
+        inverse[live], step = _step(part, model, jacobian, p[live], damping[live])
         trial = np.clip(p[live] + np.clip(step, -LONGEST, LONGEST), LOW, HIGH)
-        trial_cost = _cost(part, trial)
+        trial_model, trial_jacobian = expected_light_with_jacobian(part.distance, trial)
+        trial_cost = _cost(part, trial_model, trial)
         gain = cost[live] - trial_cost
         better = gain >= 0
         p[live[better]], cost[live[better]] = trial[better], trial_cost[better]
         damping[live] *= np.where(better, 0.2, 10.0)
+        worse = np.flatnonzero(~better)
+        trial_model[worse], trial_jacobian[worse] = model[worse], jacobian[worse]
         settled = (np.abs(gain) < np.maximum(SETTLED * cost[live], 1.0)) & (better | (damping[live] > 1e3))
-        live = live[~settled] if turn > 0 else live
-        if len(live) == 0:
+        left = np.flatnonzero(~settled)
+        if len(left) == 0:
             break
-    return Looks(parameters=p, covariance=np.linalg.inv(covariance), cost=cost)
+        if len(left) < len(live):
+            live, part = live[left], task.rows(live[left])
+            trial_model, trial_jacobian = trial_model[left], trial_jacobian[left]
+        model, jacobian = trial_model, trial_jacobian
+    return Looks(parameters=p, covariance=np.linalg.inv(inverse), cost=cost)
 
 
 def scatter_of_bins(light: Floats, weight: Floats) -> Floats:
@@ -131,28 +138,25 @@ def _task(distance: Floats, light: Floats, weight: Floats, priors: LookPriors) -
     )  # fmt: skip
 
 
-def _step(task: _Task, p: Floats, damping: Floats) -> tuple[Floats, Floats]:
+def _step(task: _Task, model: Floats, jacobian: Floats, p: Floats, damping: Floats) -> tuple[Floats, Floats]:
     """The normal matrix (n, 15, 15) and the damped step (n, 15)."""
-    model, j = expected_light_with_jacobian(task.distance, p)
     z = (task.light - model) * task.sharpness
-    root = task.sharpness * np.sqrt(np.minimum(1, ROBUST_AT / np.maximum(np.abs(z), 1e-6)))
-    j *= root[:, None]
+    robust = np.sqrt(np.minimum(1, ROBUST_AT / np.maximum(np.abs(z), 1e-6)))
     n = len(p)
-    flat = j.reshape(n, PARAMETERS, -1)
-    right = (flat @ ((task.light - model) * root).reshape(n, -1, 1))[..., 0].astype(np.float64)
+    flat = (jacobian * (task.sharpness * robust)[:, None]).reshape(n, PARAMETERS, -1)
+    right = (flat @ (z * robust).reshape(n, -1, 1))[..., 0].astype(np.float64)
     normal = (flat @ flat.transpose(0, 2, 1)).astype(np.float64) + task.precision
-    right += np.einsum("nij,nj->ni", task.precision, task.mean - p)
+    right += (task.precision @ (task.mean - p)[..., None])[..., 0]
     damped = normal.copy()
     k = np.arange(PARAMETERS)
     damped[:, k, k] *= 1 + damping[:, None]
     return normal, np.linalg.solve(damped, right[..., None])[..., 0]
 
 
-def _cost(task: _Task, p: Floats) -> Floats:
-    z = np.abs((task.light - expected_light(task.distance, p)) * task.sharpness)
-    huber = np.where(z < ROBUST_AT, z * z, 2 * ROBUST_AT * z - ROBUST_AT**2)
-    off = p - task.mean
-    return np.asarray(huber.sum(axis=(1, 2)) + np.einsum("ni,nij,nj->n", off, task.precision, off), np.float64)
-
-
-__all__ = ["FACE", "LookPriors", "Looks", "fit_looks", "scatter_of_bins"]
+def _cost(task: _Task, model: Floats, p: Floats) -> Floats:
+    """Huber's misfit with the strain of the priors, (n,)."""
+    z = np.abs((task.light - model) * task.sharpness)
+    inner = np.minimum(z, ROBUST_AT)
+    misfit = (inner * (2 * z - inner)).sum(axis=(1, 2), dtype=np.float64)
+    off = (p - task.mean)[:, None]
+    return np.asarray(misfit + (off @ task.precision @ off.transpose(0, 2, 1))[:, 0, 0])

@@ -30,11 +30,6 @@ SHARPENING_PX = 1.35
 """Blur that sharpening takes off, beside the photo's own."""
 
 
-def expected_light(distance_px: Floats, looks: Floats) -> Floats:
-    """Light (n, 3, b) at distances (n, b) of sides with looks (n, 15)."""
-    return _light(looks, *_shares(distance_px, looks)[:3])
-
-
 def expected_light_with_jacobian(distance_px: Floats, looks: Floats) -> tuple[Floats, Floats]:
     """Light (n, 3, b) and its derivatives (n, 15, 3, b)."""
     face, wall, table, by = _shares(distance_px, looks)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera
-from cardmeasure.edges.fitting import LookPriors, Looks, fit_looks
+from cardmeasure.edges.fitting import ROUNDS, LookPriors, Looks, fit_looks
 from cardmeasure.edges.lighting import (
     Surroundings,
     outward_azimuth_rad,
@@ -48,6 +48,10 @@ STARTS = ((0.0, 1.1), (-1.5, 1.3), (-4.0, 1.3), (1.0, 0.4), (0.0, 0.1))
 wrong one: the rim of a shadow or of a wall that is brighter than face and table."""
 GREEN = 1
 LEAST_U_PX = 0.02
+TRIAL_ROUNDS = 4
+"""Rounds after which only the two most promising starts go on."""
+ELSEWHERE_PX = 0.5
+"""Two fits whose places differ by less have found the same edge."""
 FARTHEST_PX = 2.5
 """A stretch's edge further from its side's than that is another line."""
 
@@ -170,18 +174,31 @@ def _best_of_starts(sides: Profiles, priors: LookPriors) -> tuple[Looks, Floats]
     start[:, :, PLACE] = np.array([place for place, _ in STARTS])[:, None]
     start[:, :, SHADOW] *= np.array([reach for _, reach in STARTS])[:, None]
     row = np.tile(np.arange(n), len(STARTS))
-    looks = fit_looks(
-        sides.distance_px[row], sides.light[row], sides.weight[row], priors=priors.rows(row),
-        start=start.reshape(len(row), -1),
-    )  # fmt: skip
-    cost, place = looks.cost.reshape(len(STARTS), n), looks.place_px.reshape(len(STARTS), n)
-    best = cost.argmin(axis=0)
-    index = best * n + np.arange(n)
+    tried = _fitted(sides, row, priors, start.reshape(len(row), -1), rounds=TRIAL_ROUNDS)
+    row, start = np.tile(np.arange(n), 2), _two_apart(tried.cost.reshape(-1, n), tried.place_px.reshape(-1, n))
+    looks = _fitted(sides, row, priors, tried.parameters[start.ravel() * n + row], rounds=ROUNDS)
+    cost, place = looks.cost.reshape(2, n), looks.place_px.reshape(2, n)
+    index = cost.argmin(axis=0) * n + np.arange(n)
     likelihood = np.exp(-(cost - cost.min(axis=0)) / (2 * TEMPER))
     off = place - looks.place_px[index]
     doubt = np.sqrt((likelihood * off**2).sum(axis=0) / likelihood.sum(axis=0))
     kept = Looks(parameters=looks.parameters[index], covariance=looks.covariance[index], cost=looks.cost[index])
     return kept, doubt
+
+
+def _two_apart(cost: Floats, place_px: Floats) -> Index:
+    """Of the trials (m, n) of each side the cheapest, and the cheapest that puts the edge elsewhere, (2, n)."""
+    best = cost.argmin(axis=0)
+    same = np.abs(place_px - place_px[best, np.arange(cost.shape[1])]) < ELSEWHERE_PX
+    other = np.where(same & ~same.all(axis=0), np.inf, cost)
+    return np.stack([best, other.argmin(axis=0)])
+
+
+def _fitted(sides: Profiles, row: Index, priors: LookPriors, start: Floats, *, rounds: int) -> Looks:
+    return fit_looks(
+        sides.distance_px[row], sides.light[row], sides.weight[row], priors=priors.rows(row), start=start,
+        rounds=rounds,
+    )  # fmt: skip
 
 
 def _carried_over(learned: LookPriors, before: LookPriors) -> LookPriors:
