@@ -22,8 +22,8 @@ Mask = NDArray[np.bool_]
 PX_PER_MM = 2.4
 FLOOR = 0.004
 """Added to linear light before the logarithm, so that black noise does not count as colour."""
-WINDOWS_MM = (1.6, 3.6)
-"""Sides of the means: small ones keep neighbours apart, large ones see a black border on a black mat."""
+NARROW_MM, WIDE_MM = 1.6, 3.6
+"""Sides of the means: narrow ones keep neighbours apart, wide ones see a black border on a black mat."""
 RING_MM = 5.0
 """The table is what shows in a ring of this width around the reference's paper."""
 EVERY = 5
@@ -42,10 +42,13 @@ STRIP = 24
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Reduced:
-    """The reduced picture (h, w, 3), its pieces mask (h, w), and the factor from full to reduced pixels in x, y (2,)."""
+    """The reduced picture (h, w, 3), masks of its pieces, and the factor from full to reduced pixels in x, y (2,).
+
+    masks (h, w): the first sees most, and may join neighbours; each after it sees less and keeps them apart better.
+    """
 
     pixels_bgr: NDArray[np.uint8 | np.uint16]
-    pieces: Mask
+    masks: tuple[NDArray[np.uint8], ...]
     factor: NDArray[np.float64]
 
     def to_reduced(self, points: NDArray[np.floating[Any]]) -> NDArray[np.float64]:
@@ -58,7 +61,7 @@ class Reduced:
 
 
 def pieces_mask(photo: Photo, *, px_per_mm: float, known: list[NDArray[np.floating[Any]]]) -> Reduced:
-    """Mask of what is not table; `known` polygons (n, 2), full-resolution pixels, are neither."""
+    """Masks of what is not table; `known` polygons (n, 2), full-resolution pixels, are neither."""
     k = min(1.0, PX_PER_MM / px_per_mm)
     size = (max(8, round(photo.width_px * k)), max(8, round(photo.height_px * k)))
     small = photo.pixels_bgr if k == 1.0 else reduced_photo(photo, *size)
@@ -67,17 +70,32 @@ def pieces_mask(photo: Photo, *, px_per_mm: float, known: list[NDArray[np.floati
     taken = np.zeros(log.shape[:2], np.uint8)
     for polygon in known:
         cv2.fillPoly(taken, [np.round((polygon + 0.5) * factor - 0.5).astype(np.int32)], 1)
-    width = 2 * round(RING_MM * px_per_mm * float(factor.mean())) + 1
-    ring = (cv2.dilate(taken, np.ones((width, width), np.uint8)) > 0) & (taken == 0)
-    pieces: Mask = np.zeros(taken.shape, bool)
-    for window in (_odd(side * min(px_per_mm, PX_PER_MM)) for side in WINDOWS_MM):
-        mean = np.asarray(cv2.blur(log, (window, window)), np.float32)
-        seed = _commonest(mean[ring][::EVERY].astype(np.float64))
-        far = _hanging_together(_distance_from_ground(mean, taken == 0, seed=seed))
-        # a mean reaches half its window beyond a piece; taking that off again brings the outline home
-        reach = window // 2
-        pieces |= np.asarray(cv2.erode(far, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8))) > 0
-    return Reduced(pixels_bgr=small, pieces=pieces & (taken == 0), factor=factor)
+    per_mm = px_per_mm * float(factor.mean())
+    # what only a wide mean can see needs no fine grid
+    half = (max(4, log.shape[1] // 2), max(4, log.shape[0] // 2))
+    wide, _ = _not_ground(
+        np.asarray(cv2.resize(log, half, interpolation=cv2.INTER_AREA)),
+        np.asarray(cv2.resize(taken, half, interpolation=cv2.INTER_NEAREST)), window_mm=WIDE_MM, per_mm=per_mm / 2,
+    )  # fmt: skip
+    narrow, sure = _not_ground(log, taken, window_mm=NARROW_MM, per_mm=per_mm)
+    both = narrow | np.asarray(cv2.resize(wide, taken.shape[::-1], interpolation=cv2.INTER_NEAREST), np.uint8)
+    return Reduced(pixels_bgr=small, masks=tuple(mask * (1 - taken) for mask in (both, narrow, sure)), factor=factor)
+
+
+def _not_ground(
+    log: Floats, taken: NDArray[np.uint8], *, window_mm: float, per_mm: float
+) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """Masks of what likely and of what surely differs from the table, seen through means over a window."""
+    ring_px = 2 * round(RING_MM * per_mm) + 1
+    ring = (cv2.dilate(taken, np.ones((ring_px, ring_px), np.uint8)) > 0) & (taken == 0)
+    window = _odd(window_mm * per_mm)
+    mean = np.asarray(cv2.blur(log, (window, window)), np.float32)
+    seed = _commonest(mean[ring][::EVERY].astype(np.float64))
+    distance = _distance_from_ground(mean, taken == 0, seed=seed)
+    # a mean reaches half its window beyond a piece; taking that off again brings the outline home
+    home = np.ones((window, window), np.uint8)
+    likely, sure = _hanging_together(distance), (distance > SURE).view(np.uint8)
+    return np.asarray(cv2.erode(likely, home), np.uint8), np.asarray(cv2.erode(sure, home), np.uint8)
 
 
 def _odd(value: float) -> int:

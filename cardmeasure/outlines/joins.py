@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.floating[Any]]
 
-PX_PER_MM = 3.0
+PX_PER_MM = 2.4
 NEAREST_MM = 15.0
 """A seam lies at least so far from the piece's ends: no card is narrower."""
 RIM_MM = 0.8
@@ -26,6 +26,7 @@ SEAM_OVER_REST = 3.0
 """By how much a seam stands out of the other rows: noise and texture run through all of them."""
 DARK = 12.0
 """Added to code values before the logarithm: noise in black is no step."""
+LOGARITHMS = np.log(np.arange(256, dtype=np.float32) + np.float32(DARK))
 NOTCH_MM, NOTCH_MASK_PX = 0.45, 2.0
 """Depth of a notch: at least so many millimetres, and pixels of the mask, whose rim is good to one."""
 NOTCH_APART_MM = 3.0
@@ -40,8 +41,8 @@ def has_seam(bgr: NDArray[np.uint8 | np.uint16], corners_px: Floats, sides_mm: t
     target = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], np.float32)
     h = cv2.getPerspectiveTransform(corners_px.astype(np.float32), target)
     flat = cv2.warpPerspective(bgr, h, (width, height), flags=cv2.INTER_LINEAR)
-    log = np.log(flat.astype(np.float32) * np.float32(1.0 if bgr.dtype == np.uint8 else 1 / 257) + np.float32(DARK))
-    return _crossed(log) or _crossed(log.transpose(1, 0, 2))
+    log = np.asarray(cv2.LUT(np.asarray(flat if flat.dtype == np.uint8 else flat >> 8, np.uint8), LOGARITHMS), np.float32)
+    return _crossed(log) or _crossed(np.asarray(cv2.transpose(log), np.float32))
 
 
 def _crossed(log: NDArray[np.float32]) -> bool:
