@@ -12,6 +12,7 @@ from cardmeasure import quads as qd
 from cardmeasure.adjustment import Adjustment
 from cardmeasure.camera import Camera, project
 from cardmeasure.classes import match_size
+from cardmeasure.edges.bends import bends_px
 from cardmeasure.edges.measuring import EdgeMeasurement
 from cardmeasure.geometry import clockwise_from_top_left, side_lengths
 from cardmeasure.outlines.pieces import Outline
@@ -138,15 +139,10 @@ def _outline_excess_mm(outline: Outline, quad: Floats) -> float:
 
 
 def _bend_px(adjustment: Adjustment, edges: EdgeMeasurement, index: int) -> float:
-    """Largest sagitta of a card's sides in the photo, from a parabola through the residuals."""
-    worst = 0.0
-    for side in range(qd.SIDES):
-        mine = (edges.points.card == index) & (edges.points.side == side)
-        if mine.sum() < 4:
-            continue
-        along, r = edges.points.along[mine], adjustment.edge_residuals_px[mine]
-        worst = max(worst, abs(float(np.polyfit(along, r, 2)[0])))
-    return worst
+    """Largest sagitta of a card's sides in the photo, from the residuals about straight ones."""
+    mine = edges.points.card == index
+    left = bends_px(edges.points.rows(mine), adjustment.edge_residuals_px[mine])
+    return float(np.abs(left)[qd.SIDES * index : qd.SIDES * (index + 1)].max())
 
 
 def _unsized(number: int, corners: Corners, flags: tuple[str, ...]) -> Card:
