@@ -17,6 +17,7 @@ from cardmeasure.camera import Camera
 from cardmeasure.edges.bends import bends_px, course_px
 from cardmeasure.edges.fitting import ROUNDS, LookPriors, Looks, fit_looks
 from cardmeasure.edges.lighting import (
+    U_SHADE_LEVEL,
     Surroundings,
     outward_azimuth_rad,
     priors_before,
@@ -53,9 +54,9 @@ TRIAL_ROUNDS = 4
 """Rounds after which only the two most promising starts go on."""
 ELSEWHERE_PX = 0.5
 """Two fits whose places differ by less have found the same edge."""
-STRIP_OF_FACE, U_STRIP, ALIKE = 0.75, 0.3, 0.12
-"""What seems to be a shadow as dark as the face is rather more of the face: by this share of it, with this u. They are
-alike where their levels differ by less than the last share of the contrast between face and table."""
+U_STRIP, ALIKE = 0.4, 0.15
+"""What seems to be a shadow as dark as the face is rather more of the face: u is this share of it. They are alike where
+their levels differ by less than the last share of the contrast between face and table."""
 U_BEND = 0.33
 """Where a bent side "is", as a share of its bend: on average, at its ends, or in its middle."""
 PIXEL_PX = 1 / np.sqrt(12)
@@ -189,10 +190,12 @@ def _whole_looks(
         start = known.looks.copy()
         start[:, PLACE] = 0.0
     looks = fit_looks(sides.distance_px, sides.light, sides.weight, priors=priors, start=start)
-    strip = _like_the_face(looks.parameters)
+    # where other sides have taught how dark shadows are, a dark strip is no riddle
+    untaught = np.minimum(priors.covariance[:, SHADE, SHADE] / U_SHADE_LEVEL**2, 1.0)
+    strip = untaught * _like_the_face(looks.parameters)
     moved = looks.parameters.copy()
-    moved[:, PLACE] += STRIP_OF_FACE * strip
-    moved[:, SHADOW] -= STRIP_OF_FACE * strip
+    moved[:, PLACE] += strip
+    moved[:, SHADOW] -= strip
     return replace(looks, parameters=moved), np.hypot(doubt, U_STRIP * strip), priors
 
 
