@@ -42,22 +42,25 @@ def bow(along: Floats) -> Floats:
 
 def bends_px(points: EdgePoints, residuals_px: Floats) -> Floats:
     """How much each side (n,) bends outwards, from its points' residuals (m,): sums of distances count, not squares."""
-    bends = np.zeros(points.u_bias_px.size)
+    sides = points.u_bias_px.size
     key = points.card * qd.SIDES + points.side
-    for side in np.unique(key):
-        mine = key == side
-        if mine.sum() >= FEWEST:
-            bends[side] = _bend(points.along[mine], residuals_px[mine])
+    count = np.bincount(key, minlength=sides)
+    basis = np.column_stack([np.ones(len(key)), points.along, bow(points.along)])
+    weight: Floats = np.ones(len(key))
+    fit = np.zeros((sides, 3))
+    for _ in range(ROUNDS):
+        scaled = basis * weight[:, None]
+        normal = _summed(scaled[:, :, None] * basis[:, None], key, sides) + 1e-9 * np.eye(3)
+        fit = np.linalg.solve(normal, _summed(scaled * residuals_px[:, None], key, sides)[..., None])[..., 0]
+        off = np.abs(residuals_px - (basis * fit[key]).sum(axis=1))
+        usual = np.bincount(key, off, minlength=sides) / np.maximum(count, 1)
+        weight = 1 / np.maximum(off, np.maximum(0.05, usual[key]))
+    bends = np.where(count >= FEWEST, fit[:, 2], 0.0)
     return np.where(np.abs(bends) < LEAST_PX, 0.0, np.clip(bends, -MOST_PX, MOST_PX))
 
 
-def _bend(along: Floats, residuals: Floats) -> float:
-    basis = np.column_stack([np.ones(len(along)), along, bow(along)])
-    weight: Floats = np.ones(len(along))
-    fit = np.zeros(3)
-    for _ in range(ROUNDS):
-        scaled = basis * weight[:, None]
-        fit = np.linalg.solve(scaled.T @ basis + 1e-9 * np.eye(3), scaled.T @ residuals)
-        off = np.abs(residuals - basis @ fit)
-        weight = 1 / np.maximum(off, max(0.05, float(np.median(off))))
-    return float(fit[2])
+def _summed(values: Floats, key: NDArray[np.intp], sides: int) -> Floats:
+    """Sums (n, ...) of values (m, ...) by side."""
+    out = np.zeros((sides, *values.shape[1:]))
+    np.add.at(out, key, values)
+    return out

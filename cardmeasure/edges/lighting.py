@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera, project
-from cardmeasure.edges.fitting import LookPriors, Looks
+from cardmeasure.edges.fitting import LookPriors, Looks, look_priors
 from cardmeasure.edges.looks import (
     BLUR,
     FACE,
@@ -96,7 +96,7 @@ def priors_before(around: Surroundings, face: Floats, table: Floats, *, u_place_
     mean[:, FACE], u[:, FACE] = face, U_LEVEL
     mean[:, WALL], u[:, WALL] = WALL_LEVEL * around.white, U_WALL_LEVEL * around.white
     mean[:, TABLE], u[:, TABLE] = table, U_LEVEL
-    return LookPriors(mean=mean, covariance=_covariance(mean, u))
+    return look_priors(mean, _covariance(mean, u))
 
 
 def priors_learned(before: LookPriors, looks: Looks, around: Surroundings) -> LookPriors:
@@ -123,7 +123,7 @@ def priors_learned(before: LookPriors, looks: Looks, around: Surroundings) -> Lo
     mean[:, SHADOW] = np.maximum(mean[:, SHADOW], 0.0)
     mean[:, SHADE] = np.clip(mean[:, SHADE], 0.05, 1.0)
     mean[:, WALL] = np.maximum(mean[:, WALL], 0.0)
-    return LookPriors(mean=mean, covariance=_covariance(mean, spread))
+    return look_priors(mean, _covariance(mean, spread))
 
 
 def _covariance(mean: Floats, u: Floats) -> Floats:

@@ -97,7 +97,8 @@ def _consensus_lines(points: Floats, profiles: Profiles) -> tuple[Floats, Floats
     place = np.arange(len(key)) - first[key]
     padded, here = np.zeros((len(count), count.max(), 2)), np.zeros((len(count), count.max()), bool)
     padded[key, place], here[key, place] = points, profiles.inside
-    i, j = np.triu_indices(count.max(), 2)
+    # every second point will do for that
+    i, j = (2 * k for k in np.triu_indices((count.max() + 1) // 2, 1))
     way = padded[:, j] - padded[:, i]
     way /= np.maximum(np.linalg.norm(way, axis=2), 1e-9)[..., None]
     off = padded[:, None] - padded[:, i][:, :, None]

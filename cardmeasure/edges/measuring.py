@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera
 from cardmeasure.edges.bends import bends_px, course_px
-from cardmeasure.edges.fitting import ROUNDS, LookPriors, Looks, fit_looks
+from cardmeasure.edges.fitting import ROUNDS, LookPriors, Looks, fit_looks, look_priors
 from cardmeasure.edges.lighting import (
     U_SHADE_LEVEL,
     Surroundings,
@@ -45,12 +45,12 @@ U_SHARE = 1.5
 """By how much the scatter of places exceeds what the fit alone says: neighbouring bins err together."""
 TEMPER = 6.0
 """Costs differ by less than they seem to, for the same reason."""
-STARTS = ((0.0, 1.1), (-1.5, 1.3), (-4.0, 1.3), (1.0, 0.4), (0.0, 0.1))
+STARTS = ((0.0, 1.1), (-1.5, 1.3), (-4.0, 1.3), (1.0, 0.4))
 """Places (px) and shadow's reaches (over that expected) that fits are started from, as the nearest minimum may be a
 wrong one: the rim of a shadow or of a wall that is brighter than face and table."""
 GREEN = 1
 LEAST_U_PX = 0.02
-TRIAL_ROUNDS = 4
+TRIAL_ROUNDS = 3
 """Rounds after which only the two most promising starts go on."""
 ELSEWHERE_PX = 0.5
 """Two fits whose places differ by less have found the same edge."""
@@ -227,8 +227,7 @@ def _better(looks: Looks) -> tuple[Looks, Floats]:
     likelihood = np.exp(-(cost - cost.min(axis=0)) / (2 * TEMPER))
     off = place - looks.place_px[index]
     doubt = np.sqrt((likelihood * off**2).sum(axis=0) / likelihood.sum(axis=0))
-    kept = Looks(parameters=looks.parameters[index], covariance=looks.covariance[index], cost=looks.cost[index])
-    return kept, doubt
+    return looks.rows(index), doubt
 
 
 def _two_apart(cost: Floats, place_px: Floats) -> Index:
@@ -256,7 +255,7 @@ def _carried_over(learned: LookPriors, before: LookPriors) -> LookPriors:
     covariance[np.ix_(np.arange(len(mean)), common, common)] = learned.covariance[
         np.ix_(np.arange(len(mean)), common, common)
     ]
-    return LookPriors(mean=mean, covariance=covariance)
+    return look_priors(mean, covariance)
 
 
 def _ends(sides: Profiles) -> tuple[Floats, Floats, Floats]:
