@@ -100,7 +100,8 @@ def _card(
         thickness_mm=settings.thickness_mm,
         match=_match(size.values, u, correlation, settings),
         budget=budget_from_covariances({name: size.covariance(m) for name, m in adjustment.shares.items()}),
-        flags=_flags(adjustment, solution.edges, index, bends) + (() if abs(excess) < OUTLINE_MM else ("outline-differs",)),
+        flags=_flags(adjustment, solution.edges, index, bends)
+        + (() if abs(excess) < OUTLINE_MM else ("outline-differs",)),
     )
 
 

@@ -12,7 +12,7 @@ from cardmeasure import quads as qd
 from cardmeasure.adjustment import Adjustment, adjust, approximate
 from cardmeasure.camera import Camera, camera_from_homography, to_plane
 from cardmeasure.edges.locating import located_quads
-from cardmeasure.edges.measuring import EdgeMeasurement, Known, measure_edges
+from cardmeasure.edges.measuring import Conditions, EdgeMeasurement, Known, measure_edges
 from cardmeasure.edges.points import no_edge_points
 from cardmeasure.errors import PhotoTrouble
 from cardmeasure.geometry import apply_homography
@@ -157,7 +157,7 @@ def _located(
     quads = np.array([_rough_quad(state.camera, outlines[k], elevation) for k in wanted])
     reach = max(8.0, SEARCH_MM * squares[0].px_per_mm)
     quads, found = located_quads(photo, state.camera, quads, reach_px=reach)
-    keep = found.all(axis=1)
+    keep: NDArray[np.bool_] = np.asarray(found.all(axis=1))
     return _with_cards(state, quads[keep]), [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
 
 
@@ -165,11 +165,13 @@ def _measured(
     photo: Photo, squares: tuple[SquareSighting, ...], state: State, settings: Settings,
     *, u_place: float, coarse: bool, known: Known | None,
 ) -> EdgeMeasurement:  # fmt: skip
-    return measure_edges(
-        photo, state.camera, state.quads, blur_px=squares[0].blur_px,
-        white=float(photo.response[int(squares[0].white)]), paper_mm=settings.paper_mm,
-        u_thickness_mm=settings.u_thickness_mm, u_place_px=u_place, coarse=coarse, known=known,
+    conditions = Conditions(
+        blur_px=squares[0].blur_px, white=float(photo.response[int(squares[0].white)]), paper_mm=settings.paper_mm,
+        u_thickness_mm=settings.u_thickness_mm,
     )  # fmt: skip
+    return measure_edges(
+        photo, state.camera, state.quads, conditions=conditions, u_place_px=u_place, coarse=coarse, known=known
+    )
 
 
 def _with_cards(state: State, quads: Floats) -> State:

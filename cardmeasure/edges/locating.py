@@ -27,7 +27,9 @@ STRETCHES = Stretches(length_mm=4.0, corner_mm=4.5, fewest=6, most=30, every=3, 
 
 def located_quads(photo: Photo, camera: Camera, quads: Floats, *, reach_px: float) -> tuple[Floats, NDArray[np.bool_]]:
     """Quadrilaterals (c, 9) moved onto the steps found, and which sides were found (c, 4)."""
-    profiles = sample_profiles(photo, camera, quads, reach=Reach(inner_px=reach_px, outer_px=reach_px), stretches=STRETCHES)
+    profiles = sample_profiles(
+        photo, camera, quads, reach=Reach(inner_px=reach_px, outer_px=reach_px), stretches=STRETCHES
+    )
     offsets = _outermost_steps(profiles, WINDOW_PX)
     points = profiles.px + offsets[:, None] * profiles.normal
     lines, share = _consensus_lines(points, profiles)
