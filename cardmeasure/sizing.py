@@ -28,7 +28,7 @@ BENT_PX = 0.6
 WEAK_CLARITY = 3.0
 FEW_USED = 0.6
 OUTLINE_MM = 1.5
-FRAME_LINE_MM, FRAME_LINE_PX = 1.1, 6.0
+FRAME_LINE_MM, FRAME_LINE_PX = 1.35, 6.0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from cardmeasure import quads as qd
 from cardmeasure.adjustment import Adjustment, adjust, approximate
 from cardmeasure.camera import Camera, camera_from_homography, to_plane
-from cardmeasure.edges.locating import located_quads
+from cardmeasure.edges.locating import WINDOW_PX, located_quads
 from cardmeasure.edges.measuring import Conditions, EdgeMeasurement, Known, measure_edges
 from cardmeasure.edges.points import no_edge_points
 from cardmeasure.errors import PhotoTrouble
@@ -27,7 +27,7 @@ from cardmeasure.unknowns import State
 Floats = NDArray[np.floating[Any]]
 
 U_POINT_PX = 0.03
-SEARCH_MM = 1.6
+SEARCH_MM = 0.6
 """How far from its rough outline a side is sought."""
 U_PLACE_PX = (2.5, 0.8)
 """How far a side may be from its prediction in each pass."""
@@ -155,7 +155,7 @@ def _located(
     if not wanted:
         return state, []
     quads = np.array([_rough_quad(state.camera, outlines[k], elevation) for k in wanted])
-    reach = max(8.0, SEARCH_MM * squares[0].px_per_mm)
+    reach = max(4.0, SEARCH_MM * squares[0].px_per_mm) + WINDOW_PX
     quads, found = located_quads(photo, state.camera, quads, reach_px=reach)
     keep: NDArray[np.bool_] = np.asarray(found.all(axis=1))
     return _with_cards(state, quads[keep]), [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
