@@ -67,7 +67,9 @@ def defocused(light: Singles, post: Post, camera: Camera) -> Singles:
 
     def blurred(added: float) -> Singles:
         sigma = math.hypot(post.blur_px, added)
-        return light if sigma == 0 else cv2.GaussianBlur(light, (0, 0), sigma, borderType=cv2.BORDER_REPLICATE)
+        if sigma == 0:
+            return light
+        return np.asarray(cv2.GaussianBlur(light, (0, 0), sigma, borderType=cv2.BORDER_REPLICATE), np.float32)
 
     out, low = blurred(0.0), 0.0
     if post.field_px == 0 and post.defocus_px == 0:
