@@ -41,7 +41,7 @@ def ratio_interval(above: Floats, below: Floats, *, level: float = LEVEL, draws:
     return Interval(low=float(low), high=float(high))
 
 
-def rms_interval(squares: Floats, counts: Floats, *, level: float = LEVEL) -> Interval | None:
+def rms_interval(squares: Floats, counts: Floats, *, level: float = LEVEL, draws: int = DRAWS) -> Interval | None:
     """Interval of the root of sum(squares) / sum(counts), one entry a shot."""
-    mean = ratio_interval(squares, counts, level=level)
+    mean = ratio_interval(squares, counts, level=level, draws=draws)
     return Interval(low=mean.low**0.5, high=mean.high**0.5) if mean else None

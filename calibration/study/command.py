@@ -18,7 +18,8 @@ from calibration.study.report import detection_text, group_table, report_of
 from calibration.study.scoring import score_shot
 from calibration.study.sides import sides_csv
 from calibration.study.targets import targets_of
-from cardmeasure.reports.writing import write_beside
+from cardmeasure.errors import CannotWriteError
+from cardmeasure.reports.writing import check_file, make_folder, write_beside
 
 REPORT = Path(__file__).parent.parent / "ACCURACY.md"
 
@@ -32,6 +33,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         parser.error(f"{folder} cannot be made ({error.strerror}); name another folder with --cache.")
+    try:
+        _check_outputs(options)
+    except CannotWriteError as error:
+        parser.error(str(error))
     plan = _plan(options)
     sweep(folder)
     if not options.only_rendered:
@@ -61,6 +66,14 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--sides", type=Path, metavar="FILE", help="write a CSV with a row for each side of each card")
     parser.add_argument("--check", action="store_true", help="exit with 1 where a target is missed")
     return parser
+
+
+def _check_outputs(options: argparse.Namespace) -> None:
+    """Raises CannotWriteError where a file asked for could not be written in the end."""
+    for path in (options.out, options.sides):
+        if path:
+            make_folder(path.parent)
+            check_file(path)
 
 
 def _groups(text: str) -> tuple[str, ...]:

@@ -57,7 +57,7 @@ def _scatter(axis: Any, pairs: Sequence[Pair], cause: Callable[[Pair], float]) -
     x = np.array([cause(pair) for pair in pairs for _ in pair[1].sides])
     y = np.array([side.error_mm for pair in pairs for side in pair[1].sides])
     axis.axhline(0, color="0.7", linewidth=0.8)
-    axis.scatter(x, np.clip(y, -LIMIT_MM, LIMIT_MM), s=4, alpha=0.4, linewidths=0, color="tab:blue")
+    axis.scatter(x, np.clip(y, -LIMIT_MM, LIMIT_MM), s=7, alpha=0.5, linewidths=0, color="tab:blue")
     for some in np.array_split(np.argsort(x), BINS):
         if len(some):
             rms = float(np.sqrt(np.mean(y[some] ** 2)))
@@ -73,7 +73,7 @@ def _histogram(axis: Any, ratios: Sequence[float]) -> None:
 
 
 def _against_u(axis: Any, errors: Sequence[float], us: Sequence[float]) -> None:
-    axis.scatter(us, np.clip(errors, 0, LIMIT_MM), s=4, alpha=0.4, linewidths=0, color="tab:blue")
+    axis.scatter(us, np.clip(errors, 0, LIMIT_MM), s=7, alpha=0.5, linewidths=0, color="tab:blue")
     axis.plot([0, LIMIT_MM / 2], [0, LIMIT_MM], color="tab:red", linewidth=1.5)
     axis.set(xlabel="reported u, mm (line: error = 2 u)", xlim=(0, LIMIT_MM / 2), ylim=(0, LIMIT_MM))
     axis.set_ylabel("absolute error, mm")

@@ -1,4 +1,4 @@
-"""The textbook way, for comparison: marker corners, one homography, threshold contours, boxes in millimetres.
+"""The textbook way, for comparison: sub-pixel marker corners, one homography, threshold contours, boxes in millimetres.
 
 It knows nothing of lens, thickness, side walls or uncertainty, and is given the same print scale.
 """
@@ -40,7 +40,9 @@ def measure_by_the_textbook(path: Path, profile: PrintProfile) -> Findings:
 
 
 def _px_to_mm(grey: NDArray[Any], profile: PrintProfile) -> Floats | None:
-    detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(FIDUCIAL_DICTIONARY))
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
+    detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(FIDUCIAL_DICTIONARY), parameters)
     corners, ids, _ = detector.detectMarkers(grey)
     for found, marker in zip(corners, [] if ids is None else ids.ravel(), strict=False):
         if int(marker) in DESIGNS:
