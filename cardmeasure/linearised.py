@@ -162,6 +162,11 @@ def _point_rows(state: State, points: PrintedPoints, at: Layout) -> tuple[Floats
     return r.T.reshape(-1), j.transpose(1, 0, 2).reshape(2 * len(px), -1)
 
 
+def edge_residuals_px(state: State, edges: EdgePoints) -> Floats:
+    """How far outside its predicted place each edge point lies, (m,), pixels; the sides' own shifts taken off."""
+    return np.asarray(_edge_rows(state, edges)[0] * edges.u_px)
+
+
 def _edge_rows(state: State, edges: EdgePoints) -> tuple[Floats, Floats]:
     n = len(edges.card)
     j = np.zeros((n, EDGE_COLUMNS))

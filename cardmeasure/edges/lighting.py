@@ -39,7 +39,7 @@ SHADOW_REACH, U_SHADOW_REACH = 0.9, 1.0
 SHADE_LEVEL, U_SHADE_LEVEL = 0.5, 0.3
 """Light left in the shadow."""
 SHARPENED, U_SHARPENED = 0.2, 0.2
-U_BLUR = 0.15
+U_BLUR = 0.2
 """Relative uncertainty of a side's blur when only the reference's is known."""
 U_COMMON_BLUR, U_COMMON_SHARPENING = 0.05, 0.05
 """What blur and sharpening differ by from side to side."""
