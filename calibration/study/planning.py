@@ -15,7 +15,7 @@ SHOTS = 20
 FIRST_SEED = 2000
 QUICK_FIRST_SEED = 1000
 QUICK_FRAMES = 20
-QUICK_SIZE = (1980, 1485)
+QUICK_SIZE = (1872, 1404)
 """Pixels of a frame of the quick study; the group `3mp` keeps its own size and scale."""
 QUICK_PX_PER_MM = 9.0
 

@@ -13,6 +13,8 @@ RMS_MM = {"kind": 0.03, "hard": 0.05, "3mp": 0.08, "tilt": 0.08}
 OTHER_RMS_MM = 0.12
 WORST_KIND_MM = 0.12
 MISSED_SHARE = 0.01
+FEWEST_SHOTS = 10
+"""With fewer, a bootstrapped interval says too little to be held against anything."""
 POOLED_COVERAGE = (0.93, 0.97)
 POOLED_ERROR_OVER_U = (0.9, 1.1)
 
@@ -42,7 +44,7 @@ def _group_targets(group: str, f: GroupFigures) -> list[Target]:
         targets.append(_most(f"{group}: RMS, mm", f.rms_mm, limit))
     if group == "kind" and f.worst_mm is not None:
         targets.append(_most("kind: worst, mm", f.worst_mm, WORST_KIND_MM))
-    if f.error_over_u_interval is not None and f.coverage95_interval is not None:
+    if f.error_over_u_interval and f.coverage95_interval and f.shots >= FEWEST_SHOTS:
         low, high = f.error_over_u_interval.low, f.error_over_u_interval.high
         met = f.error_over_u_interval.holds(1.0)
         targets.append(

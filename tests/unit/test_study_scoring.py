@@ -153,6 +153,16 @@ def test_a_target_is_missed_by_a_large_error_and_met_by_a_small_one() -> None:
         assert targets["false pieces"] is True
 
 
+def test_intervals_are_targets_where_there_are_shots_enough() -> None:
+    """Errors of 4 u throughout miss both; of three shots nothing is asked."""
+    for shots, asked in ((3, False), (12, True)):
+        scores = [shot_score(card_score(0.2, -0.2)) for _ in range(shots)]
+        targets = {target.name: target.met for target in targets_of(scores)}
+        for name in ("kind: error/u", "kind: coverage"):
+            assert (name in targets) is asked
+            assert targets.get(name, False) is False
+
+
 def test_the_report_shows_every_group_and_says_why_cards_are_missed() -> None:
     shots = [shot_score(card_score(0.03, -0.04)), shot_score(card_score(), group="hard")]
     text = report_of(shots, shots, command="python -m calibration.study", picture="ACCURACY.png")
