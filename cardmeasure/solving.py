@@ -134,7 +134,8 @@ def solve(
         known = edges.known_with(edge_residuals_px(state, edges.points)) if edges else None
         last = turn == len(U_PLACE_PX) - 1
         edges = _measured(photo, squares, state, settings, u_place=u_place, coarse=not last, known=known)
-        keep = np.asarray((edges.used >= MIN_USED).all(axis=1) & (edges.clarity >= MIN_CLARITY).all(axis=1))
+        good = (edges.used >= MIN_USED) & (edges.clarity >= MIN_CLARITY) & edges.on_table
+        keep: NDArray[np.bool_] = np.asarray(good.all(axis=1))
         state, edges = state.of_cards(keep), edges.of_cards(keep)
         wanted = [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
         priors = _priors_for(priors, edges.points, elevation)
