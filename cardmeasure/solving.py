@@ -103,6 +103,7 @@ def _start_state(photo: Photo, squares: tuple[SquareSighting, ...], settings: Se
         u_elevation_mm=float(np.hypot(settings.u_thickness_mm, settings.u_paper_mm)),
         u_bias_px=np.zeros((0, qd.SIDES)),
         u_distortion=U_DISTORTION * (UNKNOWN_LENS if photo.camera.focal_35mm is None else 1.0),
+        curl_yields=photo.camera.focal_35mm is not None,
     )
     return state, priors
 
