@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -26,13 +27,16 @@ BLURRED_PX = 3.0
 RESIDUALS_PX = 0.25
 
 
-def measure_photo(path: Path | str, *, settings: Settings | None = None) -> ShotResult:
+def measure_photo(
+    path: Path | str, *, settings: Settings | None = None, keep: Callable[[Photo], object] | None = None
+) -> ShotResult:
     """Measure all cards in one photo.
 
     Parameters
     ----------
     path : the photo: JPEG, PNG, WebP, TIFF, AVIF or HEIC, whatever its name says.
     settings : thickness, print profile, size classes; the defaults where None.
+    keep : is handed the decoded photo, for whoever wants to draw into it.
 
     Returns
     -------
@@ -49,6 +53,8 @@ def measure_photo(path: Path | str, *, settings: Settings | None = None) -> Shot
     photo: Photo | None = None
     try:
         photo = read_photo(path, max_megapixels=settings.max_megapixels)
+        if keep is not None:
+            keep(photo)
         return measure(photo, name=path.name, settings=settings)
     except PhotoTrouble as trouble:
         return refused(path.name, trouble, photo=photo)

@@ -8,10 +8,10 @@ from collections.abc import Sequence
 from importlib.resources import files
 
 from cardmeasure import __version__
+from cardmeasure.decks import DeckSummary
+from cardmeasure.reports.json_decks import Record, deck_record
 from cardmeasure.results import SCHEMA, Card, Contribution, Corners, PhotoFacts, ReferenceFacts, ShotResult, SizeMatch
 from cardmeasure.text import valid_text
-
-Record = dict[str, object]
 
 _PAIR_ON_LINES = re.compile(r"\[\n\s+(-?[0-9.e+-]+),\n\s+(-?[0-9.e+-]+)\n\s+\]")
 
@@ -22,9 +22,14 @@ RELATIVE_DECIMALS = 6
 PROBABILITY_DECIMALS = 6
 
 
-def results_json(shots: Sequence[ShotResult]) -> str:
+def results_json(shots: Sequence[ShotResult], *, decks: Sequence[DeckSummary] = ()) -> str:
     """The whole results document, with a newline at its end."""
-    document = {"schema": SCHEMA, "version": __version__, "shots": [shot_record(shot) for shot in shots]}
+    document = {
+        "schema": SCHEMA,
+        "version": __version__,
+        "decks": [deck_record(deck) for deck in decks],
+        "shots": [shot_record(shot) for shot in shots],
+    }
     text = json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1)
     return _PAIR_ON_LINES.sub(r"[\1, \2]", text) + "\n"
 

@@ -13,8 +13,8 @@ import pytest
 from jsonschema import Draft202012Validator
 from PIL import Image
 
-from cardmeasure import batch
-from cardmeasure.cli import main
+from cardmeasure.batch import measuring
+from cardmeasure.cli import main, runs
 from cardmeasure.reference.print_profile import read_print_profile
 from cardmeasure.reports.json_results import results_schema
 from cardmeasure.results import ShotResult
@@ -31,24 +31,26 @@ def photos(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     (folder / "sub").mkdir(parents=True)
     exif = Image.Exif()
     exif.get_ifd(GPS)[GPS_LATITUDE_REF] = "N"
-    for name in ("a.jpg", "sub/b.jpg", "unusable.jpg"):
-        Image.fromarray(np.full((1200, 1600, 3), 90, np.uint8)).save(folder / name, exif=exif)
-    monkeypatch.setattr(batch, "measure_photo", made_up)
+    for grey, name in enumerate(("a.jpg", "sub/b.jpg", "unusable.jpg"), start=90):
+        Image.fromarray(np.full((1200, 1600, 3), grey, np.uint8)).save(folder / name, exif=exif)
+    monkeypatch.setattr(measuring, "measure_photo", made_up)
+    # in this process, where the measurement is the one made up
+    monkeypatch.setattr(runs, "default_processes", lambda: 0)
     monkeypatch.chdir(tmp_path)
     yield folder
 
 
-def made_up(path: Path, *, settings: Settings) -> ShotResult:
+def made_up(path: Path, *, settings: Settings, **_: object) -> ShotResult:
     if "unusable" in path.name:
         return refused(path.name, code="no-reference", message="No reference square was found.")
     return replace(measured(path.name), flags=("scale-assumed",))
 
 
 def measure_with(monkeypatch: pytest.MonkeyPatch, do: Callable[[Path], ShotResult]) -> None:
-    def measure_photo(path: Path, *, settings: Settings) -> ShotResult:
+    def measure_photo(path: Path, *, settings: Settings, **_: object) -> ShotResult:
         return do(path)
 
-    monkeypatch.setattr(batch, "measure_photo", measure_photo)
+    monkeypatch.setattr(measuring, "measure_photo", measure_photo)
 
 
 def test_the_table_shows_measured_shots_and_then_the_refused_ones(
@@ -132,11 +134,11 @@ def test_pictures_among_the_photos_replace_no_photo_and_are_not_measured_the_nex
 def test_options_reach_the_measurement(photos: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     seen: list[Settings] = []
 
-    def measure_photo(path: Path, *, settings: Settings) -> ShotResult:
+    def measure_photo(path: Path, *, settings: Settings, **_: object) -> ShotResult:
         seen.append(settings)
         return measured(path.name)
 
-    monkeypatch.setattr(batch, "measure_photo", measure_photo)
+    monkeypatch.setattr(measuring, "measure_photo", measure_photo)
     # A bar of 250 mm in the design; a class that no standard one is near.
     Path("mine.toml").write_text('[long_bar]\nreading_mm = 250.5\ninstrument = "steel-rule"\n')
     (photos / "print.toml").write_text('[long_bar]\nreading_mm = 249.0\ninstrument = "steel-rule"\n')
@@ -206,7 +208,10 @@ def test_interruption_leaves_nothing_half_written_and_says_how_far_it_came(
     measure_with(monkeypatch, interrupted_at_b)
     assert main(["measure", "photos", "--results", "r.json", "--pictures", "drawn"]) == 130
     out, err = capsys.readouterr()
-    assert err == "cardmeasure: Stopped: 1 of 3 photos were done; r.json was not written.\n"
+    assert err == (
+        "cardmeasure: Stopped: 1 of 3 photos were done; r.json was not written; what was measured is kept, the same "
+        "command goes on from there.\n"
+    )
     assert out.startswith("a.jpg\n")
     assert not Path("r.json").exists()
     assert [path.name for path in Path("drawn").iterdir()] == ["a.jpg"]
