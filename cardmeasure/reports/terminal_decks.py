@@ -10,6 +10,8 @@ from cardmeasure.decks.spread import SideSpread
 from cardmeasure.text import printable, shorten_middle, wrapped
 
 COVERAGE_FACTOR = 2
+MOST_NAMED = 8
+"""Cards that are named in one place; the results file names all."""
 _INDENT = " " * 8
 _SOURCES = {CountSource.ENTERED: "entered", CountSource.PILE: "from the pile", CountSource.PHOTOS: "in the photos"}
 
@@ -31,14 +33,24 @@ def _deck_lines(deck: DeckSummary, *, width: int) -> list[str]:
     for group in deck.classes:
         lines += wrapped(_class_words(group), first=f"  {group.count:>5}  ", then=_INDENT, width=width)
         if group.odd_ones:
-            named = "; ".join(_odd_words(odd) for odd in group.odd_ones)
-            lines += wrapped(f"differing: {named}", first=_INDENT, then=_INDENT + "  ", width=width)
+            lines += wrapped(
+                f"differing: {_listed([_odd_words(odd) for odd in group.odd_ones])}",
+                first=_INDENT,
+                then=_INDENT + "  ",
+                width=width,
+            )
     if deck.unsized:
-        named = ", ".join(printable(str(card)) for card in deck.unsized)
+        named = _listed([printable(str(card)) for card in deck.unsized])
         lines += wrapped(f"not measured: {named}", first=f"  {len(deck.unsized):>5}  ", then=_INDENT, width=width)
     for words in deck.count.contradictions:
         lines += wrapped(words, first=_INDENT, then=_INDENT, width=width)
     return lines
+
+
+def _listed(words: Sequence[str]) -> str:
+    """The first of many, and how many more there are: the results file names them all."""
+    more = len(words) - MOST_NAMED
+    return "; ".join(words[:MOST_NAMED]) + (f"; and {more} more" if more > 0 else "")
 
 
 def _head(deck: DeckSummary) -> str:
