@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -119,13 +119,6 @@ class Journal:
         with _reporting(self._path):
             self._database.execute("INSERT OR REPLACE INTO shots VALUES (?, ?, ?, ?, ?, ?, ?)", row)
 
-    def small_picture(self, sha256: str) -> bytes | None:
-        """The small picture of a photo, the newest where it was measured with several settings."""
-        query = "SELECT small FROM shots WHERE sha256 = ? AND small IS NOT NULL ORDER BY measured_at DESC LIMIT 1"
-        with _reporting(self._path):
-            row = self._database.execute(query, (sha256,)).fetchone()
-        return None if row is None else bytes(row[0])
-
     def close(self) -> None:
         """Close the journal and give the lock back; what is committed is safe without it."""
         self._database.close()
@@ -135,6 +128,27 @@ class Journal:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+
+@contextmanager
+def small_pictures(path: Path) -> Iterator[Callable[[str], bytes | None]]:
+    """Within the block a function that gives the small picture of a photo by the digest of its file.
+
+    It gives None where there is none, and for all of them where the journal is missing, in use or damaged: pictures
+    are no reason to fail. The newest counts where a photo was measured with several settings.
+    """
+    query = "SELECT small FROM shots WHERE sha256 = ? AND small IS NOT NULL ORDER BY measured_at DESC LIMIT 1"
+
+    def picture(sha256: str) -> bytes | None:
+        with suppress(sqlite3.Error):
+            row = database.execute(query, (sha256,)).fetchone()
+            return None if row is None else bytes(row[0])
+        return None
+
+    # nothing is written: a name with odd characters goes through as a URI
+    address = f"{path.absolute().as_uri()}?mode=ro" if path.is_file() else ":memory:"
+    with closing(sqlite3.connect(address, uri=True, timeout=0.0)) as database:
+        yield picture
 
 
 @contextmanager

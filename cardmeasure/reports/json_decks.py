@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import msgspec
+
 from cardmeasure.decks import CardName, ClassSummary, DeckSummary, OddOne
 from cardmeasure.decks.spread import SideSpread
 from cardmeasure.text import valid_text
@@ -26,6 +28,7 @@ def deck_record(deck: DeckSummary) -> Record:
             "contradictions": list(deck.count.contradictions),
         },
         "classes": [_class(group) for group in deck.classes],
+        "entered": deck.deck and msgspec.to_builtins(deck.deck),
     }
 
 

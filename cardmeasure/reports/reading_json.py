@@ -5,10 +5,12 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 import msgspec
 
+from cardmeasure.decks import Deck
 from cardmeasure.errors import UsageError
 from cardmeasure.results import SCHEMA, ShotResult
 
@@ -17,8 +19,21 @@ _OF_MATCH = ("size_class", "probability", "margin_mm", "runner_up", "nearest")
 """Keys that stand flat in a card and belong together in the record."""
 
 
+@dataclass(frozen=True, kw_only=True)
+class Results:
+    """A results document: its shots in their order, and the decks of the decks file it was made with, if any."""
+
+    shots: tuple[ShotResult, ...]
+    decks: tuple[Deck, ...]
+
+
 def read_results(path: Path) -> tuple[ShotResult, ...]:
-    """The shots of a results file in its order; keys that are not known are passed over.
+    """The shots of a results file in its order; raises UsageError as `read_document` does."""
+    return read_document(path).shots
+
+
+def read_document(path: Path) -> Results:
+    """A results file; keys that are not known are passed over.
 
     Raises
     ------
@@ -33,11 +48,16 @@ def read_results(path: Path) -> tuple[ShotResult, ...]:
         raise UsageError(f"{path}: the results cannot be read ({error.strerror or error}).") from error
     except UnicodeDecodeError as error:
         raise UsageError(f"{path}: is not a text file; name a results file (.json) of cardmeasure measure.") from error
-    return parse_results(text, where=str(path))
+    return parse_document(text, where=str(path))
 
 
 def parse_results(text: str, *, where: str = "results") -> tuple[ShotResult, ...]:
-    """The shots of a results document; raises UsageError as `read_results` does, with `where` naming the document."""
+    """The shots of a results document; raises UsageError as `parse_document` does."""
+    return parse_document(text, where=where).shots
+
+
+def parse_document(text: str, *, where: str = "results") -> Results:
+    """A results document; raises UsageError as `read_document` does, with `where` naming the document."""
     try:
         document = json.loads(text)
     except (ValueError, RecursionError) as error:
@@ -49,7 +69,21 @@ def parse_results(text: str, *, where: str = "results") -> tuple[ShotResult, ...
     shots = document.get("shots")
     if not isinstance(shots, list):
         raise UsageError(f"{where}: shots is missing or no list; measure the photos again.")
-    return tuple(_shot(shot, where=f"{where}: shot {i}") for i, shot in enumerate(shots, start=1))
+    return Results(
+        shots=tuple(_shot(shot, where=f"{where}: shot {i}") for i, shot in enumerate(shots, start=1)),
+        decks=_decks(document.get("decks"), where=where),
+    )
+
+
+def _decks(value: object, *, where: str) -> tuple[Deck, ...]:
+    """What was entered of the decks; summaries are made anew from the shots."""
+    if not isinstance(value, list):
+        return ()
+    entered = [deck["entered"] for deck in value if isinstance(deck, dict) and deck.get("entered") is not None]
+    try:
+        return tuple(msgspec.convert(entered, list[Deck]))
+    except msgspec.ValidationError as error:
+        raise UsageError(f"{where}: decks: {error}; measure the photos again.") from error
 
 
 def _shot(value: object, *, where: str) -> ShotResult:

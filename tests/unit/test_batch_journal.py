@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 
-from cardmeasure.batch.journal import SCHEMA_VERSION, Journal, Key, journal_path, settings_digest
+from cardmeasure.batch.journal import SCHEMA_VERSION, Journal, Key, journal_path, settings_digest, small_pictures
 from cardmeasure.batch.measuring import Measured
 from cardmeasure.errors import CannotWriteError
 from cardmeasure.reference.print_profile import ASSUMED
@@ -31,7 +31,6 @@ def test_what_is_put_comes_back_with_all_digits(tmp_path: Path) -> None:
         journal.put(KEY, Measured(shot=measured(), small=b"jpeg", faces=b"faces", seconds=1.5))
     with Journal(tmp_path / "j") as journal:
         assert journal.get(KEY) == Measured(shot=measured(), faces=b"faces", seconds=1.5)
-        assert journal.small_picture(KEY.sha256) == b"jpeg"
         assert journal.get(replace(KEY, settings="others")) is None
         assert journal.get(replace(KEY, sha256="1" * 64)) is None
         assert len(journal) == 1
@@ -155,6 +154,24 @@ def test_a_full_disk_is_one_sentence_and_what_was_committed_stays(tmp_path: Path
     with Journal(path) as journal:
         assert len(journal) == int(committed)
         assert all(journal.get(Key(sha256=str(i), settings="")) is not None for i in range(int(committed)))
+
+
+def test_small_pictures_are_read_without_writing_and_never_fail(tmp_path: Path) -> None:
+    path = tmp_path / "odd %23 ?name.journal"
+    with Journal(path) as journal:
+        journal.put(KEY, Measured(shot=measured(), small=b"jpeg"))
+        journal.put(replace(KEY, sha256="1" * 64), Measured(shot=measured()))
+    before = path.read_bytes()
+    with small_pictures(path) as picture:
+        assert [picture(sha256) for sha256 in (KEY.sha256, "1" * 64, "2" * 64)] == [b"jpeg", None, None]
+    assert path.read_bytes() == before
+    with Journal(path), small_pictures(path) as picture:
+        assert picture(KEY.sha256) is None
+    path.write_bytes(b"damaged" * 1000)
+    for other in (path, tmp_path / "none"):
+        with small_pictures(other) as picture:
+            assert picture(KEY.sha256) is None
+    assert not (tmp_path / "none").exists()
 
 
 def test_the_journal_lies_beside_the_results() -> None:

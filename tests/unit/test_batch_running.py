@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -11,7 +12,7 @@ import pytest
 from PIL import Image
 
 from cardmeasure.batch import find_photos, measuring, run
-from cardmeasure.batch.journal import Journal
+from cardmeasure.batch.journal import Journal, small_pictures
 from cardmeasure.batch.measuring import Measured
 from cardmeasure.batch.running import Done, Job, in_order
 from cardmeasure.batch.workers import Crash
@@ -109,9 +110,8 @@ def test_small_pictures_are_kept_and_large_ones_drawn_again_without_measuring(tm
     with Journal(tmp_path / "j") as journal:
         (first,) = results(tmp_path / "photos", journal=journal, small=draw)
         (second,) = results(tmp_path / "photos", journal=journal, small=draw, picture=draw)
-        (sha256,) = {one for (one,) in journal._database.execute("SELECT sha256 FROM shots")}
-        assert journal.small_picture(sha256) == b"1200 a.jpg"
-        photo.write_bytes(b"")
+    with small_pictures(tmp_path / "j") as small:
+        assert small(hashlib.sha256(photo.read_bytes()).hexdigest()) == b"1200 a.jpg"
     assert (first.picture, second.picture) == (None, b"1200 a.jpg")
     assert begun == ["a.jpg"]
 
