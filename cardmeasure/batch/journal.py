@@ -145,8 +145,10 @@ def small_pictures(path: Path) -> Iterator[Callable[[str], bytes | None]]:
             return None if row is None else bytes(row[0])
         return None
 
-    # nothing is written: a name with odd characters goes through as a URI
-    address = f"{path.absolute().as_uri()}?mode=ro" if path.is_file() else ":memory:"
+    # as a URI, so that nothing is written; a journal that was closed well can even be read without a lock
+    log = path.with_name(path.name + "-wal")
+    how = "mode=ro" if log.is_file() else "mode=ro&immutable=1"
+    address = f"{path.absolute().as_uri()}?{how}" if path.is_file() else ":memory:"
     with closing(sqlite3.connect(address, uri=True, timeout=0.0)) as database:
         yield picture
 

@@ -171,15 +171,16 @@ def _close_ups(
     cards = {CardName(file=shot.file, number=card.number): card for shot in shots for card in shot.cards}
     groups = [(deck, group) for deck in decks for group in deck.classes if group.count > 1]
     largest = sorted(groups, key=lambda item: -item[1].count)[:MAX_CLOSE_UPS]
-    return [_close_up(deck, group, cards, classes) for deck, group in groups if (deck, group) in largest]
+    shown = [item for item in groups if item in largest]
+    return [_close_up(i, deck, group, cards, classes) for i, (deck, group) in enumerate(shown, start=1)]
 
 
 def _close_up(
-    deck: DeckSummary, group: ClassSummary, cards: dict[CardName, Card], classes: Sequence[SizeClass]
+    number: int, deck: DeckSummary, group: ClassSummary, cards: dict[CardName, Card], classes: Sequence[SizeClass]
 ) -> CloseUp:
     heading = f"{printable(deck.name)}: {_class_name(group.size_class)}"
     members = [cards[name] for name in group.cards]
-    return CloseUp(heading=heading, map=close_up(members, classes=classes, name=heading))
+    return CloseUp(heading=heading, map=close_up(members, classes=classes, name=heading, prefix=f"near-{number}"))
 
 
 def _flags(shots: Sequence[ShotResult]) -> list[tuple[str, int, str]]:

@@ -165,6 +165,7 @@ def test_small_pictures_are_read_without_writing_and_never_fail(tmp_path: Path) 
     with small_pictures(path) as picture:
         assert [picture(sha256) for sha256 in (KEY.sha256, "1" * 64, "2" * 64)] == [b"jpeg", None, None]
     assert path.read_bytes() == before
+    assert list(tmp_path.iterdir()) == [path]
     with Journal(path), small_pictures(path) as picture:
         assert picture(KEY.sha256) is None
     path.write_bytes(b"damaged" * 1000)
