@@ -87,6 +87,7 @@ def run(
     journal: Journal | None = None,
     again: bool = False,
     processes: int = 0,
+    isolated: bool = False,
     engine: Engine | None = None,
     picture: Draw | None = None,
     small: Draw | None = None,
@@ -100,8 +101,8 @@ def run(
     ----------
     profiles : print profiles by folder, before that of `settings`.
     again : whether to measure what the journal holds already.
-    processes : how many to measure with; with 0, or where one photo is to be measured, this one does it, and a mistake
-        of ours is raised here.
+    processes : how many to measure with; with 0, or where one photo is to be measured and it is not to be `isolated`,
+        this one does it, and a mistake of ours is raised here.
     engine : instead of processes, whatever else measures.
     picture, small : functions that can be pickled, for pictures of measured shots; the small one is kept.
 
@@ -115,7 +116,9 @@ def run(
     plan = _plan(rows, journal=None if again else journal, picture=picture, small=small)
     for said in plan.said:
         yield from _with_copies(said, plan, found)
-    measure = engine or (lambda jobs: _processes(jobs, count=len(plan.jobs), processes=processes))
+    here = processes == 0 or (len(plan.jobs) < 2 and not isolated)
+    count = 0 if here else min(processes, len(plan.jobs))
+    measure = engine or (lambda jobs: _processes(jobs, processes=count))
     for job, answer in measure(plan.jobs):
         yield from _with_copies(_done(job, answer, journal=journal), plan, found)
 
@@ -192,13 +195,13 @@ def _with_copies(done: Done, plan: _Plan, found: Sequence[FoundPhoto]) -> Iterat
         yield replace(done, index=index, shot=shot)
 
 
-def _processes(jobs: Iterable[Job], *, count: int, processes: int) -> Iterator[tuple[Job, Measured | Crash]]:
-    """Jobs measured by processes, or here where that is not worth it."""
-    if processes == 0 or count < 2:
+def _processes(jobs: Iterable[Job], *, processes: int) -> Iterator[tuple[Job, Measured | Crash]]:
+    """Jobs measured by so many processes, or here with 0."""
+    if processes == 0:
         for job in jobs:
             yield job, measured_named(job.task, job.file)
         return
-    yield from work_through(_measured_job, jobs, processes=min(processes, count))
+    yield from work_through(_measured_job, jobs, processes=processes)
 
 
 def _measured_job(job: Job) -> Measured:

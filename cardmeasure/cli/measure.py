@@ -32,6 +32,7 @@ def measure(
     max_megapixels: options.MaxMegapixels = 120.0,
     processes: options.Processes = None,
     again: options.Again = False,
+    watch: options.Watch = False,
     quiet: options.Quiet = False,
 ) -> None:
     """Measure the cards in photos, or in all photos of folders.
@@ -40,6 +41,8 @@ def measure(
     be written, 70 a mistake in cardmeasure, 130 stopped.
     """
     _check_results_name(results)
+    if watch:
+        _check_watch(paths, results)
     settings = _settings(
         thickness_mm=thickness,
         u_thickness_mm=u_thickness,
@@ -48,7 +51,8 @@ def measure(
         max_megapixels=max_megapixels,
     )
     from cardmeasure.batch import find_photos, profiles_beside
-    from cardmeasure.cli.runs import Outputs, Run, measure_all, report
+    from cardmeasure.cli.runs import Outputs, Run, measure_all, report, shots_of
+    from cardmeasure.cli.watch import measure_and_watch
     from cardmeasure.decks import read_decks
     from cardmeasure.decks.membership import check_decks
     from cardmeasure.reports.picture_files import is_own_picture
@@ -59,8 +63,16 @@ def measure(
     check_decks(listed, [photo.file for photo in found])
     profiles = {} if print_file else profiles_beside(found)
     _check_outputs(outputs)
-    run = Run(found=found, settings=settings, profiles=profiles, processes=processes, again=again)
-    shots = measure_all(run, outputs=outputs)
+    run = Run(
+        found=found,
+        settings=settings,
+        profiles=profiles,
+        processes=processes,
+        again=again,
+        uses_profiles_beside=print_file is None,
+    )
+    rows = measure_and_watch(run, paths=paths, outputs=outputs) if watch else measure_all(run, outputs=outputs)
+    shots = shots_of(rows)
     report(shots, outputs=outputs)
     raise typer.Exit(exit_code(shots))
 
@@ -78,6 +90,13 @@ def _check_results_name(results: str | None) -> None:
         raise UsageError(
             f"--results is {results}; name a file that ends in .json, .jsonl or .csv, or - for JSON on the output."
         )
+
+
+def _check_watch(paths: Sequence[Path], results: str | None) -> None:
+    if not any(path.is_dir() for path in paths):
+        raise UsageError(f"--watch needs a folder, and {paths[0]} is none; name the folder that photos arrive in.")
+    if results == STDOUT:
+        raise UsageError("--watch rewrites the results with every photo; name a file for --results.")
 
 
 def _settings(

@@ -53,3 +53,4 @@ Processes = Annotated[
     ),
 ]
 Again = Annotated[bool, typer.Option("--again", help="Measure what the journal beside the results holds already.")]
+Watch = Annotated[bool, typer.Option("--watch", help="Go on, and measure photos as they arrive, until Ctrl-C.")]

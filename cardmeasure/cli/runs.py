@@ -52,22 +52,37 @@ class Outputs:
 
 @dataclass(frozen=True, kw_only=True)
 class Run:
-    """What is to be measured and how; `processes`: None for one a core."""
+    """What is to be measured and how; `processes`: None for one a core. `isolated`: see `batch.run`.
+
+    `uses_profiles_beside`: whether `profiles` are those found beside the photos. `taken`: names in the results of
+    photos whose pictures have been written already.
+    """
 
     found: tuple[FoundPhoto, ...]
     settings: Settings
     profiles: Mapping[Path, PrintProfile]
     processes: int | None
     again: bool
+    uses_profiles_beside: bool = True
+    isolated: bool = False
+    taken: tuple[str, ...] = ()
 
 
-def measure_all(run: Run, *, outputs: Outputs) -> list[ShotResult]:
-    """All shots in their order, tables and pictures of each as soon as it is its turn.
+@dataclass(frozen=True, kw_only=True)
+class Row:
+    """What came of one photo: its shot, and its cards' faces as far as they are known."""
+
+    photo: FoundPhoto
+    shot: ShotResult
+    faces: bytes | None
+
+
+def measure_all(run: Run, *, outputs: Outputs) -> list[Row]:
+    """All rows in their order, tables and pictures of each as soon as it is its turn.
 
     Raises StoppedError if the user interrupts, CannotWriteError where journal or pictures cannot be written.
     """
-    shots: list[ShotResult] = []
-    faces: dict[int, bytes] = {}
+    done_rows: list[Row] = []
     progress = RunProgress(len(run.found), wanted=not outputs.is_quiet)
     kept = ""
     try:
@@ -79,31 +94,45 @@ def measure_all(run: Run, *, outputs: Outputs) -> list[ShotResult]:
                 kept = "; what was measured is kept, the same command goes on from there"
             rows = stack.enter_context(closing(_rows(run, outputs, journal)))
             for done in in_order(_counted(_with_pictures(rows, run, outputs), progress)):
-                shots.append(done.shot)
-                if done.faces is not None:
-                    faces[done.index] = done.faces
+                done_rows.append(Row(photo=run.found[done.index], shot=done.shot, faces=done.faces))
                 _show(done.shot, progress, outputs)
     except KeyboardInterrupt:
         unwritten = "" if outputs.results is None else f"; {outputs.results} was not written"
-        raise StoppedError(f"Stopped: {len(shots)} of {len(run.found)} photos were done{unwritten}{kept}.") from None
-    return with_duplicates(shots, faces=faces)
+        count = f"{len(done_rows)} of {len(run.found)} photos were done"
+        raise StoppedError(f"Stopped: {count}{unwritten}{kept}.") from None
+    return done_rows
+
+
+def shots_of(rows: Sequence[Row]) -> list[ShotResult]:
+    """The shots of the rows, duplicates among them marked."""
+    faces = {index: row.faces for index, row in enumerate(rows) if row.faces is not None}
+    return with_duplicates([row.shot for row in rows], faces=faces)
+
+
+def write_results(shots: Sequence[ShotResult], *, outputs: Outputs) -> None:
+    """Write the results file, if there is to be one."""
+    path = outputs.results_file
+    if path is None:
+        return
+    kind = path.suffix.lower()
+    if kind == ".csv":
+        text = results_csv(shots, decks=outputs.decks)
+    elif kind == ".jsonl":
+        text = results_json_lines(shots)
+    else:
+        text = results_json(shots, decks=summarised(shots, decks=outputs.decks))
+    write_beside(path, text.encode())
 
 
 def report(shots: Sequence[ShotResult], *, outputs: Outputs) -> None:
     """Write the results, then say how it went: the file is safe before anything can go wrong with the terminal."""
-    decks = summarised(shots, decks=outputs.decks)
+    write_results(shots, outputs=outputs)
     if outputs.results == STDOUT:
-        say(results_json(shots, decks=decks))
-    elif outputs.results_file is not None:
-        kind = outputs.results_file.suffix.lower()
-        if kind == ".csv":
-            text = results_csv(shots, decks=outputs.decks)
-        else:
-            text = results_json_lines(shots) if kind == ".jsonl" else results_json(shots, decks=decks)
-        write_beside(outputs.results_file, text.encode())
+        say(results_json(shots, decks=summarised(shots, decks=outputs.decks)))
     if outputs.has_table:
-        if (len(shots) > 1 or outputs.decks) and (text := decks_text(decks, width=columns())):
-            say(text + "\n")
+        if len(shots) > 1 or outputs.decks:
+            text = decks_text(summarised(shots, decks=outputs.decks), width=columns())
+            say(text + "\n" if text else "")
         say(summary_text(shots, width=columns(), wraps_refusals=is_terminal()))
 
 
@@ -115,6 +144,7 @@ def _rows(run: Run, outputs: Outputs, journal: Journal | None) -> Generator[Done
         journal=journal,
         again=run.again,
         processes=default_processes() if run.processes is None else run.processes,
+        isolated=run.isolated,
         picture=None if outputs.pictures is None else picture_jpeg,
         small=None if journal is None else small_jpeg,
     )
@@ -122,7 +152,7 @@ def _rows(run: Run, outputs: Outputs, journal: Journal | None) -> Generator[Done
 
 def _with_pictures(rows: Iterator[Done], run: Run, outputs: Outputs) -> Iterator[Done]:
     """The rows, the picture of each written."""
-    names = picture_names([photo.file for photo in run.found])
+    names = picture_names([*run.taken, *(photo.file for photo in run.found)])[len(run.taken) :]
     for done in rows:
         if outputs.pictures is not None and done.picture is not None:
             write_beside(picture_path(outputs.pictures, names[done.index]), done.picture)
