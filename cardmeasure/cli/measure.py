@@ -33,6 +33,7 @@ def measure(
     processes: options.Processes = None,
     again: options.Again = False,
     watch: options.Watch = False,
+    scheduler: options.Scheduler = None,
     quiet: options.Quiet = False,
 ) -> None:
     """Measure the cards in photos, or in all photos of folders.
@@ -69,6 +70,7 @@ def measure(
         profiles=profiles,
         processes=processes,
         again=again,
+        scheduler=scheduler,
         uses_profiles_beside=print_file is None,
     )
     rows = measure_and_watch(run, paths=paths, outputs=outputs) if watch else measure_all(run, outputs=outputs)

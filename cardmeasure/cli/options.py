@@ -54,3 +54,7 @@ Processes = Annotated[
 ]
 Again = Annotated[bool, typer.Option("--again", help="Measure what the journal beside the results holds already.")]
 Watch = Annotated[bool, typer.Option("--watch", help="Go on, and measure photos as they arrive, until Ctrl-C.")]
+Scheduler = Annotated[
+    str | None,
+    typer.Option("--scheduler", metavar="ADDRESS", help="Measure with the workers of the Dask scheduler there."),
+]

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from cardmeasure.batch import Done, FoundPhoto, default_processes
 from cardmeasure.batch import run as run_photos
+from cardmeasure.batch.cluster import cluster_engine
 from cardmeasure.batch.duplicates import with_duplicates
 from cardmeasure.batch.journal import Journal, journal_path
 from cardmeasure.batch.running import in_order
@@ -54,6 +55,7 @@ class Outputs:
 class Run:
     """What is to be measured and how; `processes`: None for one a core. `isolated`: see `batch.run`.
 
+    `scheduler`: address of the Dask scheduler whose workers measure instead of processes here.
     `uses_profiles_beside`: whether `profiles` are those found beside the photos. `taken`: names in the results of
     photos whose pictures have been written already.
     """
@@ -63,6 +65,7 @@ class Run:
     profiles: Mapping[Path, PrintProfile]
     processes: int | None
     again: bool
+    scheduler: str | None = None
     uses_profiles_beside: bool = True
     isolated: bool = False
     taken: tuple[str, ...] = ()
@@ -145,6 +148,7 @@ def _rows(run: Run, outputs: Outputs, journal: Journal | None) -> Generator[Done
         again=run.again,
         processes=default_processes() if run.processes is None else run.processes,
         isolated=run.isolated,
+        engine=None if run.scheduler is None else cluster_engine(run.scheduler),
         picture=None if outputs.pictures is None else picture_jpeg,
         small=None if journal is None else small_jpeg,
     )
