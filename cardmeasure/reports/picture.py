@@ -38,6 +38,7 @@ JPEG_QUALITY = 85
 SMALL_SIDE_PX, SMALL_QUALITY = 560, 70
 RIM_MM = 2.5
 """What stays visible of a covered card: enough to see where its edges were found."""
+FARTHEST_PX = 20_000.0
 DARK, LIGHT, COVER = 24, 250, 128
 
 _SUBPIXEL_BITS = 4
@@ -78,8 +79,13 @@ def _canvas(pixels_bgr: Pixels, *, scale: float) -> Canvas:
 
 
 def _reduced(corners: Corners, scale: float) -> Points:
-    """Corners (n, 2) in pixels of the reduced picture; pixel centres are whole numbers in both."""
-    return (np.array(corners, np.float64).reshape(-1, 2) + 0.5) * scale - 0.5
+    """Corners (n, 2) in pixels of the reduced picture; pixel centres are whole numbers in both.
+
+    A corner may lie beyond all bounds, near the horizon of a slanted plane: it is drawn nearer, in the same direction.
+    """
+    reduced = (np.array(corners, np.float64).reshape(-1, 2) + 0.5) * scale - 0.5
+    far = np.linalg.norm(reduced, axis=1, keepdims=True)
+    return np.asarray(reduced * np.minimum(1.0, FARTHEST_PX / np.maximum(far, 1.0)))
 
 
 def _cover(canvas: Canvas, corners: Points, *, rim_px: float) -> None:
