@@ -200,5 +200,5 @@ def test_a_corner_beyond_all_bounds_is_drawn_in_its_direction_and_takes_no_time(
     picture = drawn(measured(cards=(replace(unsized_card(1, flags=flags), corners_px=corners),)))
     assert picture.shape == (1067, 1600, 3)
     # what lies within is covered, what lies to the left of it is not
-    assert tuple(picture[600, 1500]) == pytest.approx((COVER,) * 3, abs=6)
-    assert tuple(picture[600, 600]) == pytest.approx(GROUND[::-1], abs=6)
+    assert picture[600, 1500].tolist() == pytest.approx([COVER] * 3, abs=6)
+    assert picture[600, 600].tolist() == pytest.approx([*GROUND[::-1]], abs=6)
