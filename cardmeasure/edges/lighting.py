@@ -1,4 +1,4 @@
-"""What is common to all sides of a photo: how bright walls are, how far shadows reach, and how the picture is sharpened.
+"""What is common to all sides of a photo: how bright walls are, how far shadows reach, how the picture is sharpened.
 
 Walls and shadows follow from the lamps, so sides that face the same way share them: sides on which they stand out
 (walls beside dark borders, shadows on bright tables) teach what to expect where they do not.
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera, project
-from cardmeasure.edges.fitting import LookPriors, Looks
+from cardmeasure.edges.fitting import LookPriors, Looks, look_priors
 from cardmeasure.edges.looks import (
     BLUR,
     FACE,
@@ -39,7 +39,7 @@ SHADOW_REACH, U_SHADOW_REACH = 0.9, 1.0
 SHADE_LEVEL, U_SHADE_LEVEL = 0.5, 0.3
 """Light left in the shadow."""
 SHARPENED, U_SHARPENED = 0.2, 0.2
-U_BLUR = 0.15
+U_BLUR = 0.2
 """Relative uncertainty of a side's blur when only the reference's is known."""
 U_COMMON_BLUR, U_COMMON_SHARPENING = 0.05, 0.05
 """What blur and sharpening differ by from side to side."""
@@ -56,13 +56,14 @@ U_LEVEL = 1.0
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Surroundings:
     """What is known of all sides (n,) before they are fitted: wall widths and their u, px; directions they look in;
-    the cards' thickness in pixels; blur of the reference, px; light of white paper."""
+    the cards' thickness in pixels; expected blur, px, and the profiles' bins' part in it; light of white paper."""
 
     width_px: Floats
     u_width_px: Floats
     azimuth_rad: Floats
     thickness_px: Floats
     blur_px: float
+    bins_px: float
     white: float
 
 
@@ -96,7 +97,7 @@ def priors_before(around: Surroundings, face: Floats, table: Floats, *, u_place_
     mean[:, FACE], u[:, FACE] = face, U_LEVEL
     mean[:, WALL], u[:, WALL] = WALL_LEVEL * around.white, U_WALL_LEVEL * around.white
     mean[:, TABLE], u[:, TABLE] = table, U_LEVEL
-    return LookPriors(mean=mean, covariance=_covariance(mean, u))
+    return look_priors(mean, _covariance(mean, u))
 
 
 def priors_learned(before: LookPriors, looks: Looks, around: Surroundings) -> LookPriors:
@@ -123,7 +124,7 @@ def priors_learned(before: LookPriors, looks: Looks, around: Surroundings) -> Lo
     mean[:, SHADOW] = np.maximum(mean[:, SHADOW], 0.0)
     mean[:, SHADE] = np.clip(mean[:, SHADE], 0.05, 1.0)
     mean[:, WALL] = np.maximum(mean[:, WALL], 0.0)
-    return LookPriors(mean=mean, covariance=_covariance(mean, spread))
+    return look_priors(mean, _covariance(mean, spread))
 
 
 def _covariance(mean: Floats, u: Floats) -> Floats:
