@@ -29,6 +29,7 @@ _APPLICATION_ID = 0x63_61_72_64
 _TABLE = """
 CREATE TABLE shots (
     sha256 TEXT NOT NULL, settings TEXT NOT NULL, shot BLOB NOT NULL, small BLOB, faces BLOB,
+    observations BLOB,
     measured_at TEXT NOT NULL, seconds REAL NOT NULL, PRIMARY KEY (sha256, settings)
 )
 """
@@ -102,22 +103,23 @@ class Journal:
 
     def get(self, key: Key) -> Measured | None:
         """What was measured under this key, without its small picture; None where nothing was that can be read."""
-        query = "SELECT shot, faces, seconds FROM shots WHERE sha256 = ? AND settings = ?"
+        query = "SELECT shot, faces, observations, seconds FROM shots WHERE sha256 = ? AND settings = ?"
         with _reporting(self._path):
             row = self._database.execute(query, (key.sha256, key.settings)).fetchone()
         if row is None:
             return None
         try:
-            return Measured(shot=decoded(row[0]), faces=row[1], seconds=row[2])
+            return Measured(shot=decoded(row[0]), faces=row[1], observations=row[2], seconds=row[3])
         except ValueError:
             return None
 
     def put(self, key: Key, measured: Measured) -> None:
         """Commit what was measured; when this returns, no crash can take it away."""
         now = datetime.now(UTC).isoformat(timespec="seconds")
-        row = (key.sha256, key.settings, encoded(measured.shot), measured.small, measured.faces, now, measured.seconds)
+        m = measured
+        row = (key.sha256, key.settings, encoded(m.shot), m.small, m.faces, m.observations, now, m.seconds)
         with _reporting(self._path):
-            self._database.execute("INSERT OR REPLACE INTO shots VALUES (?, ?, ?, ?, ?, ?, ?)", row)
+            self._database.execute("INSERT OR REPLACE INTO shots VALUES (?, ?, ?, ?, ?, ?, ?, ?)", row)
 
     def close(self) -> None:
         """Close the journal and give the lock back; what is committed is safe without it."""

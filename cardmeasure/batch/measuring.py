@@ -11,6 +11,7 @@ import msgspec
 
 from cardmeasure.batch.faces import faces_of
 from cardmeasure.batch.photos import FoundPhoto
+from cardmeasure.batch.resolving import encoded_observations
 from cardmeasure.errors import TROUBLES, PhotoTrouble
 from cardmeasure.photo import Photo, read_photo
 from cardmeasure.photo.colour import Pixels
@@ -19,6 +20,7 @@ from cardmeasure.reference.print_profile import PrintProfile
 from cardmeasure.results import ShotResult, Trouble
 from cardmeasure.settings import Settings
 from cardmeasure.text import valid_text
+from cardmeasure.together import ShotObservations
 
 Draw = Callable[[Pixels, ShotResult], bytes]
 """Draws a measured shot into its upright picture (h, w, 3), blue first, and returns the bytes of a picture file."""
@@ -40,12 +42,16 @@ class Task:
 
 @dataclass(frozen=True, kw_only=True)
 class Measured:
-    """What a task gives: the shot, the pictures wanted of a measured one (files), faces (see `batch.faces`)."""
+    """What a task gives: the shot, and of a measured one the pictures wanted (files), and what belongs to it.
+
+    `faces`: see `batch.faces`. `observations`: what the solved photo says of lens and print, see `batch.resolving`.
+    """
 
     shot: ShotResult
     picture: bytes | None = None
     small: bytes | None = None
     faces: bytes | None = None
+    observations: bytes | None = None
     seconds: float = 0.0
 
 
@@ -55,13 +61,15 @@ def measured(task: Task) -> Measured:
     if task.known is not None:
         return Measured(shot=task.known, picture=_drawn(task.picture, task, task.known, None))
     kept: list[Photo] = []
-    shot = measure_photo(task.path, settings=task.settings, keep=kept.append)
+    seen: list[ShotObservations] = []
+    shot = measure_photo(task.path, settings=task.settings, keep=kept.append, observe=seen.append)
     photo = kept[0] if kept else None
     return Measured(
         shot=shot,
         picture=_drawn(task.picture, task, shot, photo),
         small=_drawn(task.small, task, shot, photo),
         faces=None if photo is None or shot.trouble is not None else faces_of(photo.pixels_bgr, shot),
+        observations=encoded_observations(seen[0]) if seen else None,
         seconds=time.perf_counter() - begun,
     )
 

@@ -39,13 +39,15 @@ Engine = Callable[[Iterable["Job"]], Iterator[tuple["Job", Measured | Crash]]]
 class Done:
     """One row that is done: its place among the photos found, and the shot under its name.
 
-    `picture`: that asked for. `faces`: see `batch.faces`. `is_new`: whether it was measured now.
+    `picture`: that asked for. `faces`: see `batch.faces`; `observations`: see
+    `batch.resolving`. `is_new`: whether it was measured now.
     """
 
     index: int
     shot: ShotResult
     picture: bytes | None = None
     faces: bytes | None = None
+    observations: bytes | None = None
     is_new: bool = True
 
 
@@ -228,6 +230,7 @@ def _as_done(measured: Measured, *, index: int, file: str, is_new: bool) -> Done
         shot=replace(measured.shot, file=file),
         picture=measured.picture,
         faces=measured.faces,
+        observations=measured.observations,
         is_new=is_new,
     )
 

@@ -32,6 +32,7 @@ def measure(
     max_megapixels: options.MaxMegapixels = 120.0,
     processes: options.Processes = None,
     again: options.Again = False,
+    together: options.Together = False,
     watch: options.Watch = False,
     scheduler: options.Scheduler = None,
     quiet: options.Quiet = False,
@@ -59,7 +60,13 @@ def measure(
     from cardmeasure.reports.picture_files import is_own_picture
 
     listed = () if decks is None else read_decks(decks)
-    outputs = Outputs(results=results, pictures=pictures, is_quiet=quiet, decks=listed)
+    outputs = Outputs(
+        results=results,
+        pictures=pictures,
+        is_quiet=quiet,
+        decks=listed,
+        together=settings.classes if together else None,
+    )
     found = find_photos(paths, passes_over=is_own_picture)
     check_decks(listed, [photo.file for photo in found])
     profiles = {} if print_file else profiles_beside(found)
@@ -74,7 +81,7 @@ def measure(
         uses_profiles_beside=print_file is None,
     )
     rows = measure_and_watch(run, paths=paths, outputs=outputs) if watch else measure_all(run, outputs=outputs)
-    shots = shots_of(rows)
+    shots = shots_of(rows, outputs=outputs)
     report(shots, outputs=outputs)
     raise typer.Exit(exit_code(shots))
 

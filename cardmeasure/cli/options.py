@@ -58,3 +58,6 @@ Scheduler = Annotated[
     str | None,
     typer.Option("--scheduler", metavar="ADDRESS", help="Measure with the workers of the Dask scheduler there."),
 ]
+Together = Annotated[
+    bool, typer.Option("--together", help="Solve photos of one phone and print again, with lens and scale in common.")
+]

@@ -12,14 +12,16 @@ from cardmeasure.batch import run as run_photos
 from cardmeasure.batch.cluster import cluster_engine
 from cardmeasure.batch.duplicates import with_duplicates
 from cardmeasure.batch.journal import Journal, journal_path
+from cardmeasure.batch.resolving import resolved
 from cardmeasure.batch.running import in_order
+from cardmeasure.classes import SizeClass
 from cardmeasure.cli.console import StoppedError, columns, is_terminal, say
 from cardmeasure.cli.progress import RunProgress
 from cardmeasure.decks import Deck, summarised
 from cardmeasure.reference.print_profile import PrintProfile
 from cardmeasure.reports.csv_results import results_csv
 from cardmeasure.reports.json_lines import results_json_lines
-from cardmeasure.reports.json_results import results_json
+from cardmeasure.reports.json_results import results_json, results_json_parts
 from cardmeasure.reports.picture import picture_jpeg, small_jpeg
 from cardmeasure.reports.picture_files import picture_names, picture_path
 from cardmeasure.reports.terminal_decks import decks_text
@@ -33,12 +35,16 @@ STDOUT = "-"
 
 @dataclass(frozen=True, kw_only=True)
 class Outputs:
-    """Where results go: `results` a file or `-`, `pictures` a folder; `decks` those of a decks file."""
+    """Where results go: `results` a file or `-`, `pictures` a folder; `decks` those of a decks file.
+
+    `together`: the size classes to match anew what photos of one phone and print give together; None: each by itself.
+    """
 
     results: str | None
     pictures: Path | None
     is_quiet: bool
     decks: tuple[Deck, ...] = ()
+    together: tuple[SizeClass, ...] | None = None
 
     @property
     def has_table(self) -> bool:
@@ -73,11 +79,12 @@ class Run:
 
 @dataclass(frozen=True, kw_only=True)
 class Row:
-    """What came of one photo: its shot, and its cards' faces as far as they are known."""
+    """What came of one photo: its shot, its cards' faces, and what it says of lens and print, as far as known."""
 
     photo: FoundPhoto
     shot: ShotResult
     faces: bytes | None
+    observations: bytes | None
 
 
 def measure_all(run: Run, *, outputs: Outputs) -> list[Row]:
@@ -97,7 +104,7 @@ def measure_all(run: Run, *, outputs: Outputs) -> list[Row]:
                 kept = "; what was measured is kept, the same command goes on from there"
             rows = stack.enter_context(closing(_rows(run, outputs, journal)))
             for done in in_order(_counted(_with_pictures(rows, run, outputs), progress)):
-                done_rows.append(Row(photo=run.found[done.index], shot=done.shot, faces=done.faces))
+                done_rows.append(_row(run.found[done.index], done))
                 _show(done.shot, progress, outputs)
     except KeyboardInterrupt:
         unwritten = "" if outputs.results is None else f"; {outputs.results} was not written"
@@ -106,10 +113,18 @@ def measure_all(run: Run, *, outputs: Outputs) -> list[Row]:
     return done_rows
 
 
-def shots_of(rows: Sequence[Row]) -> list[ShotResult]:
-    """The shots of the rows, duplicates among them marked."""
+def shots_of(rows: Sequence[Row], *, outputs: Outputs) -> list[ShotResult]:
+    """The shots of the rows, duplicates among them marked, and solved together where that is wanted."""
     faces = {index: row.faces for index, row in enumerate(rows) if row.faces is not None}
-    return with_duplicates([row.shot for row in rows], faces=faces)
+    shots = with_duplicates([row.shot for row in rows], faces=faces)
+    if outputs.together is None:
+        return shots
+    observations = {index: row.observations for index, row in enumerate(rows) if row.observations is not None}
+    return resolved(shots, observations=observations, classes=outputs.together)
+
+
+def _row(photo: FoundPhoto, done: Done) -> Row:
+    return Row(photo=photo, shot=done.shot, faces=done.faces, observations=done.observations)
 
 
 def write_results(shots: Sequence[ShotResult], *, outputs: Outputs) -> None:
@@ -119,12 +134,12 @@ def write_results(shots: Sequence[ShotResult], *, outputs: Outputs) -> None:
         return
     kind = path.suffix.lower()
     if kind == ".csv":
-        text = results_csv(shots, decks=outputs.decks)
+        write_beside(path, results_csv(shots, decks=outputs.decks).encode())
     elif kind == ".jsonl":
-        text = results_json_lines(shots)
+        write_beside(path, results_json_lines(shots).encode())
     else:
-        text = results_json(shots, decks=summarised(shots, decks=outputs.decks))
-    write_beside(path, text.encode())
+        parts = results_json_parts(shots, decks=summarised(shots, decks=outputs.decks))
+        write_beside(path, (part.encode() for part in parts))
 
 
 def report(shots: Sequence[ShotResult], *, outputs: Outputs) -> None:

@@ -53,7 +53,7 @@ def _say_refused(row: Row, outputs: Outputs) -> None:
 
 
 def _write(rows: dict[Path, Row], outputs: Outputs) -> None:
-    write_results(shots_of(_in_order(rows)), outputs=outputs)
+    write_results(shots_of(_in_order(rows), outputs=outputs), outputs=outputs)
 
 
 def _in_order(rows: dict[Path, Row]) -> list[Row]:

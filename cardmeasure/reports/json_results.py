@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from importlib.resources import files
 
 from cardmeasure import __version__
@@ -24,14 +24,24 @@ PROBABILITY_DECIMALS = 6
 
 def results_json(shots: Sequence[ShotResult], *, decks: Sequence[DeckSummary] = ()) -> str:
     """The whole results document, with a newline at its end."""
-    document = {
-        "schema": SCHEMA,
-        "version": __version__,
-        "decks": [deck_record(deck) for deck in decks],
-        "shots": [shot_record(shot) for shot in shots],
-    }
-    text = json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1)
-    return _PAIR_ON_LINES.sub(r"[\1, \2]", text) + "\n"
+    return "".join(results_json_parts(shots, decks=decks))
+
+
+def results_json_parts(shots: Iterable[ShotResult], *, decks: Sequence[DeckSummary] = ()) -> Iterator[str]:
+    """The same shot by shot, so that the document of a thousand photos need never be in memory as a whole."""
+    head: Record = {"schema": SCHEMA, "version": __version__, "decks": [deck_record(deck) for deck in decks]}
+    yield f'{_laid_out(head)[:-2]},\n "shots": ['
+    separator = "\n  "
+    for shot in shots:
+        # a newline stands between values only: within text it is escaped
+        yield separator + _laid_out(shot_record(shot)).replace("\n", "\n  ")
+        separator = ",\n  "
+    yield "]\n}\n" if separator == "\n  " else "\n ]\n}\n"
+
+
+def _laid_out(record: Record) -> str:
+    text = json.dumps(record, ensure_ascii=False, allow_nan=False, indent=1)
+    return _PAIR_ON_LINES.sub(r"[\1, \2]", text)
 
 
 def results_schema() -> Record:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,7 +15,6 @@ from cardmeasure.batch.journal import Journal, small_pictures
 from cardmeasure.batch.measuring import Measured
 from cardmeasure.batch.running import Done, Job, in_order
 from cardmeasure.batch.workers import Crash
-from cardmeasure.photo import Photo
 from cardmeasure.photo.colour import Pixels
 from cardmeasure.results import ShotResult
 from cardmeasure.settings import Settings
@@ -28,7 +26,7 @@ def begun(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """The names of the photos whose measurement was begun; what is measured is made up."""
     names: list[str] = []
 
-    def measure_photo(path: Path, *, settings: Settings, keep: Callable[[Photo], object]) -> ShotResult:
+    def measure_photo(path: Path, *, settings: Settings, **_: object) -> ShotResult:
         names.append(path.name)
         if "bad" in path.name:
             return refused(path.name)
