@@ -119,7 +119,7 @@ class Card:
 class ShotResult:
     """One photo: measured (perhaps with pieces that have no size) or refused.
 
-    `duplicate_of`: the `file` of an earlier shot that shows the same cards; what it shows is not counted again.
+    `duplicate_of`: the `file` of another shot that shows the same cards; what it shows is not counted again.
     """
 
     file: str

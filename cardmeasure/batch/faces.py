@@ -64,8 +64,8 @@ def likeness(a: bytes, b: bytes) -> float | None:
     return float(np.median(np.max(ways, axis=0)[~plain]))
 
 
-def reordered(faces: bytes, order: list[int]) -> bytes:
-    """The faces in another order."""
+def chosen(faces: bytes, order: list[int]) -> bytes:
+    """Some of the faces, in the order given."""
     return _unpacked(faces)[order].astype(np.uint8).tobytes()
 
 

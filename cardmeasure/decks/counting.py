@@ -47,11 +47,15 @@ def deck_count(deck: Deck | None, *, pieces: int) -> DeckCount:
 def _contradictions(deck: Deck, *, pieces: int) -> tuple[str, ...]:
     said = []
     if deck.count is not None and pieces > deck.count:
-        said.append(f"{deck.count} cards were entered, but {pieces} lie in the photos.")
+        said.append(f"{_cards(deck.count)} entered, but {pieces} lie in the photos.")
     if deck.pile is not None:
         low, high = (deck.pile.count + sign * COVERAGE_FACTOR * deck.pile.u_count for sign in (-1, 1))
         if deck.count is not None and not low <= deck.count <= high:
-            said.append(f"{deck.count} cards were entered, but the pile's height makes it {low:.0f} to {high:.0f}.")
+            said.append(f"{_cards(deck.count)} entered, but the pile's height makes it {low:.0f} to {high:.0f}.")
         if pieces > high:
             said.append(f"{pieces} cards lie in the photos, but the pile's height makes it {low:.0f} to {high:.0f}.")
     return tuple(said)
+
+
+def _cards(count: int) -> str:
+    return "1 card was" if count == 1 else f"{count} cards were"

@@ -315,7 +315,7 @@ def test_decks_are_folders_or_what_a_decks_file_says(photos: Path, capsys: pytes
     assert [(deck["name"], deck["pieces"]) for deck in document["decks"]] == [("Events", 2), ("(in no deck)", 2)]
     out = capsys.readouterr().out
     assert "Events: 1 card (entered), 1 photo" in out
-    assert "1 cards were entered, but 2 lie in the photos." in out
+    assert "1 card was entered, but 2 lie in the photos." in out
     assert main(["measure", "photos", "--results", "r.csv", "--decks", "decks.toml", "--quiet"]) == 3
     with Path("r.csv").open(newline="", encoding="utf-8") as file:
         assert [row["deck"] for row in csv.DictReader(file)] == ["(in no deck)"] * 2 + ["Events"] * 2 + ["(in no deck)"]

@@ -13,7 +13,7 @@ from cardmeasure.batch.duplicates import with_duplicates
 from cardmeasure.batch.faces import COLUMNS, ROWS, faces_of, likeness
 from cardmeasure.geometry import apply_homography
 from cardmeasure.results import Card, ShotResult
-from tests.made_results import REFERENCE, any_shots, measured, sized_card
+from tests.made_results import REFERENCE, any_shots, measured, sized_card, unsized_card
 
 SQUARE_MM = np.array([[-40, -40], [40, -40], [40, 40], [-40, 40.0]])
 POKER_MM = np.array([[-31.5, -44], [31.5, -44], [31.5, 44], [-31.5, 44.0]])
@@ -55,10 +55,10 @@ def test_the_same_layout_from_another_side_and_in_another_order_is_the_same() ->
     [
         ((106.0, 10.0, 3.0), *PLACES[1:]),
         ((100.0, 10.0, 8.0), *PLACES[1:]),
-        PLACES[:2],
+        (*PLACES[:2], (15.0, -120.0, -20.0)),
     ],
 )
-def test_another_place_another_turn_or_fewer_cards_are_other_cards(
+def test_another_place_or_another_turn_of_one_card_means_other_cards(
     places: tuple[tuple[float, float, float], ...],
 ) -> None:
     assert duplicates(seen("a", PLACES), seen("b", places)) == [None, None]
@@ -80,6 +80,14 @@ def test_a_template_with_other_faces_is_not_the_same_and_with_the_same_faces_it_
 
 def test_a_single_card_in_the_same_place_proves_nothing() -> None:
     assert duplicates(seen("a", PLACES[:1]), seen("b", PLACES[:1])) == [None, None]
+
+
+def test_the_photo_that_shows_or_sizes_more_counts_whichever_comes_first() -> None:
+    assert duplicates(seen("a", PLACES[:2]), seen("b", PLACES)) == ["b", None]
+    second = seen("b", PLACES, view=OTHER_VIEW)
+    unsized = replace(unsized_card(3), corners_px=second.cards[2].corners_px)
+    assert duplicates(seen("a", PLACES), replace(second, cards=(*second.cards[:2], unsized))) == [None, "a"]
+    assert duplicates(replace(second, cards=(unsized, *second.cards[:2])), seen("a", PLACES)) == ["a", None]
 
 
 def test_a_duplicate_names_the_first_of_several() -> None:
