@@ -21,6 +21,7 @@ from cardmeasure.edges.looks import BLUR, FACE, PLACE, TABLE
 from cardmeasure.edges.points import EdgePoints
 from cardmeasure.edges.profiles import Profiles, Reach, Stretches, sample_profiles, whole_sides
 from cardmeasure.edges.stretches import edge_offsets
+from cardmeasure.edges.tables import is_table
 from cardmeasure.edges.tone import U_TONE, tone_shift_px
 from cardmeasure.edges.whole import SideLooks, ends, looks_of_sides
 from cardmeasure.photo import Photo
@@ -60,11 +61,13 @@ class Known:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class EdgeMeasurement:
-    """Edge points and, for each side (c, 4), its contrast over its scatter and the share of stretches used."""
+    """Edge points and, for each side (c, 4), its contrast over its scatter, the share of stretches used, and whether
+    the table lies outside it."""
 
     points: EdgePoints
     clarity: Floats
     used: Floats
+    on_table: NDArray[np.bool_]
     known: Known
 
     def known_with(self, residuals_px: Floats) -> Known:
@@ -77,8 +80,9 @@ class EdgeMeasurement:
         residuals = self.known.residuals_px[keep[self.points.card]]
         known = Known(sides=self.known.sides.rows(rows), points=self.points.of_cards(keep), residuals_px=residuals)
         return EdgeMeasurement(
-            points=self.points.of_cards(keep), clarity=self.clarity[keep], used=self.used[keep], known=known
-        )
+            points=self.points.of_cards(keep), clarity=self.clarity[keep], used=self.used[keep],
+            on_table=self.on_table[keep], known=known,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,6 +126,7 @@ def measure_edges(
         points=points,
         clarity=_clarity(whole).reshape(-1, qd.SIDES),
         used=used.reshape(-1, qd.SIDES),
+        on_table=is_table(sides.looks.parameters[:, TABLE], whole.px).reshape(-1, qd.SIDES),
         known=Known(sides=sides, points=points, residuals_px=np.zeros(len(points.card))),
     )
 
