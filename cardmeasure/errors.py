@@ -68,6 +68,7 @@ _KINDS = (
     TroubleKind("damaged", "Copy the photo from the phone again, or take a new one."),
     TroubleKind("too-many-pixels", "Make the picture smaller, or raise the limit with --max-megapixels."),
     TroubleKind("too-few-pixels", "Send the photo in its original size, not a thumbnail."),
+    TroubleKind("crashed", "Save the photo anew as JPEG with a picture program, and measure that; report the matter."),
     # the reference
     TroubleKind(
         "no-reference",

@@ -43,6 +43,11 @@ _FLAGS = (
         Level.DOUBT,
         "The printed points do not fit a flat sheet well: is the square bent, or does it lie on something?",
     ),
+    Flag(
+        "solved-together",
+        Level.NOTE,
+        "Lens and print scale were solved for in common with the other photos of the same phone and print.",
+    ),
     # of a card, with a size
     Flag("weak-edge", Level.DOUBT, "One side hardly differs from the table; its place is uncertain."),
     Flag("few-points", Level.DOUBT, "Less than half of one side could be used."),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ from cardmeasure.results import PhotoFacts, ReferenceFacts, ShotResult, Trouble
 from cardmeasure.settings import Settings
 from cardmeasure.sizing import sized_cards
 from cardmeasure.solving import Solution, solve, solve_reference
+from cardmeasure.together import ShotObservations, shot_observations
 
 PAPER_MARGIN_MM = 3.0
 """Added round a square's cutting line when its paper is taken out of the pieces: scissors stray."""
@@ -26,13 +28,21 @@ BLURRED_PX = 3.0
 RESIDUALS_PX = 0.25
 
 
-def measure_photo(path: Path | str, *, settings: Settings | None = None) -> ShotResult:
+def measure_photo(
+    path: Path | str,
+    *,
+    settings: Settings | None = None,
+    keep: Callable[[Photo], object] | None = None,
+    observe: Callable[[ShotObservations], object] | None = None,
+) -> ShotResult:
     """Measure all cards in one photo.
 
     Parameters
     ----------
     path : the photo: JPEG, PNG, WebP, TIFF, AVIF or HEIC, whatever its name says.
     settings : thickness, print profile, size classes; the defaults where None.
+    keep : is handed the decoded photo, for whoever wants to draw into it.
+    observe : is handed what the solved photo says of lens and print, for solving several photos together.
 
     Returns
     -------
@@ -49,12 +59,20 @@ def measure_photo(path: Path | str, *, settings: Settings | None = None) -> Shot
     photo: Photo | None = None
     try:
         photo = read_photo(path, max_megapixels=settings.max_megapixels)
-        return measure(photo, name=path.name, settings=settings)
+        if keep is not None:
+            keep(photo)
+        return measure(photo, name=path.name, settings=settings, observe=observe)
     except PhotoTrouble as trouble:
         return refused(path.name, trouble, photo=photo)
 
 
-def measure(photo: Photo, *, name: str, settings: Settings) -> ShotResult:
+def measure(
+    photo: Photo,
+    *,
+    name: str,
+    settings: Settings,
+    observe: Callable[[ShotObservations], object] | None = None,
+) -> ShotResult:
     """Measure all cards in a decoded photo; raises PhotoTrouble where that is not possible."""
     squares = find_squares(photo)
     start = solve_reference(photo, squares, settings)
@@ -65,6 +83,8 @@ def measure(photo: Photo, *, name: str, settings: Settings) -> ShotResult:
         raise PhotoTrouble("no-cards", f"The reference square ({squares[0].design.name}) was found, but no card.")
     solution = solve(photo, squares, outlines, settings, start=start)
     cards = sized_cards(outlines, solution, settings)
+    if observe is not None:
+        observe(shot_observations(solution.adjustment, start.priors, cards=cards))
     return ShotResult(
         file=name,
         sha256=photo.sha256,

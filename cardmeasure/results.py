@@ -12,7 +12,7 @@ SCHEMA = "cardmeasure/1"
 Corners = tuple[tuple[float, float], ...]
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Trouble:
     """Why a photo was refused, what was seen and what to do."""
 
@@ -21,7 +21,7 @@ class Trouble:
     advice: str
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, slots=True)
 class PhotoFacts:
     """What the file says about itself. `focal_35mm` is null where the tag is missing, zero or absurd."""
 
@@ -31,7 +31,7 @@ class PhotoFacts:
     focal_35mm: float | None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, slots=True)
 class ReferenceFacts:
     """The printed reference as found. `scale_x`, `scale_y`: printed length over design length, along the design's axes.
 
@@ -52,7 +52,7 @@ class ReferenceFacts:
     corners_px: tuple[Corners, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Contribution:
     """One named line of an uncertainty budget (JCGM 100, 5.1): its standard uncertainty in each size."""
 
@@ -61,7 +61,7 @@ class Contribution:
     u_height_mm: float
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, slots=True)
 class NearestClass:
     """The nominal size class nearest to the measured size, and how far the size lies from its nearest cut."""
 
@@ -70,7 +70,7 @@ class NearestClass:
     dh_mm: float
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, slots=True)
 class SizeMatch:
     """The nominal size class of one measured size.
 
@@ -86,7 +86,7 @@ class SizeMatch:
     nearest: NearestClass
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Card:
     """One piece on the table. Sizes are None where it was seen but could not be measured; `flags` says why.
 
@@ -115,9 +115,12 @@ class Card:
         return self.width_mm is not None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, slots=True)
 class ShotResult:
-    """One photo: measured (perhaps with pieces that have no size) or refused."""
+    """One photo: measured (perhaps with pieces that have no size) or refused.
+
+    `duplicate_of`: the `file` of another shot that shows the same cards; what it shows is not counted again.
+    """
 
     file: str
     sha256: str | None
@@ -126,6 +129,7 @@ class ShotResult:
     photo: PhotoFacts | None
     reference: ReferenceFacts | None
     cards: tuple[Card, ...]
+    duplicate_of: str | None = None
 
     @property
     def status(self) -> str:

@@ -17,6 +17,7 @@ from cardmeasure.cli.classes import classes
 from cardmeasure.cli.console import PipeClosedError, StoppedError, forget_output, say, say_error
 from cardmeasure.cli.measure import measure
 from cardmeasure.cli.reference import reference
+from cardmeasure.cli.report import report
 from cardmeasure.errors import CardmeasureError, ExitCode
 
 _MISSING_LIBRARY = re.compile(r"(lib[\w.+-]+\.so[.\d]*): cannot open shared object file")
@@ -108,5 +109,5 @@ def _bug(error: Exception) -> int:
     return ExitCode.BUG
 
 
-for _command in (reference, measure, classes):
+for _command in (reference, measure, report, classes):
     app.command()(_guarded(_command))

@@ -6,10 +6,9 @@ import os
 import shutil
 import sys
 from contextlib import suppress
-from typing import TextIO
 
 from cardmeasure.errors import CannotWriteError, CardmeasureError, ExitCode
-from cardmeasure.text import encodable, printable, shorten_middle
+from cardmeasure.text import encodable, printable
 
 PIPE_COLUMNS = 80
 _COLUMNS = (40, 100)
@@ -65,29 +64,3 @@ def columns() -> int:
         return PIPE_COLUMNS
     low, high = _COLUMNS
     return min(high, max(low, shutil.get_terminal_size((PIPE_COLUMNS, 24)).columns - 1))
-
-
-class Progress:
-    """One line on standard error that is written over and wiped; nothing at all unless that is a terminal."""
-
-    def __init__(self, total: int, *, stream: TextIO | None = None, wanted: bool = True) -> None:
-        self._stream = stream or sys.stderr
-        self._total = total
-        self._shown = wanted and self._stream.isatty()
-
-    def show(self, done: int, name: str) -> None:
-        """Say that `done` photos are done and which one is being measured."""
-        if self._shown:
-            room = shutil.get_terminal_size((PIPE_COLUMNS, 24)).columns - 1
-            line = shorten_middle(f"{done} of {self._total} done, measuring {printable(name)}", room)
-            self._write(f"\r\x1b[K{encodable(line, self._stream.encoding or 'ascii')}")
-
-    def wipe(self) -> None:
-        """Make room for a line of results."""
-        if self._shown:
-            self._write("\r\x1b[K")
-
-    def _write(self, text: str) -> None:
-        with suppress(OSError):
-            self._stream.write(text)
-            self._stream.flush()

@@ -12,7 +12,9 @@ PhotoPaths = Annotated[
 ]
 ResultsFile = Annotated[
     str | None,
-    typer.Option("--results", metavar="FILE", help="Write the results to a .json or .csv file, or JSON to - (output)."),
+    typer.Option(
+        "--results", metavar="FILE", help="Write results to a .json, .jsonl or .csv file, or JSON to - (output)."
+    ),
 ]
 PicturesFolder = Annotated[
     Path | None,
@@ -35,3 +37,27 @@ MaxMegapixels = Annotated[
     float, typer.Option("--max-megapixels", metavar="N", min=0.1, max=1000, help="Refuse photos with more pixels.")
 ]
 Quiet = Annotated[bool, typer.Option("--quiet", help="Print no table and no progress.")]
+DecksFile = Annotated[
+    Path | None,
+    typer.Option("--decks", metavar="FILE", help="Which cards make up which deck; else each folder is one."),
+]
+Processes = Annotated[
+    int | None,
+    typer.Option(
+        "--processes",
+        metavar="N",
+        min=0,
+        max=1024,
+        help="Measure with N processes; else one a core.",
+        show_default=False,
+    ),
+]
+Again = Annotated[bool, typer.Option("--again", help="Measure what the journal beside the results holds already.")]
+Watch = Annotated[bool, typer.Option("--watch", help="Go on, and measure photos as they arrive, until Ctrl-C.")]
+Scheduler = Annotated[
+    str | None,
+    typer.Option("--scheduler", metavar="ADDRESS", help="Measure with the workers of the Dask scheduler there."),
+]
+Together = Annotated[
+    bool, typer.Option("--together", help="Solve photos of one phone and print again, with lens and scale in common.")
+]

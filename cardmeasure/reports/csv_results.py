@@ -6,11 +6,14 @@ import csv
 import io
 from collections.abc import Sequence
 
-from cardmeasure.reports.json_results import Record, shot_record
+from cardmeasure.decks import CardName, Deck
+from cardmeasure.decks.membership import deck_of_card, deck_of_photo
+from cardmeasure.reports.json_decks import Record
+from cardmeasure.reports.json_results import shot_record
 from cardmeasure.results import ShotResult
 from cardmeasure.text import printable
 
-SHOT_COLUMNS = ("file", "sha256", "status")
+SHOT_COLUMNS = ("file", "sha256", "duplicate_of", "status")
 REFERENCE_COLUMNS = ("design", "px_per_mm", "tilt_deg", "scale_x", "scale_y", "u_scale", "scale_source")
 CARD_COLUMNS = (
     "number",
@@ -29,6 +32,7 @@ CARD_COLUMNS = (
     "runner_up",
 )
 COLUMNS = (
+    "deck",
     *SHOT_COLUMNS,
     "trouble",
     "message",
@@ -45,24 +49,27 @@ COLUMNS = (
 _FORMULA_STARTS = ("=", "+", "-", "@", "＝", "＋", "－", "＠")
 
 
-def results_csv(shots: Sequence[ShotResult]) -> str:
+def results_csv(shots: Sequence[ShotResult], *, decks: Sequence[Deck] = ()) -> str:
     """The whole table with its heading; sizes and their u as in the JSON form, empty where unknown.
 
+    `decks`: those of a decks file, to say which deck each card belongs to; without them its folder is its deck.
     Text that a spreadsheet would take for a formula gets an apostrophe in front; control characters are escaped.
     """
     text = io.StringIO(newline="")
     writer = csv.DictWriter(text, COLUMNS, restval="")
     writer.writeheader()
     for shot in shots:
-        for row in _rows(shot_record(shot)):
+        for row in _rows(shot, decks):
             writer.writerow({name: _cell(value) for name, value in row.items()})
     return text.getvalue()
 
 
-def _rows(shot: Record) -> list[Record]:
-    cards = _records(shot["cards"])
-    of_shot = _of_shot(shot)
-    return [{**of_shot, **_of_card(card)} for card in cards] or [of_shot]
+def _rows(shot: ShotResult, decks: Sequence[Deck]) -> list[Record]:
+    record = shot_record(shot)
+    of_shot = {"deck": deck_of_photo(shot.file, decks), **_of_shot(record)}
+    names = [deck_of_card(CardName(file=shot.file, number=card.number), decks) for card in shot.cards]
+    cards = zip(names, _records(record["cards"]), strict=True)
+    return [{**of_shot, "deck": name, **_of_card(card)} for name, card in cards] or [of_shot]
 
 
 def _of_shot(shot: Record) -> Record:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from importlib.resources import files
 
 from cardmeasure import __version__
+from cardmeasure.decks import DeckSummary
+from cardmeasure.reports.json_decks import Record, deck_record
 from cardmeasure.results import SCHEMA, Card, Contribution, Corners, PhotoFacts, ReferenceFacts, ShotResult, SizeMatch
 from cardmeasure.text import valid_text
-
-Record = dict[str, object]
 
 _PAIR_ON_LINES = re.compile(r"\[\n\s+(-?[0-9.e+-]+),\n\s+(-?[0-9.e+-]+)\n\s+\]")
 
@@ -22,11 +22,26 @@ RELATIVE_DECIMALS = 6
 PROBABILITY_DECIMALS = 6
 
 
-def results_json(shots: Sequence[ShotResult]) -> str:
+def results_json(shots: Sequence[ShotResult], *, decks: Sequence[DeckSummary] = ()) -> str:
     """The whole results document, with a newline at its end."""
-    document = {"schema": SCHEMA, "version": __version__, "shots": [shot_record(shot) for shot in shots]}
-    text = json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1)
-    return _PAIR_ON_LINES.sub(r"[\1, \2]", text) + "\n"
+    return "".join(results_json_parts(shots, decks=decks))
+
+
+def results_json_parts(shots: Iterable[ShotResult], *, decks: Sequence[DeckSummary] = ()) -> Iterator[str]:
+    """The same shot by shot, so that the document of a thousand photos need never be in memory as a whole."""
+    head: Record = {"schema": SCHEMA, "version": __version__, "decks": [deck_record(deck) for deck in decks]}
+    yield f'{_laid_out(head)[:-2]},\n "shots": ['
+    separator = "\n  "
+    for shot in shots:
+        # a newline stands between values only: within text it is escaped
+        yield separator + _laid_out(shot_record(shot)).replace("\n", "\n  ")
+        separator = ",\n  "
+    yield "]\n}\n" if separator == "\n  " else "\n ]\n}\n"
+
+
+def _laid_out(record: Record) -> str:
+    text = json.dumps(record, ensure_ascii=False, allow_nan=False, indent=1)
+    return _PAIR_ON_LINES.sub(r"[\1, \2]", text)
 
 
 def results_schema() -> Record:
@@ -41,6 +56,7 @@ def shot_record(shot: ShotResult) -> Record:
     return {
         "file": valid_text(shot.file),
         "sha256": shot.sha256,
+        "duplicate_of": None if shot.duplicate_of is None else valid_text(shot.duplicate_of),
         "status": shot.status,
         "trouble": trouble
         and {"code": trouble.code, "message": valid_text(trouble.message), "advice": valid_text(trouble.advice)},

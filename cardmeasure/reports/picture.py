@@ -35,8 +35,10 @@ Points = NDArray[np.float64]
 
 LONG_SIDE_PX = 1600
 JPEG_QUALITY = 85
+SMALL_SIDE_PX, SMALL_QUALITY = 560, 70
 RIM_MM = 2.5
 """What stays visible of a covered card: enough to see where its edges were found."""
+FARTHEST_PX = 20_000.0
 DARK, LIGHT, COVER = 24, 250, 128
 
 _SUBPIXEL_BITS = 4
@@ -44,9 +46,16 @@ _MAX_RIM = 0.2
 """Part of a side: of a sliver, too, the inside is covered."""
 
 
-def picture_jpeg(pixels_bgr: Pixels, shot: ShotResult) -> bytes:
+def small_jpeg(pixels_bgr: Pixels, shot: ShotResult) -> bytes:
+    """The same as `picture_jpeg`, small enough to have hundreds of them in one report."""
+    return picture_jpeg(pixels_bgr, shot, long_side_px=SMALL_SIDE_PX, quality=SMALL_QUALITY)
+
+
+def picture_jpeg(
+    pixels_bgr: Pixels, shot: ShotResult, *, long_side_px: int = LONG_SIDE_PX, quality: int = JPEG_QUALITY
+) -> bytes:
     """The picture of a measured shot as JPEG without metadata; `pixels_bgr` (h, w, 3) is the upright photo."""
-    scale = min(1.0, LONG_SIDE_PX / max(pixels_bgr.shape[:2]))
+    scale = min(1.0, long_side_px / max(pixels_bgr.shape[:2]))
     canvas = _canvas(pixels_bgr, scale=scale)
     rim_px = 0.0 if shot.reference is None else RIM_MM * shot.reference.px_per_mm * scale
     for card in filter(is_covered, shot.cards):
@@ -59,7 +68,7 @@ def picture_jpeg(pixels_bgr: Pixels, shot: ShotResult) -> bytes:
     for label in _labels(shot, scale=scale, frame=image.size):
         _draw_label(image, label)
     data = io.BytesIO()
-    image.save(data, "JPEG", quality=JPEG_QUALITY, comment=MARK)
+    image.save(data, "JPEG", quality=quality, comment=MARK)
     return data.getvalue()
 
 
@@ -70,8 +79,13 @@ def _canvas(pixels_bgr: Pixels, *, scale: float) -> Canvas:
 
 
 def _reduced(corners: Corners, scale: float) -> Points:
-    """Corners (n, 2) in pixels of the reduced picture; pixel centres are whole numbers in both."""
-    return (np.array(corners, np.float64).reshape(-1, 2) + 0.5) * scale - 0.5
+    """Corners (n, 2) in pixels of the reduced picture; pixel centres are whole numbers in both.
+
+    A corner may lie beyond all bounds, near the horizon of a slanted plane: it is drawn nearer, in the same direction.
+    """
+    reduced = (np.array(corners, np.float64).reshape(-1, 2) + 0.5) * scale - 0.5
+    far = np.linalg.norm(reduced, axis=1, keepdims=True)
+    return np.asarray(reduced * np.minimum(1.0, FARTHEST_PX / np.maximum(far, 1.0)))
 
 
 def _cover(canvas: Canvas, corners: Points, *, rim_px: float) -> None:

@@ -91,11 +91,13 @@ def _percent(probability: float) -> str:
 
 
 def _counts(shots: Sequence[ShotResult]) -> str:
-    """How many photos and pieces, and the pieces by size class, most frequent first."""
+    """How many photos and pieces, and the pieces by size class, most frequent first; duplicates count once."""
     refused = sum(shot.trouble is not None for shot in shots)
-    cards = [card for shot in shots for card in shot.cards]
+    cards = [card for shot in shots if shot.duplicate_of is None for card in shot.cards]
     counts = Counter(_kind(card) for card in cards)
     head = f"{_number(len(shots), 'photo')}: {len(shots) - refused} measured, {refused} refused"
+    repeated = sum(shot.duplicate_of is not None for shot in shots)
+    head += f", {repeated} of the same as others" if repeated else ""
     lines = [f"{head}; {_number(len(cards), 'piece')}."]
     lines += [f"  {count:>5}  {kind}" for kind, count in sorted(counts.items(), key=lambda item: (-item[1], item[0]))]
     return "\n".join(lines) + "\n"

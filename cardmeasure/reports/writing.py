@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from uuid import uuid4
@@ -12,8 +12,8 @@ from cardmeasure.errors import CannotWriteError
 from cardmeasure.text import printable
 
 
-def write_beside(path: Path, data: bytes) -> None:
-    """Write `data` to a new file in the folder of `path`, then rename it to `path`; a link is followed.
+def write_beside(path: Path, data: bytes | Iterable[bytes]) -> None:
+    """Write `data`, whole or part by part, beside `path`, then rename it to `path`; a link is followed.
 
     Raises CannotWriteError, and leaves what was there before, if any of it fails.
     """
@@ -22,7 +22,8 @@ def write_beside(path: Path, data: bytes) -> None:
         part = _part_in(target.parent)
         try:
             with part.open("xb") as file:
-                file.write(data)
+                for chunk in (data,) if isinstance(data, bytes) else data:
+                    file.write(chunk)
                 file.flush()
                 os.fsync(file.fileno())
             part.replace(target)

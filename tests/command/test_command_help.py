@@ -16,7 +16,7 @@ def test_help_names_all_commands() -> None:
     answer = run("--help")
     assert answer.returncode == 0
     assert answer.stderr == ""
-    for command in ("reference", "measure", "classes"):
+    for command in ("reference", "measure", "report", "classes"):
         assert f"\n  {command} " in answer.stdout
 
 
@@ -31,7 +31,7 @@ def test_help_takes_at_most_four_tenths_of_a_second_of_processor_time() -> None:
     assert spent / count <= 0.4
 
 
-@pytest.mark.parametrize("command", ["reference", "measure", "classes"])
+@pytest.mark.parametrize("command", ["reference", "measure", "report", "classes"])
 def test_every_command_explains_its_options_and_loads_nothing_heavy_for_it(command: str) -> None:
     answer = run(command, "--help", env=environment(PYTHONPROFILEIMPORTTIME="1"))
     assert answer.returncode == 0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import json
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -13,8 +14,9 @@ import pytest
 from jsonschema import Draft202012Validator
 from PIL import Image
 
-from cardmeasure import batch
-from cardmeasure.cli import main
+from cardmeasure.batch import measuring
+from cardmeasure.batch.journal import Journal
+from cardmeasure.cli import main, runs
 from cardmeasure.reference.print_profile import read_print_profile
 from cardmeasure.reports.json_results import results_schema
 from cardmeasure.results import ShotResult
@@ -31,24 +33,28 @@ def photos(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     (folder / "sub").mkdir(parents=True)
     exif = Image.Exif()
     exif.get_ifd(GPS)[GPS_LATITUDE_REF] = "N"
-    for name in ("a.jpg", "sub/b.jpg", "unusable.jpg"):
-        Image.fromarray(np.full((1200, 1600, 3), 90, np.uint8)).save(folder / name, exif=exif)
-    monkeypatch.setattr(batch, "measure_photo", made_up)
+    for grey, name in enumerate(("a.jpg", "sub/b.jpg", "unusable.jpg"), start=90):
+        Image.fromarray(np.full((1200, 1600, 3), grey, np.uint8)).save(folder / name, exif=exif)
+    monkeypatch.setattr(measuring, "measure_photo", made_up)
+    # in this process, where the measurement is the one made up
+    monkeypatch.setattr(runs, "default_processes", lambda: 0)
     monkeypatch.chdir(tmp_path)
     yield folder
 
 
-def made_up(path: Path, *, settings: Settings) -> ShotResult:
+def made_up(path: Path, *, settings: Settings, **_: object) -> ShotResult:
+    sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
     if "unusable" in path.name:
-        return refused(path.name, code="no-reference", message="No reference square was found.")
-    return replace(measured(path.name), flags=("scale-assumed",))
+        shot = refused(path.name, code="no-reference", message="No reference square was found.")
+        return replace(shot, sha256=sha256)
+    return replace(measured(path.name), sha256=sha256, flags=("scale-assumed",))
 
 
 def measure_with(monkeypatch: pytest.MonkeyPatch, do: Callable[[Path], ShotResult]) -> None:
-    def measure_photo(path: Path, *, settings: Settings) -> ShotResult:
+    def measure_photo(path: Path, *, settings: Settings, **_: object) -> ShotResult:
         return do(path)
 
-    monkeypatch.setattr(batch, "measure_photo", measure_photo)
+    monkeypatch.setattr(measuring, "measure_photo", measure_photo)
 
 
 def test_the_table_shows_measured_shots_and_then_the_refused_ones(
@@ -132,11 +138,11 @@ def test_pictures_among_the_photos_replace_no_photo_and_are_not_measured_the_nex
 def test_options_reach_the_measurement(photos: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     seen: list[Settings] = []
 
-    def measure_photo(path: Path, *, settings: Settings) -> ShotResult:
+    def measure_photo(path: Path, *, settings: Settings, **_: object) -> ShotResult:
         seen.append(settings)
         return measured(path.name)
 
-    monkeypatch.setattr(batch, "measure_photo", measure_photo)
+    monkeypatch.setattr(measuring, "measure_photo", measure_photo)
     # A bar of 250 mm in the design; a class that no standard one is near.
     Path("mine.toml").write_text('[long_bar]\nreading_mm = 250.5\ninstrument = "steel-rule"\n')
     (photos / "print.toml").write_text('[long_bar]\nreading_mm = 249.0\ninstrument = "steel-rule"\n')
@@ -206,7 +212,10 @@ def test_interruption_leaves_nothing_half_written_and_says_how_far_it_came(
     measure_with(monkeypatch, interrupted_at_b)
     assert main(["measure", "photos", "--results", "r.json", "--pictures", "drawn"]) == 130
     out, err = capsys.readouterr()
-    assert err == "cardmeasure: Stopped: 1 of 3 photos were done; r.json was not written.\n"
+    assert err == (
+        "cardmeasure: Stopped: 1 of 3 photos were done; r.json was not written; what was measured is kept, the same "
+        "command goes on from there.\n"
+    )
     assert out.startswith("a.jpg\n")
     assert not Path("r.json").exists()
     assert [path.name for path in Path("drawn").iterdir()] == ["a.jpg"]
@@ -235,3 +244,97 @@ def test_hostile_names_are_harmless_in_table_json_and_csv(photos: Path, capsys: 
     assert all(line.isprintable() for line in out.splitlines())
     assert json.loads(Path("r.json").read_text("utf-8"))["shots"][0]["file"] == f"photos/{name}"
     assert "\x1b" not in Path("r.csv").read_text("utf-8")
+
+
+def test_a_second_run_takes_from_the_journal_what_has_not_changed_and_again_measures_all(
+    photos: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begun: list[str] = []
+
+    def measure_photo(path: Path, *, settings: Settings, **_: object) -> ShotResult:
+        begun.append(path.name)
+        return made_up(path, settings=settings)
+
+    monkeypatch.setattr(measuring, "measure_photo", measure_photo)
+    command = ["measure", "photos", "--results", "r.json", "--quiet"]
+    assert main(command) == 3
+    first = Path("r.json").read_bytes()
+    Path("r.json").unlink()
+    assert main(command) == 3
+    assert begun == ["a.jpg", "b.jpg", "unusable.jpg"]
+    assert Path("r.json").read_bytes() == first
+    assert main([*command, "--again"]) == 3
+    assert len(begun) == 6
+    assert main([*command, "--thickness", "0.5"]) == 3
+    assert len(begun) == 9
+    assert Path("r.json.journal").is_file()
+
+
+def test_what_was_measured_before_an_interruption_is_not_measured_again(
+    photos: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begun: list[str] = []
+
+    def measure_photo(path: Path, *, settings: Settings, **_: object) -> ShotResult:
+        begun.append(path.name)
+        if path.name == "b.jpg" and begun.count("b.jpg") == 1:
+            raise KeyboardInterrupt
+        return made_up(path, settings=settings)
+
+    monkeypatch.setattr(measuring, "measure_photo", measure_photo)
+    command = ["measure", "photos", "--results", "r.json", "--quiet"]
+    assert main(command) == 130
+    assert main(command) == 3
+    assert begun == ["a.jpg", "b.jpg", "b.jpg", "unusable.jpg"]
+
+
+def test_without_a_results_file_there_is_no_journal(photos: Path) -> None:
+    assert main(["measure", "photos"]) == 3
+    assert main(["measure", "photos", "--results", "-"]) == 3
+    assert [path.name for path in Path().iterdir()] == ["photos"]
+
+
+def test_a_journal_that_is_in_use_is_told_before_anything_is_measured(
+    photos: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with Journal(Path("r.json.journal")):
+        assert main(["measure", "photos", "--results", "r.json"]) == 5
+    words = "another run is using it; wait until that is done, or name other results."
+    assert capsys.readouterr() == ("", f"cardmeasure: Cannot write the journal r.json.journal: {words}\n")
+    assert not Path("r.json").exists()
+
+
+def test_decks_are_folders_or_what_a_decks_file_says(photos: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["measure", "photos", "--results", "r.json"]) == 3
+    assert [deck["name"] for deck in json.loads(Path("r.json").read_text())["decks"]] == [".", "sub"]
+    Path("decks.toml").write_text('[[deck]]\nname = "Events"\nphotos = ["sub/*"]\ncount = 1\n')
+    capsys.readouterr()
+    assert main(["measure", "photos", "--results", "r.json", "--decks", "decks.toml"]) == 3
+    document = json.loads(Path("r.json").read_text())
+    Draft202012Validator(results_schema()).validate(document)
+    assert [(deck["name"], deck["pieces"]) for deck in document["decks"]] == [("Events", 2), ("(in no deck)", 2)]
+    out = capsys.readouterr().out
+    assert "Events: 1 card (entered), 1 photo" in out
+    assert "1 card was entered, but 2 lie in the photos." in out
+    assert main(["measure", "photos", "--results", "r.csv", "--decks", "decks.toml", "--quiet"]) == 3
+    with Path("r.csv").open(newline="", encoding="utf-8") as file:
+        assert [row["deck"] for row in csv.DictReader(file)] == ["(in no deck)"] * 2 + ["Events"] * 2 + ["(in no deck)"]
+
+
+def test_a_decks_file_that_does_not_fit_the_photos_is_told_before_anything_is_measured(
+    photos: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    Path("decks.toml").write_text('[[deck]]\nname = "a"\nphotos = ["*"]\n[[deck]]\nname = "b"\nphotos = ["sub/*"]\n')
+    assert main(["measure", "photos", "--decks", "decks.toml"]) == 2
+    words = "cardmeasure: decks: sub/b.jpg belongs to 'a' and to 'b'; narrow the photos of one of them.\n"
+    assert capsys.readouterr() == ("", words)
+
+
+def test_json_lines_have_one_shot_a_line(photos: Path) -> None:
+    assert main(["measure", "photos", "--results", "r.jsonl", "--quiet"]) == 3
+    lines = [json.loads(line) for line in Path("r.jsonl").read_text("utf-8").splitlines()]
+    assert [(line["schema"], line["file"]) for line in lines] == [
+        ("cardmeasure/1", "a.jpg"),
+        ("cardmeasure/1", "sub/b.jpg"),
+        ("cardmeasure/1", "unusable.jpg"),
+    ]

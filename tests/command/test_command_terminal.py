@@ -1,4 +1,4 @@
-"""What only a terminal gets: the progress line, and lines wrapped to its width."""
+"""What only a terminal gets: the progress bar, and lines wrapped to its width."""
 
 from __future__ import annotations
 
@@ -6,28 +6,27 @@ import os
 import pty
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
 
-from cardmeasure.cli.console import Progress
+from cardmeasure.cli.progress import RunProgress, duration
 from tests.command.runs import environment
 
 
-class Terminal:
-    """A stream that says it is a terminal and keeps what is written."""
+class Stream:
+    """A stream that says whether it is a terminal, and takes whatever is written."""
 
     encoding = "utf-8"
 
-    def __init__(self, *, is_terminal: bool = True) -> None:
-        self.written = ""
+    def __init__(self, *, is_terminal: bool = False) -> None:
         self._is_terminal = is_terminal
 
     def isatty(self) -> bool:
         return self._is_terminal
 
     def write(self, text: str) -> int:
-        self.written += text
         return len(text)
 
     def flush(self) -> None:
@@ -54,35 +53,44 @@ def read_terminal(*arguments: str, cwd: Path, only_errors: bool = False) -> tupl
     return shown.decode().replace("\r\n", "\n"), rest or b""
 
 
-def test_the_progress_line_is_written_over_and_wiped() -> None:
-    terminal = Terminal()
-    progress = Progress(3, stream=terminal)  # type: ignore[arg-type]
-    progress.show(1, "a\nb.jpg")
-    progress.wipe()
-    assert terminal.written == "\r\x1b[K1 of 3 done, measuring a\\x0ab.jpg\r\x1b[K"
+def test_without_a_terminal_a_line_comes_now_and_then_and_none_when_unwanted(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    now = iter([0.0, 10.0, 31.0, 31.0, 40.0, 100.0])
+    monkeypatch.setattr(time, "monotonic", lambda: next(now))
+    progress = RunProgress(100, stream=Stream())  # type: ignore[arg-type]
+    for refused in (False, True, False):
+        progress.advance(refused=refused)
+    unwanted = RunProgress(100, wanted=False, stream=Stream(is_terminal=True))  # type: ignore[arg-type]
+    unwanted.advance(refused=False)
+    assert capsys.readouterr() == (
+        "",
+        "cardmeasure: 2 of 100 photos done, 1 refused, 0.1 a second, about 25 min left.\n",
+    )
 
 
-@pytest.mark.parametrize(("is_terminal", "wanted"), [(False, True), (True, False)])
-def test_without_a_terminal_or_when_unwanted_there_is_no_progress(is_terminal: bool, wanted: bool) -> None:
-    stream = Terminal(is_terminal=is_terminal)
-    progress = Progress(3, stream=stream, wanted=wanted)  # type: ignore[arg-type]
-    progress.show(1, "a.jpg")
-    progress.wipe()
-    assert stream.written == ""
+@pytest.mark.parametrize(
+    ("seconds", "words"), [(0, "0 s"), (89, "89 s"), (91, "2 min"), (3600, "60 min"), (7800, "2 h 10 min")]
+)
+def test_durations_are_in_words(seconds: float, words: str) -> None:
+    assert duration(seconds) == words
 
 
 def test_a_terminal_shows_progress_wiped_before_the_lines_that_fit_its_width(tmp_path: Path) -> None:
-    (tmp_path / ("long" * 30 + ".jpg")).touch()
+    for letter in "ab":
+        (tmp_path / (letter * 120 + ".jpg")).touch()
     shown, _ = read_terminal(".", cwd=tmp_path)
-    progress, _, lines = shown.rpartition("\r\x1b[K")
-    assert "0 of 1 done, measuring long" in progress
-    assert lines.startswith("1 photo: 0 measured, 1 refused")
+    assert "0/2" in shown
+    progress, _, lines = shown.rpartition("\x1b[2K")
+    assert "2 refused" in progress
+    assert "2 photos: 0 measured, 2 refused" in lines
+    assert "\x1b" not in lines
     assert max(map(len, lines.splitlines())) < 80
 
 
 def test_results_on_the_output_are_free_of_the_progress_on_the_terminal(tmp_path: Path) -> None:
     (tmp_path / "a.jpg").touch()
     shown, output = read_terminal(".", "--results", "-", cwd=tmp_path, only_errors=True)
-    assert shown == "\r\x1b[K0 of 1 done, measuring a.jpg\r\x1b[K"
+    assert "1 refused" in shown
     assert output.startswith(b"{")
     assert b"\x1b" not in output

@@ -10,8 +10,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from cardmeasure import batch
-from cardmeasure.batch import find_photos, measure_found, profiles_beside
+from cardmeasure.batch import find_photos, measure_found, measuring, photos, profiles_beside
 from cardmeasure.errors import UsageError
 from cardmeasure.results import ShotResult
 from cardmeasure.settings import Settings
@@ -105,14 +104,14 @@ def test_a_folder_that_cannot_be_read_is_a_row_and_the_others_go_on(
 ) -> None:
     put_photo(tmp_path / "a/1.jpg")
     put_photo(tmp_path / "b/1.jpg")
-    real = batch._children
+    real = photos._children
 
     def refuse_a(folder: Path) -> tuple[list[Path], list[Path]]:
         if folder.name == "a":
             raise PermissionError(13, "Permission denied")
         return real(folder)
 
-    monkeypatch.setattr(batch, "_children", refuse_a)
+    monkeypatch.setattr(photos, "_children", refuse_a)
     assert codes(tmp_path) == [("a", "unreadable"), ("b/1.jpg", None)]
 
 
@@ -141,12 +140,12 @@ def test_each_photo_is_measured_with_the_print_profile_beside_it(
     (tmp_path / "y/print.toml").write_text(PRINT_TOML.format(249.0))
     seen = {}
 
-    def measure_photo(path: Path, *, settings: Settings) -> ShotResult:
+    def measure_photo(path: Path, *, settings: Settings, **_: object) -> ShotResult:
         profile = settings.print_profile
         seen[path.name] = (profile.source, max(profile.scale_x, profile.scale_y, key=lambda s: abs(s - 1)))
         return measured(path.name)
 
-    monkeypatch.setattr(batch, "measure_photo", measure_photo)
+    monkeypatch.setattr(measuring, "measure_photo", measure_photo)
     found = find_photos([tmp_path])
     shots = list(measure_found(found, settings=Settings(), profiles=profiles_beside(found)))
     assert [shot.file for shot in shots] == ["3.jpg", "x/1.jpg", "y/2.jpg"]
@@ -164,27 +163,27 @@ def test_a_wrong_print_profile_beside_the_photos_is_told_before_anything_is_meas
 def test_rows_with_trouble_are_passed_on_and_the_rest_is_measured_lazily(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    photos = [put_photo(tmp_path / name) for name in ("a.jpg", "b.jpg")]
+    paths = [put_photo(tmp_path / name) for name in ("a.jpg", "b.jpg")]
     begun: list[str] = []
 
-    def measure_photo(path: Path, *, settings: Settings) -> ShotResult:
+    def measure_photo(path: Path, *, settings: Settings, **_: object) -> ShotResult:
         begun.append(path.name)
         return replace(measured(path.name), flags=())
 
-    monkeypatch.setattr(batch, "measure_photo", measure_photo)
-    shots = measure_found(find_photos([tmp_path / "no", *photos]), settings=Settings())
+    monkeypatch.setattr(measuring, "measure_photo", measure_photo)
+    shots = measure_found(find_photos([tmp_path / "no", *paths]), settings=Settings())
     first = next(shots)
     assert (first.status, first.trouble and first.trouble.code) == ("refused", "not-found")
     assert begun == []
-    assert next(shots).file == str(photos[0])
+    assert next(shots).file == str(paths[0])
     assert begun == ["a.jpg"]
 
 
 def test_a_mistake_of_ours_names_the_photo_it_happened_with(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def measure_photo(path: Path, *, settings: Settings) -> ShotResult:
+    def measure_photo(path: Path, *, settings: Settings, **_: object) -> ShotResult:
         raise ZeroDivisionError
 
-    monkeypatch.setattr(batch, "measure_photo", measure_photo)
+    monkeypatch.setattr(measuring, "measure_photo", measure_photo)
     with pytest.raises(ZeroDivisionError) as caught:
         list(measure_found(find_photos([put_photo(tmp_path / "a.jpg")]), settings=Settings()))
     assert "a.jpg" in "".join(caught.value.__notes__)

@@ -50,7 +50,7 @@ def test_every_option_named_exists_and_every_option_of_measure_is_named() -> Non
 
 def test_every_command_named_exists() -> None:
     commands = set(typer.main.get_command(app).commands)  # type: ignore[attr-defined]
-    assert set(re.findall(r"cardmeasure (reference|measure|classes)\b", README)) == commands
+    assert set(re.findall(r"cardmeasure (reference|measure|report|classes)\b", README)) == commands
 
 
 def test_each_of_the_two_commands_is_one_line_that_begins_with_the_system_packages() -> None:

@@ -192,3 +192,13 @@ def test_a_picture_replaces_an_older_picture_but_never_another_file(tmp_path: Pa
     assert not is_own_picture(tmp_path / "b.jpg")
     assert picture_path(tmp_path, "b.jpg") == tmp_path / "b-2.jpg"
     assert not is_own_picture(tmp_path / "missing.jpg")
+
+
+def test_a_corner_beyond_all_bounds_is_drawn_in_its_direction_and_takes_no_time() -> None:
+    corners = ((1200.0, 300.0), (3e12, -4e12), (5e11, 1e12), (1200.0, 1156.0))
+    flags = ("cut-by-frame",)
+    picture = drawn(measured(cards=(replace(unsized_card(1, flags=flags), corners_px=corners),)))
+    assert picture.shape == (1067, 1600, 3)
+    # what lies within is covered, what lies to the left of it is not
+    assert picture[600, 1500].tolist() == pytest.approx([COVER] * 3, abs=6)
+    assert picture[600, 600].tolist() == pytest.approx([*GROUND[::-1]], abs=6)

@@ -1,20 +1,18 @@
-"""Files and folders in, one result a photo out: what is a photo, what it is called, and the loop over them."""
+"""Files and folders in, photos out: what is a photo, what it is called in the results, and the print beside it."""
 
 from __future__ import annotations
 
 import os
 import stat
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from cardmeasure.errors import TROUBLES
 from cardmeasure.photo import is_photo
-from cardmeasure.pipeline import measure_photo
 from cardmeasure.reference.print_profile import PrintProfile, read_print_profile
-from cardmeasure.results import ShotResult, Trouble
-from cardmeasure.settings import Settings
+from cardmeasure.results import Trouble
 from cardmeasure.text import valid_text
 
 PRINT_FILE = "print.toml"
@@ -68,32 +66,6 @@ def profiles_beside(found: Sequence[FoundPhoto]) -> dict[Path, PrintProfile]:
     """
     folders = sorted({photo.path.parent for photo in found if photo.trouble is None})
     return {folder: read_print_profile(folder / PRINT_FILE) for folder in folders if (folder / PRINT_FILE).is_file()}
-
-
-def measure_found(
-    found: Sequence[FoundPhoto], *, settings: Settings, profiles: Mapping[Path, PrintProfile] | None = None
-) -> Iterator[ShotResult]:
-    """One result a row, in order, each as soon as it is there.
-
-    Parameters
-    ----------
-    profiles : print profiles by folder; photos of other folders take that of `settings`.
-    """
-    for photo in found:
-        profile = (profiles or {}).get(photo.path.parent, settings.print_profile)
-        yield _measured(photo, settings=replace(settings, print_profile=profile))
-
-
-def _measured(photo: FoundPhoto, *, settings: Settings) -> ShotResult:
-    if photo.trouble is not None:
-        return ShotResult(
-            file=photo.file, sha256=None, trouble=photo.trouble, flags=(), photo=None, reference=None, cards=()
-        )
-    try:
-        return replace(measure_photo(photo.path, settings=settings), file=photo.file)
-    except Exception as error:
-        error.add_note(f"This happened while {photo.file!r} was measured.")
-        raise
 
 
 def _rows_of(path: Path, *, passes_over: Callable[[Path], bool]) -> list[FoundPhoto]:

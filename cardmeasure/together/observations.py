@@ -1,0 +1,110 @@
+"""What a solved photo says of lens and print, and how its sizes hang on them: small enough to be kept for every photo.
+
+With it a run can be solved again without touching pixels: near its solution a photo is linear, so its normal equations,
+reduced to lens, print scale, tone curve and sizes, are all there is to know (Triggs et al. 2000, section 6).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cardmeasure import camera as cam
+from cardmeasure import quads as qd
+from cardmeasure.adjustment import Adjustment
+from cardmeasure.priors import Priors
+from cardmeasure.results import Card
+from cardmeasure.unknowns import Layout
+
+Floats = NDArray[np.floating[Any]]
+Vector = tuple[float, ...]
+Matrix = tuple[Vector, ...]
+
+NAMES = ("log focal length", "k1", "k2", "k3", "p1", "p2", "scale x", "scale y", "tone")
+"""What photos of one phone and one print have in common, in the order of the vectors below."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CardObservation:
+    """One card: its size (2,), mm, by how much it follows each common unknown (2, 9), and its own uncertainty.
+
+    `own`: covariance (2, 2) of the size, were the common unknowns known, by the groups of the budget.
+    """
+
+    number: int
+    size_mm: Vector
+    gain: Matrix
+    own: dict[str, Matrix]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ShotObservations:
+    """One photo: the common unknowns (9,) as it alone tells them, with covariance, and what was known before."""
+
+    common: Vector
+    covariance: Matrix
+    prior: Vector
+    prior_covariance: Matrix
+    cards: tuple[CardObservation, ...]
+
+
+def shot_observations(adjustment: Adjustment, priors: Priors, *, cards: tuple[Card, ...]) -> ShotObservations:
+    """The compact record of a solved photo; `cards` are the results made from it, which say the numbers."""
+    state = adjustment.state
+    at = _common_at(state.layout)
+    sides = np.sort(state.quads[:, [qd.WIDTH, qd.HEIGHT]], axis=1)
+    found = []
+    for card in cards:
+        same = np.flatnonzero((sides[:, 0] == card.width_mm) & (sides[:, 1] == card.height_mm))
+        if card.is_sized and len(same) == 1:
+            found.append(_card_observation(adjustment, int(same[0]), at, number=card.number))
+    mean, covariance = _prior(priors)
+    return ShotObservations(
+        common=_vector(state.vector[at]),
+        covariance=_matrix(adjustment.covariance[np.ix_(at, at)]),
+        prior=_vector(mean),
+        prior_covariance=_matrix(covariance),
+        cards=tuple(found),
+    )
+
+
+def _common_at(at: Layout) -> NDArray[np.intp]:
+    lens = np.arange(cam.PARAMETERS)[at.camera_at][9:14]
+    return np.array([cam.LOG_FOCAL, *lens, *range(at.scale_at.start, at.scale_at.stop), at.tone_at], np.intp)
+
+
+def _card_observation(adjustment: Adjustment, index: int, at: NDArray[np.intp], *, number: int) -> CardObservation:
+    quad = adjustment.state.quads[index]
+    order = (qd.WIDTH, qd.HEIGHT) if quad[qd.WIDTH] <= quad[qd.HEIGHT] else (qd.HEIGHT, qd.WIDTH)
+    rows = np.array([adjustment.state.layout.quad_at(index, k) for k in order], np.intp)
+    c = np.asarray(adjustment.covariance, np.float64)
+    gain = np.linalg.solve(c[np.ix_(at, at)], c[np.ix_(at, rows)]).T
+    reduce = np.hstack([np.eye(2), -gain])
+    both = np.concatenate([rows, at])
+    own = {name: reduce @ share[np.ix_(both, both)] @ reduce.T for name, share in adjustment.shares.items()}
+    whole = float(np.trace(c[np.ix_(rows, rows)]))
+    return CardObservation(
+        number=number,
+        size_mm=_vector(quad[list(order)]),
+        gain=_matrix(gain),
+        # what comes from the common unknowns' own priors is nothing but rounding here
+        own={name: _matrix(matrix) for name, matrix in own.items() if np.trace(matrix) > 1e-9 * whole},
+    )
+
+
+def _prior(priors: Priors) -> tuple[Floats, Floats]:
+    mean = np.concatenate([[priors.log_focal], np.zeros(5), priors.scale, [0.0]])
+    covariance = np.diag([priors.u_log_focal**2, *priors.u_distortion**2, 0.0, 0.0, 1.0])
+    covariance[6:8, 6:8] = priors.scale_covariance
+    return mean, covariance
+
+
+def _vector(values: Floats) -> Vector:
+    return tuple(float(value) for value in values)
+
+
+def _matrix(values: Floats) -> Matrix:
+    return tuple(_vector(row) for row in values)

@@ -1,0 +1,145 @@
+"""Photos of one phone and print solved together: no better than the truth allows, and never worse for it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from simulated_photos import Simulated, priors_of, simulated, true_state
+
+from cardmeasure import quads as qd
+from cardmeasure.adjustment import Adjustment, adjust
+from cardmeasure.batch.resolving import encoded_observations, resolved
+from cardmeasure.classes import standard_classes
+from cardmeasure.reports.json_results import results_json
+from cardmeasure.reports.reading_json import parse_results
+from cardmeasure.results import ShotResult
+from cardmeasure.together import ShotObservations, shot_observations, solved_together
+from cardmeasure.together.solving import SD_OF_A_SHOT
+from tests.made_results import PHOTO, measured, sized_card, unsized_card
+
+PRIORS = priors_of(3, u_scale=0.0006, u_bias_px=0.02)
+"""A print whose bars have been read, so that its scale does not drown all else."""
+
+
+def cards_of(solution: Adjustment) -> tuple:  # type: ignore[type-arg]
+    sides = np.sort(solution.state.quads[:, [qd.WIDTH, qd.HEIGHT]], axis=1)
+    return tuple(replace(sized_card(i), width_mm=w, height_mm=h) for i, (w, h) in enumerate(sides.tolist(), start=1))
+
+
+def solved(photo: Simulated) -> tuple[Adjustment, ShotObservations]:
+    solution = adjust(photo.start, photo.points, photo.edges, photo.priors)
+    return solution, shot_observations(solution, photo.priors, cards=cards_of(solution))
+
+
+def run_of(rng: np.random.Generator, shots: int) -> list[Simulated]:
+    """Photos that share lens, tone and print, each with its own small deviation of lens and tone."""
+    first = true_state(rng, PRIORS)
+    photos = []
+    for _ in range(shots):
+        truth = true_state(rng, PRIORS)
+        own = SD_OF_A_SHOT * rng.normal(size=9)
+        camera = replace(
+            truth.camera,
+            focal_px=first.camera.focal_px * float(np.exp(own[0])),
+            distortion=first.camera.distortion + own[1:6],
+        )
+        truth = replace(truth, camera=camera, scale=first.scale, tone=first.tone + own[8])
+        photos.append(simulated(rng, truth, PRIORS))
+    return photos
+
+
+def errors(seeds: int, shots: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Errors alone and together, and their u, of many runs."""
+    alone, together, u_alone, u_together = [], [], [], []
+    for seed in range(seeds):
+        photos = run_of(np.random.default_rng(seed), shots)
+        pairs = [solved(photo) for photo in photos]
+        resolved = solved_together([observed for _, observed in pairs])
+        if resolved is None:
+            continue
+        for photo, (solution, _), cards in zip(photos, pairs, resolved, strict=True):
+            truth = np.sort(photo.truth.quads[:, [qd.WIDTH, qd.HEIGHT]], axis=1)
+            found = np.sort(solution.state.quads[:, [qd.WIDTH, qd.HEIGHT]], axis=1)
+            at = solution.state.layout
+            for i, card in enumerate(cards):
+                order = np.argsort(solution.state.quads[i, [qd.WIDTH, qd.HEIGHT]])
+                rows = [at.quad_at(i, (qd.WIDTH, qd.HEIGHT)[k]) for k in order]
+                alone.append(found[i] - truth[i])
+                u_alone.append(np.sqrt(np.diag(solution.covariance)[rows]))
+                together.append(card.size_mm - truth[i])
+                u_together.append(np.sqrt(np.diag(card.covariance)))
+    return np.array(alone), np.array(together), np.array(u_alone), np.array(u_together)
+
+
+def test_together_u_is_smaller_and_still_true() -> None:
+    alone, together, u_alone, u_together = errors(12, 6)
+    assert len(alone) >= 11 * 6 * 3
+    assert np.all(u_together <= u_alone * (1 + 1e-6))
+    assert np.mean(u_together**2) < 0.97 * np.mean(u_alone**2)
+    for error, u in ((alone, u_alone), (together, u_together)):
+        assert np.sqrt(np.mean((error / u) ** 2)) == pytest.approx(1.0, abs=0.15)
+    assert np.mean(together**2) <= np.mean(alone**2)
+
+
+def test_the_parts_of_a_photo_alone_add_up_to_its_own_covariance() -> None:
+    solution, observed = solved(run_of(np.random.default_rng(3), 1)[0])
+    at = solution.state.layout
+    for i, card in enumerate(observed.cards):
+        order = np.argsort(solution.state.quads[i, [qd.WIDTH, qd.HEIGHT]])
+        rows = [at.quad_at(i, (qd.WIDTH, qd.HEIGHT)[k]) for k in order]
+        gain = np.array(card.gain)
+        whole = sum(np.array(part) for part in card.own.values()) + gain @ np.array(observed.covariance) @ gain.T
+        np.testing.assert_allclose(whole, solution.covariance[np.ix_(rows, rows)], rtol=1e-6, atol=1e-12)
+
+
+def test_one_photo_alone_and_photos_of_different_lenses_are_left_alone() -> None:
+    rng = np.random.default_rng(5)
+    photos = run_of(rng, 3)
+    observed = [solved(photo)[1] for photo in photos]
+    assert solved_together(observed[:1]) is None
+    assert solved_together(observed) is not None
+    truth = photos[0].truth
+    other = replace(truth.camera, distortion=truth.camera.distortion + np.array([0.25, -0.2, 0.05, 0.0, 0.0]))
+    stranger = solved(simulated(rng, replace(truth, camera=other), PRIORS))[1]
+    assert solved_together([*observed, stranger]) is None
+
+
+def shots_and_observations(cameras: list[str | None]) -> tuple[list[ShotResult], dict[int, bytes]]:
+    photos = run_of(np.random.default_rng(8), len(cameras))
+    shots, kept = [], {}
+    for i, (photo, camera) in enumerate(zip(photos, cameras, strict=True)):
+        solution, observed = solved(photo)
+        shot = measured(f"{i}.jpg", cards=(*cards_of(solution), unsized_card(9)))
+        shots.append(replace(shot, photo=replace(PHOTO, camera=camera)))
+        kept[i] = encoded_observations(observed)
+    return shots, kept
+
+
+def test_shots_of_one_phone_are_solved_again_and_say_so_and_others_are_left_as_they_are() -> None:
+    shots, kept = shots_and_observations(["One", "One", "Two", None, "One"])
+    kept[4] = b"damaged"
+    found = resolved(shots, observations=kept, classes=standard_classes())
+    assert [("solved-together" in shot.flags) for shot in found] == [True, True, False, False, False]
+    assert found[2:] == shots[2:]
+    for before, after in zip(shots[:2], found[:2], strict=True):
+        assert after.cards[-1] == before.cards[-1]
+        for card, new in zip(before.cards[:-1], after.cards[:-1], strict=True):
+            assert new.width_mm == pytest.approx(card.width_mm, abs=0.2)
+            assert new.width_mm != card.width_mm
+            assert math.hypot(*(line.u_width_mm for line in new.budget)) == pytest.approx(new.u_width_mm, rel=1e-9)
+            assert new.match is not None
+    # what is written can be read back
+    assert parse_results(results_json(found))
+
+
+def test_prints_of_which_nothing_is_known_are_shared_within_a_folder_only() -> None:
+    shots, kept = shots_and_observations(["One", "One"])
+    assert shots[0].reference is not None
+    assumed = replace(shots[0].reference, scale_source="assumed")
+    apart = [replace(shot, file=f"{i}/a.jpg", reference=assumed) for i, shot in enumerate(shots)]
+    assert resolved(apart, observations=kept, classes=standard_classes()) == apart
+    beside = [replace(shot, file=f"0/{i}.jpg") for i, shot in enumerate(apart)]
+    assert all("solved-together" in s.flags for s in resolved(beside, observations=kept, classes=standard_classes()))
