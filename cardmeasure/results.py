@@ -117,7 +117,10 @@ class Card:
 
 @dataclass(frozen=True, kw_only=True)
 class ShotResult:
-    """One photo: measured (perhaps with pieces that have no size) or refused."""
+    """One photo: measured (perhaps with pieces that have no size) or refused.
+
+    `duplicate_of`: the `file` of an earlier shot that shows the same cards; what it shows is not counted again.
+    """
 
     file: str
     sha256: str | None
@@ -126,6 +129,7 @@ class ShotResult:
     photo: PhotoFacts | None
     reference: ReferenceFacts | None
     cards: tuple[Card, ...]
+    duplicate_of: str | None = None
 
     @property
     def status(self) -> str:

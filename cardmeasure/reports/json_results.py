@@ -41,6 +41,7 @@ def shot_record(shot: ShotResult) -> Record:
     return {
         "file": valid_text(shot.file),
         "sha256": shot.sha256,
+        "duplicate_of": None if shot.duplicate_of is None else valid_text(shot.duplicate_of),
         "status": shot.status,
         "trouble": trouble
         and {"code": trouble.code, "message": valid_text(trouble.message), "advice": valid_text(trouble.advice)},

@@ -38,7 +38,8 @@ def test_a_shot_and_a_card_have_the_published_keys_in_the_published_order() -> N
     document = parsed(measured())
     assert (document["schema"], document["version"]) == ("cardmeasure/1", __version__)
     shot = document["shots"][0]
-    assert list(shot) == ["file", "sha256", "status", "trouble", "flags", "photo", "reference", "cards"]
+    keys = ["file", "sha256", "duplicate_of", "status", "trouble", "flags", "photo", "reference", "cards"]
+    assert list(shot) == keys
     assert list(shot["cards"][0]) == [
         *("number", "shape", "corners_px", "width_mm", "height_mm", "u_width_mm", "u_height_mm", "correlation"),
         *("corner_radius_mm", "squareness_deg", "thickness_mm", "size_class", "probability", "margin_mm"),
