@@ -29,8 +29,8 @@ WAYS_OUT = (
 
 def warnings(fit: Fit) -> tuple[str, ...]:
     """What to mind about a sleeve that goes on: marks, film, finish, stopgaps, what is not known."""
-    sleeve, handling = fit.sleeve, fit.cards.handling
-    said = [*_of_marks(sleeve, handling), *_of_film(sleeve, handling)]
+    sleeve = fit.sleeve
+    said = [*drawbacks(fit)]
     if fit.verdict.is_stopgap:
         said.append(f"a stopgap only: {stopgap_reason(fit)}")
     if sleeve.opening is Opening.LONG:
@@ -64,10 +64,10 @@ def _of_film(sleeve: Sleeve, handling: Handling | None) -> list[str]:
     return said
 
 
-def handling_penalty_mm(fit: Fit) -> float:
-    """What a sleeve's film, finish and marks cost in the weighing of fits, as if in millimetres of play."""
+def drawbacks(fit: Fit) -> tuple[str, ...]:
+    """What speaks against a sleeve beside its size: marks, and film and finish weighed against the handling."""
     sleeve, handling = fit.sleeve, fit.cards.handling
-    return 0.5 * (len(_of_marks(sleeve, handling)) + len(_of_film(sleeve, handling)))
+    return (*_of_marks(sleeve, handling), *_of_film(sleeve, handling))
 
 
 def reason(fit: Fit, *, conditions: Conditions) -> str:

@@ -77,14 +77,6 @@ class Fit:
         return _estimate(self.overhangs)
 
 
-def fit_all(
-    cards: CardSet, sleeves: Sequence[ListedSleeve], *, conditions: Conditions
-) -> tuple[Fit, ...]:
-    """The fits of all sleeves, the best first; of equal ones the list's order decides."""
-    fits = [fit_of(cards, listed, conditions=conditions) for listed in sleeves]
-    return tuple(sorted(fits, key=lambda fit: (fit.verdict.rank, misfit_mm(fit))))
-
-
 def fit_of(cards: CardSet, listed: ListedSleeve, *, conditions: Conditions) -> Fit:
     """The fit of one sleeve on one set of cards."""
     sleeve, habits = listed.sleeve, conditions.habits
@@ -122,16 +114,6 @@ def fit_of(cards: CardSet, listed: ListedSleeve, *, conditions: Conditions) -> F
         scatter_mm=scatter,
         chances=chances,
     )
-
-
-def misfit_mm(fit: Fit) -> float:
-    """How far a fit is from what one would like, in millimetres of play and cover; 0 is perfect.
-
-    The trade's rule: the narrowest width that still goes on, and the card's edge covered; so the play wanted is the
-    least that is not tight (1 mm), the overhang wanted 1 mm, of which each millimetre counts a quarter. Common
-    practice, no source.
-    """
-    return abs(mean_mm(fit.plays) - 1.0) + 0.25 * abs(mean_mm(fit.overhangs) - 1.0) + 2.0 * (1.0 - fit.probability)
 
 
 @dataclass(frozen=True, kw_only=True)
