@@ -94,7 +94,9 @@ def _text(path: Path, *, name: str, what: str) -> str:
         ) from error
     if "\0" in text:
         line, column = _place(content, content.index(b"\0"))
-        raise UsageError(f"{name}: line {line}, column {column}: this is no text file; save the {what} as CSV in UTF-8.")
+        raise UsageError(
+            f"{name}: line {line}, column {column}: this is no text file; save the {what} as CSV in UTF-8."
+        )
     return text
 
 

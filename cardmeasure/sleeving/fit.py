@@ -169,7 +169,9 @@ def _trial_for(cards: CardSet, listed: ListedSleeve) -> Trial | None:
     """The user's own trial that speaks for these cards; the last one in the list where there are several."""
     sleeve = listed.sleeve
     for trial in reversed(listed.trials):
-        tried, reach = (trial.card_mm, SAME_CARD_MM) if trial.card_mm else ((sleeve.width_mm, sleeve.height_mm), LIKE_QUOTED_MM)
+        tried, reach = (
+            (trial.card_mm, SAME_CARD_MM) if trial.card_mm else ((sleeve.width_mm, sleeve.height_mm), LIKE_QUOTED_MM)
+        )
         if max(abs(cards.width_mm - tried[0]), abs(cards.height_mm - tried[1])) <= reach:
             return trial
     return None

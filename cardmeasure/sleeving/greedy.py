@@ -11,9 +11,7 @@ from cardmeasure.sleeving.plan import Assignment, Need, Objective, PackPlan, Pur
 from cardmeasure.sleeving.sleeve import ListedSleeve
 
 
-def greedy_plan(
-    needs: Sequence[Need], market: Market, *, objective: Objective = Objective.CHEAPEST
-) -> PackPlan | None:
+def greedy_plan(needs: Sequence[Need], market: Market, *, objective: Objective = Objective.CHEAPEST) -> PackPlan | None:
     """A plan without looking ahead, or None where stock runs out on the way; it claims no optimum (gap 1)."""
     plan = PackPlan(
         objective=objective,
@@ -46,7 +44,11 @@ def _extended(
     if fit is None:
         return []
     lacking = need.sleeves - free[listed]
-    choices = [(o, -(-lacking // (offer.pack_count or 1))) for o, offer in enumerate(listed.offers)] if lacking > 0 else [(0, 0)]
+    choices = (
+        [(o, -(-lacking // (offer.pack_count or 1))) for o, offer in enumerate(listed.offers)]
+        if lacking > 0
+        else [(0, 0)]
+    )
     trials = []
     for o, more in choices:
         grown = packs | ({(listed, o): packs.get((listed, o), 0) + more} if more else {})

@@ -30,7 +30,9 @@ def market_of(sleeves: Sequence[ListedSleeve], shops: Sequence[Shop]) -> Market:
     kept = tuple(replace(s, offers=tuple(offer for offer in s.offers if _is_for_sale(offer))) for s in sleeves)
     names = {offer.shop for listed in kept for offer in listed.offers}
     of_offers = [(o.currency, f"sleeve list, line {o.line}") for s in kept for o in s.offers]
-    of_shops = [(shop.currency, f"list of shops, {shop.name}") for shop in shops if shop.name in names and shop.currency]
+    of_shops = [
+        (shop.currency, f"list of shops, {shop.name}") for shop in shops if shop.name in names and shop.currency
+    ]
     currency = single_currency([*of_offers, *of_shops])
     described = {shop.name: shop for shop in shops}
     return Market(

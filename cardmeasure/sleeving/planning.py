@@ -30,7 +30,7 @@ class PlanSettings:
     objective: Objective = Objective.CHEAPEST
     accept: Verdict = Verdict.LOOSE
     spares: float = 0.0
-    seconds: float = 8.0
+    seconds: float = 5.0
     alternatives: bool = True
 
 

@@ -62,7 +62,7 @@ class Solution:
 
 
 def solve(
-    programme: Programme, objectives: Sequence[Terms], *, seconds: float = 10.0, start_value: int | None = None
+    programme: Programme, objectives: Sequence[Terms], *, seconds: float = 5.0, start_value: int | None = None
 ) -> Solution | None:
     """The answer that minimises the objectives in their order, or None where there is none or none was found in time.
 
@@ -88,8 +88,12 @@ def solve(
         values.append(value)
         bounds.append(bound)
         fixed = [*(fixed if start_value is None or rank > 0 else []), Bounded(terms=terms, high=value)]
+        if bound <= value - 1 + 1e-6:
+            break  # what comes after an unproven optimum would be ranked among the wrong plans
     assert best is not None
-    return Solution(values=best, objectives=tuple(_value(t, best) for t in objectives), bounds=tuple(bounds))
+    return Solution(
+        values=best, objectives=tuple(_value(t, best) for t in objectives[: len(bounds)]), bounds=tuple(bounds)
+    )
 
 
 def relaxed_bound(programme: Programme, terms: Terms) -> float:
