@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
 from cardmeasure.sleeving.card_set import CardSet
 from cardmeasure.sleeving.chance import all_go_in, quantile
-from cardmeasure.sleeving.conditions import Conditions, Habits, Humidity
+from cardmeasure.sleeving.conditions import Conditions, Habits
 from cardmeasure.sleeving.inside import Reading, Spread, growth, readings
 from cardmeasure.sleeving.sleeve import ListedSleeve, Opening, Sleeve, Trial, TrialResult
 from cardmeasure.sleeving.verdict import Verdict, verdict_of

@@ -107,7 +107,7 @@ def _plain(name: str) -> str:
 
 
 def _nearest(fits: Sequence[Fit]) -> Fit | None:
-    """Of sleeves that are not accepted the one that comes nearest: a stopgap, else the one with most room lacking least."""
+    """Of sleeves that are not accepted the one that comes nearest: a stopgap, else the likeliest to go on."""
     goes_on = [fit for fit in fits if fit.verdict not in (Verdict.NOT, Verdict.MAY_NOT)]
     if goes_on:
         return goes_on[0]

@@ -7,13 +7,14 @@ loose: 5 to 20 % (experience). Heights are intervals: the loosening at its ends,
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
 from cardmeasure.sleeving.card_set import CardSet
 from cardmeasure.sleeving.conditions import Habits
-from cardmeasure.sleeving.inside import readings
-from cardmeasure.sleeving.sleeve import ListedSleeve, Opening, Quoted, Sleeve
+from cardmeasure.sleeving.inside import Spread, readings
+from cardmeasure.sleeving.sleeve import Opening, Quoted, Sleeve
 from cardmeasure.sleeving.wells import Well
 
 LOOSE_SLEEVED = (1.05, 1.20)
@@ -51,10 +52,10 @@ class Pose(StrEnum):
 
 @dataclass(frozen=True, kw_only=True)
 class Pile:
-    """A deck as it is stored: its footprint and height, in sleeves (`sleeve` not None) or bare."""
+    """Cards as they are stored, one set or several on top of each other, with their sleeves (None: bare)."""
 
-    cards: CardSet
-    sleeve: Sleeve | None
+    cards: tuple[CardSet, ...]
+    sleeves: tuple[Sleeve | None, ...]
     width: Interval
     length: Interval
     height: Interval
@@ -83,27 +84,43 @@ def bare_pile(cards: CardSet) -> Pile:
     """The deck without sleeves."""
     u_w, u_h = _K * cards.u_width_mm, _K * cards.u_height_mm
     return Pile(
-        cards=cards,
-        sleeve=None,
+        cards=(cards,),
+        sleeves=(None,),
         width=Interval(low_mm=cards.width_mm - u_w, high_mm=cards.width_mm + u_w),
         length=Interval(low_mm=cards.height_mm - u_h, high_mm=cards.height_mm + u_h),
         height=pile_height(cards.total, cards.thickness_mm, u_thickness_mm=cards.u_thickness_mm, film_um=(0.0, 0.0)),
     )
 
 
-def sleeved_pile(cards: CardSet, listed: ListedSleeve, *, habits: Habits) -> Pile:
+def sleeved_pile(cards: CardSet, sleeve: Sleeve, *, habits: Habits) -> Pile:
     """The deck in a product's sleeves."""
-    sleeve = listed.sleeve
     width, length = footprint(sleeve, habits=habits)
     return Pile(
-        cards=cards,
-        sleeve=sleeve,
+        cards=(cards,),
+        sleeves=(sleeve,),
         width=Interval(low_mm=max(width.low_mm, cards.width_mm), high_mm=max(width.high_mm, cards.width_mm)),
         length=Interval(low_mm=max(length.low_mm, cards.height_mm), high_mm=max(length.high_mm, cards.height_mm)),
         height=pile_height(
             cards.total, cards.thickness_mm, u_thickness_mm=cards.u_thickness_mm, film_um=film_range_um(sleeve.film_um)
         ),
     )
+
+
+def stacked(piles: Sequence[Pile]) -> Pile:
+    """Several piles on top of each other, at least one: heights add up, the largest footprint counts."""
+    return Pile(
+        cards=tuple(cards for pile in piles for cards in pile.cards),
+        sleeves=tuple(sleeve for pile in piles for sleeve in pile.sleeves),
+        width=_largest([pile.width for pile in piles]),
+        length=_largest([pile.length for pile in piles]),
+        height=Interval(
+            low_mm=sum(pile.height.low_mm for pile in piles), high_mm=sum(pile.height.high_mm for pile in piles)
+        ),
+    )
+
+
+def _largest(intervals: Sequence[Interval]) -> Interval:
+    return Interval(low_mm=max(i.low_mm for i in intervals), high_mm=max(i.high_mm for i in intervals))
 
 
 def pile_height(
@@ -132,29 +149,25 @@ def film_range_um(film_um: float | None) -> tuple[float, float]:
 
 
 def footprint(sleeve: Sleeve, *, habits: Habits) -> tuple[Interval, Interval]:
-    """Outside width and length of a flat sleeve; width <= length as quoted."""
+    """Outside of a flat sleeve across its tube and along it, turned so that the quoted width comes first."""
     kinds = readings(sleeve, habits=habits)
-    sides = []
-    for is_across in (True, False):
-        quoted = (
-            (sleeve.width_mm if is_across else sleeve.height_mm)
-            if sleeve.opening is not Opening.LONG
-            else (sleeve.height_mm if is_across else sleeve.width_mm)
-        )
-        lows, highs = [], []
-        for kind in kinds:
-            inside = kind.across if is_across else kind.depth
-            seams = 2 if is_across else 1
-            if kind.quoted is Quoted.OUTSIDE:
-                low, high = quoted - _K * inside.u_mm, quoted + _K * inside.u_mm
-            else:
-                low = inside.middle_mm - inside.half_mm - _K * inside.u_mm + seams * SEAM_MM[0]
-                high = inside.middle_mm + inside.half_mm + _K * inside.u_mm + seams * SEAM_MM[1]
-            lows.append(low)
-            highs.append(high)
-        sides.append(Interval(low_mm=min(lows), high_mm=max(highs)))
-    across, depth = sides
+    across = _hull([_outside(kind.across, kind.quoted, seams=2, habits=habits) for kind in kinds])
+    depth = _hull([_outside(kind.depth, kind.quoted, seams=1, habits=habits) for kind in kinds])
     return (depth, across) if sleeve.opening is Opening.LONG else (across, depth)
+
+
+def _outside(inside: Spread, quoted: Quoted, *, seams: int, habits: Habits) -> Interval:
+    """From the inside to the outside of one side; where the outside is what is quoted its seams are those taken off."""
+    low, high = habits.seam_mm if quoted is Quoted.OUTSIDE else SEAM_MM
+    if quoted is Quoted.OUTSIDE:
+        quoted_mm = inside.middle_mm + seams * (low + high) / 2
+        return Interval(low_mm=quoted_mm - _K * inside.u_mm, high_mm=quoted_mm + _K * inside.u_mm)
+    reach = inside.half_mm + _K * inside.u_mm
+    return Interval(low_mm=inside.middle_mm - reach + seams * low, high_mm=inside.middle_mm + reach + seams * high)
+
+
+def _hull(intervals: Sequence[Interval]) -> Interval:
+    return Interval(low_mm=min(i.low_mm for i in intervals), high_mm=max(i.high_mm for i in intervals))
 
 
 def placed(pile: Pile, well: Well) -> Place:
@@ -171,10 +184,14 @@ def placed(pile: Pile, well: Well) -> Place:
     )
 
 
-def thickest_film_um(cards: CardSet, *, room_mm: float) -> float | None:
-    """The thickest wall with which the deck surely stays below `room_mm` lying flat; None where not even bare cards do."""
-    film_mm = (room_mm / (cards.total * LOOSE_SLEEVED[1]) - cards.thickness_mm - _K * cards.u_thickness_mm) / 2
-    film_um = 1000.0 * film_mm / (1 + _K * U_FILM_SHARE)
+def thickest_film_um(cards: Sequence[CardSet], *, room_mm: float) -> float | None:
+    """The thickest wall with which decks on top of each other surely stay below `room_mm`, lying flat.
+
+    None where not even the thinnest film would do.
+    """
+    count = sum(each.total for each in cards)
+    board_mm = sum(each.total * (each.thickness_mm + _K * each.u_thickness_mm) for each in cards)
+    film_um = 1000.0 * (room_mm / LOOSE_SLEEVED[1] - board_mm) / (2 * count * (1 + _K * U_FILM_SHARE))
     return math.floor(film_um) if film_um >= 1.0 else None
 
 

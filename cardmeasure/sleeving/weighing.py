@@ -21,7 +21,7 @@ _PER_VERDICT = 20_000
 
 
 def misfit_units(fit: Fit) -> int:
-    """How badly a sleeve suits: its verdict first, then thousandths of a millimetre of play and of what counts as it."""
+    """How badly a sleeve suits: its verdict first, then thousandths of a millimetre of misfit."""
     misfit_mm = (
         abs(mean_mm(fit.plays) - WANTED_PLAY_MM)
         + OVERHANG_WEIGHT * abs(mean_mm(fit.overhangs) - WANTED_OVERHANG_MM)
