@@ -15,8 +15,12 @@ import typer
 from cardmeasure import __version__
 from cardmeasure.cli.classes import classes
 from cardmeasure.cli.console import PipeClosedError, StoppedError, forget_output, say, say_error
+from cardmeasure.cli.fit import fit
 from cardmeasure.cli.measure import measure
+from cardmeasure.cli.plan import plan
 from cardmeasure.cli.reference import reference
+from cardmeasure.cli.starter_list import starter_list
+from cardmeasure.cli.storage import storage
 from cardmeasure.errors import CardmeasureError, ExitCode
 
 _MISSING_LIBRARY = re.compile(r"(lib[\w.+-]+\.so[.\d]*): cannot open shared object file")
@@ -108,5 +112,5 @@ def _bug(error: Exception) -> int:
     return ExitCode.BUG
 
 
-for _command in (reference, measure, classes):
+for _command in (reference, measure, classes, starter_list, fit, plan, storage):
     app.command()(_guarded(_command))
