@@ -17,6 +17,7 @@ from cardmeasure.cli.classes import classes
 from cardmeasure.cli.console import PipeClosedError, StoppedError, forget_output, say, say_error
 from cardmeasure.cli.fit import fit
 from cardmeasure.cli.measure import measure
+from cardmeasure.cli.page import page
 from cardmeasure.cli.plan import plan
 from cardmeasure.cli.reference import reference
 from cardmeasure.cli.starter_list import starter_list
@@ -112,5 +113,5 @@ def _bug(error: Exception) -> int:
     return ExitCode.BUG
 
 
-for _command in (reference, measure, classes, starter_list, fit, plan, storage):
+for _command in (reference, measure, classes, starter_list, fit, plan, storage, page):
     app.command()(_guarded(_command))

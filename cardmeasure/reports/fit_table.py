@@ -14,16 +14,18 @@ from cardmeasure.sleeving.sleeve import ListedSleeve
 from cardmeasure.sleeving.verdict import Verdict
 from cardmeasure.text import printable, wrapped
 
-OTHER_SIZE_MM = 5.0
-"""A sleeve whose quoted sides both differ by more than this from the card's, or one by twice that, is another size."""
-_HEADING = ("Maker and product", "On the pack", "Means", "All in", "Play", "Over", "Per 100", "Verdict")
+NEAR_WIDTH_MM, NEAR_HEIGHT_MM = (-3.5, 5.5), (-4.0, 10.0)
+"""A sleeve whose quoted sides differ from the card's by what lies outside is of another size."""
+LEAST_SHOWN = 3
+"""Where fewer sleeves are of the size, the best of the others that go on are shown, too."""
+_HEADING = ("Maker and product", "Pack, mm", "Means", "All in", "Play", "Over", "/100", "Verdict")
 
 
 def fit_text(
     cards: CardSet, fits: Sequence[Fit], *, conditions: Conditions, width: int, shows_all: bool = False
 ) -> str:
     """The table of one set of cards, the best sleeve first."""
-    shown = [fit for fit in fits if shows_all or is_of_size(fit)]
+    shown = list(fits) if shows_all else worth_showing(fits)
     lines = [*cards_lines(cards, width=width), *_table(shown, width=width)]
     if hidden := len(fits) - len(shown):
         lines.append(f"  {hidden} more on the list are of other sizes; --all shows them.")
@@ -41,7 +43,7 @@ def fit_text(
     return "\n".join(lines) + "\n"
 
 
-def fit_notes(conditions: Conditions, *, width: int) -> str:
+def fit_notes(conditions: Conditions, *, currencies: Sequence[str], width: int) -> str:
     """What the columns mean, said once."""
     limits, air = conditions.thresholds, conditions.humidity
     notes = (
@@ -51,8 +53,9 @@ def fit_notes(conditions: Conditions, *, width: int) -> str:
         f"Verdicts (common practice; --limit sets them): below {percent(limits.never)} does not go on, below "
         f"{percent(limits.sure)} may not; play below {limits.tight_mm:g} mm tight, {limits.close_mm:g} close, "
         f"{limits.loose_mm:g} loose, above much too wide; card out by more than {limits.bare_mm:g} mm edge bare.",
-        "?: the list does not say whether the size is that of the card, the inside or the outside: all three count. "
-        "*: your own trial.",
+        "Means: what the size on the pack is: the card that fits, the inside, the outside; ? is not known, and all three "
+        "count. Tried: your own trial decides.",
+        f"/100: price of a hundred sleeves where they are cheapest{currency_words(currencies)}.",
     )
     lines = [line for note in notes for line in wrapped(note, first="  ", then="    ", width=width)]
     return "\n".join(["Notes:", *lines]) + "\n"
@@ -109,11 +112,25 @@ def cards_words(cards: CardSet) -> str:
     return f"{number} and {cards.expected} expected" if cards.expected else number
 
 
-def is_of_size(fit: Fit) -> bool:
-    """Whether the sleeve is anywhere near the cards' size, or goes on them well, or was tried."""
+def worth_showing(fits: Sequence[Fit]) -> list[Fit]:
+    """The fits of sleeves of about the cards' size, in their order; where these are few, the next best, too."""
+    near = [fit for fit in fits if _is_of_size(fit)]
+    others = [fit for fit in fits if fit not in near and fit.verdict not in (Verdict.NOT, Verdict.MAY_NOT)]
+    kept = near + others[: max(0, LEAST_SHOWN - len(near))]
+    return [fit for fit in fits if fit in kept]
+
+
+def _is_of_size(fit: Fit) -> bool:
     sleeve, cards = fit.sleeve, fit.cards
-    apart = sorted((abs(sleeve.width_mm - cards.width_mm), abs(sleeve.height_mm - cards.height_mm)))
-    return fit.trial is not None or (apart[0] <= OTHER_SIZE_MM and apart[1] <= 2 * OTHER_SIZE_MM)
+    is_wide = NEAR_WIDTH_MM[0] <= sleeve.width_mm - cards.width_mm <= NEAR_WIDTH_MM[1]
+    is_high = NEAR_HEIGHT_MM[0] <= sleeve.height_mm - cards.height_mm <= NEAR_HEIGHT_MM[1]
+    return fit.trial is not None or (is_wide and is_high)
+
+
+def currency_words(currencies: Sequence[str]) -> str:
+    """In which currencies prices stand: `, in EUR`."""
+    named = [currency for currency in dict.fromkeys(currencies) if currency]
+    return f", in {' or '.join(named)}" if named else ""
 
 
 def price_words(listed: ListedSleeve) -> str:
@@ -127,26 +144,20 @@ def price_words(listed: ListedSleeve) -> str:
 def _table(fits: Sequence[Fit], *, width: int) -> list[str]:
     if not fits:
         return ["  No sleeve on the list is anywhere near this size."]
-    currencies = {fit.listed.cheapest.currency for fit in fits if fit.listed.cheapest}
-    common = currencies.pop() if len(currencies) == 1 else None
-    heading = [*_HEADING]
-    if common:
-        heading[6] = f"{common}/100"
-    rows = [_row(fit, is_currency_said=common is None) for fit in fits]
-    return aligned(heading, rows, width=width, right=(3, 4, 5, 6))
+    return aligned(_HEADING, [_row(fit) for fit in fits], width=width, right=(3, 4, 5, 6), gap=" ")
 
 
-def _row(fit: Fit, *, is_currency_said: bool) -> tuple[str, ...]:
-    price = price_words(fit.listed)
+def _row(fit: Fit) -> tuple[str, ...]:
+    sleeve = fit.sleeve
     return (
-        fit.sleeve.name,
-        fit.sleeve.size,
-        fit.sleeve.quoted or "?",
-        percent(fit.probability),
+        sleeve.name,
+        f"{sleeve.width_mm:g}x{sleeve.height_mm:g}",
+        sleeve.quoted or "?",
+        "tried" if fit.trial else percent(fit.probability).replace(" ", ""),
         f"{mean_mm(fit.plays):.1f}",
         f"{mean_mm(fit.overhangs):.1f}",
-        price if is_currency_said else price.partition(" ")[0],
-        f"{fit.verdict} *" if fit.trial else fit.verdict.value,
+        price_words(fit.listed).partition(" ")[0],
+        fit.verdict.value,
     )
 
 

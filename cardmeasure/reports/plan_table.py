@@ -8,6 +8,7 @@ from cardmeasure.reports.columns import aligned
 from cardmeasure.reports.fit_table import cards_lines, cards_words
 from cardmeasure.sleeving.advice import CAUTION, WAYS_OUT, percent, reason, warnings
 from cardmeasure.sleeving.conditions import Conditions
+from cardmeasure.sleeving.fit import Fit
 from cardmeasure.sleeving.money import shown_amount
 from cardmeasure.sleeving.plan import Assignment, Objective, PackPlan, PlanAnswer, Uncovered
 from cardmeasure.text import printable, wrapped
@@ -86,7 +87,7 @@ def _decks(plan: PackPlan, *, conditions: Conditions, width: int) -> list[str]:
         fit, cards = assignment.fit, assignment.need.cards
         words = (
             f"{cards.box} / {cards.name} ({cards_words(cards)}, {assignment.need.sleeves} sleeves): {fit.sleeve.name}, "
-            f"{fit.verdict}: {reason(fit, conditions=conditions)}; all go in with {percent(fit.probability)}"
+            f"{fit.verdict}: {reason(fit, conditions=conditions)}{chance_words(fit)}"
         )
         lines += wrapped(printable(f"{words}."), first="  ", then="    ", width=width)
         for remark in cards.remarks:
@@ -94,6 +95,11 @@ def _decks(plan: PackPlan, *, conditions: Conditions, width: int) -> list[str]:
         for warning in warnings(fit):
             lines += wrapped(printable(f"{warning}."), first="    - ", then="      ", width=width)
     return lines
+
+
+def chance_words(fit: Fit) -> str:
+    """The probability as the end of a sentence; nothing where the user's own trial has answered."""
+    return "" if fit.trial is not None else f"; all go in with {percent(fit.probability)}"
 
 
 def _spares(plan: PackPlan, *, width: int) -> list[str]:
@@ -142,7 +148,12 @@ def _alternatives(answer: PlanAnswer, *, width: int) -> list[str]:
         changes = "; ".join(changed(plan, other.plan)) or "the same sleeves"
         rows.append((f"{sign}{shown_amount(more)}", other.what, changes))
     for more_words, what, changes in rows:
-        lines += wrapped(printable(f"{what}: {changes}"), first=f"  {more_words:>8}  ", then=" " * 12, width=width)
+        lines += wrapped(
+            printable(changes if what.startswith("another") else f"{what}: {changes}"),
+            first=f"  {more_words:>8}  ",
+            then=" " * 12,
+            width=width,
+        )
     return lines
 
 

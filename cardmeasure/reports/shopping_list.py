@@ -5,10 +5,10 @@ from __future__ import annotations
 from cardmeasure.reports.fit_table import cards_words
 from cardmeasure.reports.json_results import Record
 from cardmeasure.reports.outline_slip import LEGEND, ORDER, TITLE
-from cardmeasure.reports.plan_table import OBJECTIVE_WORDS, decks_with, proof_words
+from cardmeasure.reports.plan_table import OBJECTIVE_WORDS, chance_words, decks_with, proof_words
 from cardmeasure.reports.sleeving_pages import html_pages
 from cardmeasure.reports.slip_layout import HEAD_MM, PAGE_MM, Placed, laid_out, outlines_of
-from cardmeasure.sleeving.advice import CAUTION, WAYS_OUT, percent, reason, warnings
+from cardmeasure.sleeving.advice import CAUTION, WAYS_OUT, reason, warnings
 from cardmeasure.sleeving.conditions import Conditions
 from cardmeasure.sleeving.money import shown_amount
 from cardmeasure.sleeving.plan import Assignment, PackPlan, PlanAnswer, Uncovered
@@ -87,8 +87,7 @@ def _deck(assignment: Assignment, conditions: Conditions) -> Record:
         "sleeves": assignment.need.sleeves,
         "sleeve": fit.sleeve.name,
         "verdict": fit.verdict.value,
-        "reason": _capital(reason(fit, conditions=conditions)),
-        "probability": percent(fit.probability),
+        "reason": _capital(reason(fit, conditions=conditions)) + chance_words(fit),
         "mind": [_capital(word) for word in warnings(fit)],
     }
 

@@ -12,7 +12,8 @@ from cardmeasure.text import printable, valid_text
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-_MARKDOWN = re.compile(r"([\\`*_{}\[\]()<>#+\-.!|~&])")
+_MARKS = re.compile(r"([\\`*_{}\[\]<>#!|~&])")
+_AT_THE_START = re.compile(r"^(\d*)([-+=.)])")
 
 
 @cache
@@ -47,4 +48,4 @@ def _plain_markdown(value: object) -> object:
     """A value as text that means nothing in Markdown: one line, marks escaped."""
     if not isinstance(value, str):
         return value
-    return _MARKDOWN.sub(r"\\\1", printable(valid_text(value)))
+    return _AT_THE_START.sub(r"\1\\\2", _MARKS.sub(r"\\\1", printable(valid_text(value))))

@@ -42,7 +42,7 @@ def place_lines(place: Place, bare: Place | None, *, width: int) -> list[str]:
         f"{well.name} ({well.width_mm:g} x {well.length_mm:g} mm, {well.to_lid_mm:g} mm to the lid): {decks}, "
         f"{place.pile.height} mm high: {answer}"
     )
-    if place.sure is not None and place.thickest_film_um is not None and any(place.pile.sleeves):
+    if place.sure is not None and place.is_floor_large_enough and place.thickest_film_um and any(place.pile.sleeves):
         words += f"; walls up to {place.thickest_film_um:g} um would still fit lying flat"
     lines = wrapped(printable(f"{words}."), first="  ", then="    ", width=width)
     for way in ways_out(place, bare):

@@ -107,6 +107,8 @@ def stopgap_reason(fit: Fit) -> str:
     """Why a sleeve that goes on is a stopgap only."""
     if fit.verdict is Verdict.EDGE_BARE:
         return f"the card sticks out {-mean_mm(fit.overhangs):.1f} mm at the mouth, its edge is bare"
+    if fit.verdict is Verdict.TOO_SHORT:
+        return f"the card sticks out {-mean_mm(fit.overhangs):.0f} mm at the mouth"
     if fit.verdict is Verdict.TOO_LONG:
         return f"film {mean_mm(fit.overhangs):.0f} mm beyond the card"
     return f"{mean_mm(fit.plays):.1f} mm of play in width wears the card and fattens the deck"

@@ -64,6 +64,7 @@ class Thresholds:
     sure : below this one it may not go on.
     tight_mm, close_mm, loose_mm : play in width up to which a sleeve is tight, close, loose; beyond, much too wide.
     bare_mm : how far a card may stick out at the mouth before its edge counts as bare.
+    short_mm : how far it may stick out before the sleeve is much too short.
     long_mm : film beyond the card's edge from which a sleeve is much too long.
     """
 
@@ -73,6 +74,7 @@ class Thresholds:
     close_mm: float = 2.5
     loose_mm: float = 4.5
     bare_mm: float = 0.25
+    short_mm: float = 4.0
     long_mm: float = 8.0
 
     def __post_init__(self) -> None:
@@ -84,9 +86,10 @@ class Thresholds:
                 f"limits tight_mm={self.tight_mm:g}, close_mm={self.close_mm:g}, loose_mm={self.loose_mm:g}: they must "
                 "ascend and stay below 100 mm."
             )
-        if not (0.0 <= self.bare_mm < 100.0 and 0.0 < self.long_mm < 1000.0):
+        if not (0.0 <= self.bare_mm <= self.short_mm < 100.0 and 0.0 < self.long_mm < 1000.0):
             raise UsageError(
-                f"limits bare_mm={self.bare_mm:g}, long_mm={self.long_mm:g}: they must be lengths in mm, not negative."
+                f"limits bare_mm={self.bare_mm:g}, short_mm={self.short_mm:g}, long_mm={self.long_mm:g}: they must be "
+                "lengths in mm, not negative, and the first must not exceed the second."
             )
 
 

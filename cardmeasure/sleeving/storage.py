@@ -25,6 +25,8 @@ UNKNOWN_FILM_UM = (40.0, 120.0)
 """One wall, where the list does not say: from thin to heavy films (from memory)."""
 U_FILM_SHARE = 0.05
 """Standard uncertainty of a quoted film thickness, relative; assumption."""
+THINNEST_UM = 20.0
+"""Films thinner than this are not sold as sleeves (from memory)."""
 SEAM_MM = (0.0, 2.0)
 """Seam a side beyond the inside, where the inside or the card is quoted: a folded tube has none; experience."""
 _K = 2.0
@@ -69,6 +71,7 @@ class Place:
     pile: Pile
     sure: Pose | None
     perhaps: Pose | None
+    is_floor_large_enough: bool
     thickest_film_um: float | None
     lacking_mm: float
 
@@ -179,7 +182,8 @@ def placed(pile: Pile, well: Well) -> Place:
         pile=pile,
         sure=sure,
         perhaps=perhaps,
-        thickest_film_um=thickest_film_um(pile.cards, room_mm=well.to_lid_mm) if _floor_takes(pile, well) else None,
+        is_floor_large_enough=_floor_takes(pile, well),
+        thickest_film_um=thickest_film_um(pile.cards, room_mm=well.to_lid_mm),
         lacking_mm=max(0.0, pile.height.high_mm - well.to_lid_mm),
     )
 
@@ -192,7 +196,7 @@ def thickest_film_um(cards: Sequence[CardSet], *, room_mm: float) -> float | Non
     count = sum(each.total for each in cards)
     board_mm = sum(each.total * (each.thickness_mm + _K * each.u_thickness_mm) for each in cards)
     film_um = 1000.0 * (room_mm / LOOSE_SLEEVED[1] - board_mm) / (2 * count * (1 + _K * U_FILM_SHARE))
-    return math.floor(film_um) if film_um >= 1.0 else None
+    return math.floor(film_um) if film_um >= THINNEST_UM else None
 
 
 def _floor_takes(pile: Pile, well: Well) -> bool:

@@ -79,7 +79,10 @@ def ways_out(place: Place, bare: Place | None) -> tuple[str, ...]:
         return ()
     said = []
     films = [sleeve.film_um for sleeve in place.pile.sleeves if sleeve is not None]
-    if any(sleeve is not None for sleeve in place.pile.sleeves):
+    if not place.is_floor_large_enough:
+        width, length = place.pile.width.high_mm, place.pile.length.high_mm
+        said.append(f"the floor may be too small: lying flat the deck may take {width:.0f} x {length:.0f} mm")
+    elif any(sleeve is not None for sleeve in place.pile.sleeves):
         if place.thickest_film_um is not None:
             known = [film for film in films if film is not None]
             is_thinner = len(known) < len(films) or place.thickest_film_um < max(known)

@@ -17,6 +17,7 @@ class Verdict(StrEnum):
     EDGE_BARE = "edge bare"
     TOO_LONG = "much too long"
     TOO_WIDE = "much too wide"
+    TOO_SHORT = "much too short"
     MAY_NOT = "may not go on"
     NOT = "does not go on"
 
@@ -28,7 +29,7 @@ class Verdict(StrEnum):
     @property
     def is_stopgap(self) -> bool:
         """Whether the sleeve goes on, but is a stopgap only."""
-        return self in (Verdict.EDGE_BARE, Verdict.TOO_LONG, Verdict.TOO_WIDE)
+        return self in (Verdict.EDGE_BARE, Verdict.TOO_LONG, Verdict.TOO_WIDE, Verdict.TOO_SHORT)
 
 
 def verdict_of(probability: float, *, play_mm: float, overhang_mm: float, limits: Thresholds) -> Verdict:
@@ -37,6 +38,8 @@ def verdict_of(probability: float, *, play_mm: float, overhang_mm: float, limits
         return Verdict.NOT
     if probability < limits.sure:
         return Verdict.MAY_NOT
+    if overhang_mm < -limits.short_mm:
+        return Verdict.TOO_SHORT
     if play_mm >= limits.loose_mm:
         return Verdict.TOO_WIDE
     if overhang_mm > limits.long_mm:
