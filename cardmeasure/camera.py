@@ -17,6 +17,8 @@ Floats = NDArray[np.floating[Any]]
 
 PARAMETERS = 14
 """Rotation increment (3, rad), translation (3, mm), log focal length, principal point (2, px), k1, k2, k3, p1, p2."""
+UNDISTORTED = 1e-7
+"""Last step, normalised, of the inversion of the distortion; the next would be its square."""
 ROTATION, TRANSLATION, LOG_FOCAL, PRINCIPAL, DISTORTION = slice(0, 3), slice(3, 6), 6, slice(7, 9), slice(9, 14)
 
 
@@ -100,8 +102,13 @@ def to_plane(camera: Camera, points_px: Floats, *, z_mm: float = 0.0) -> Floats:
     xy: Floats = target.copy()
     for _ in range(8):
         error: Floats = _distort(xy, camera.distortion) - target
-        slope = _distortion_jacobian(xy[:, 0], xy[:, 1], camera.distortion)
-        xy = xy - np.linalg.solve(slope, error[..., None])[..., 0]
+        j = _distortion_jacobian(xy[:, 0], xy[:, 1], camera.distortion)
+        (a, b), (c, d) = j.transpose(1, 2, 0)
+        step = np.column_stack([d * error[:, 0] - b * error[:, 1], a * error[:, 1] - c * error[:, 0]])
+        step /= (a * d - b * c)[:, None]
+        xy = xy - step
+        if np.abs(step).max(initial=0.0) < UNDISTORTED:
+            break
     rays = np.column_stack([xy, np.ones(len(xy))]) @ camera.rotation
     centre = camera.position_mm
     return np.asarray(centre[:2] + rays[:, :2] * ((z_mm - centre[2]) / rays[:, 2])[:, None])

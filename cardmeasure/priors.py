@@ -7,14 +7,15 @@ settings of the method, not results.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from cardmeasure import camera as cam
 from cardmeasure import quads as qd
-from cardmeasure.unknowns import Layout, State
+from cardmeasure.unknowns import State
 
 Floats = NDArray[np.floating[Any]]
 
@@ -64,42 +65,61 @@ def focal_prior(focal_35mm: float | None, *, width_px: int, height_px: int) -> t
     return focal_35mm * diagonal / FULL_FRAME_DIAGONAL_MM, u
 
 
-def prior_rows(state: State, priors: Priors) -> tuple[Floats, Floats, list[str]]:
-    """Weighted residuals (m,), Jacobian (m, n) and the group of each row."""
-    at = Layout(squares=len(state.squares), cards=len(state.quads))
-    cards = len(state.quads)
-    camera, p = state.camera, priors
-    blocks: list[tuple[str, NDArray[np.intp], Floats, Floats]] = []
+@dataclass(frozen=True, kw_only=True, eq=False)
+class PriorRows:
+    """The priors as rows: linear in the unknowns, so built once.
 
-    def add(name: str, columns: object, difference: object, u: object) -> None:
-        index = np.atleast_1d(np.asarray(columns, np.intp))
-        full = np.ones(len(index))
-        blocks.append((name, index, np.asarray(difference, float) * full, np.asarray(u, float) * full))
+    mean (n,): of the vector of unknowns; NaN where a row only keeps its unknown from diverging. jacobian (k, n), in
+    units of u; groups: the name of each row.
+    """
 
-    add("focal length", cam.LOG_FOCAL, p.log_focal - np.log(camera.focal_px), p.u_log_focal)
-    add("principal point", [7, 8], p.principal_px - camera.principal_px, p.u_principal_px)
-    add("lens distortion", np.arange(9, 14), -camera.distortion, U_DISTORTION)
-    first = at.quads_at.start + qd.PARAMETERS * np.arange(cards)
-    elevation = state.quads[:, qd.ELEVATION]
-    add("card thickness", first + qd.ELEVATION, p.elevation_mm - elevation, p.u_elevation_mm)
-    add("squareness", first + qd.SHEAR, -state.quads[:, qd.SHEAR], U_SHEAR_RAD)
-    add("squareness", first + qd.WIDTH_TAPER, -state.quads[:, qd.WIDTH_TAPER], U_TAPER_MM)
-    add("squareness", first + qd.HEIGHT_TAPER, -state.quads[:, qd.HEIGHT_TAPER], U_TAPER_MM)
+    mean: Floats
+    jacobian: Floats
+    groups: tuple[str, ...]
+
+    @cached_property
+    def normal(self) -> Floats:
+        """Their normal matrix (n, n)."""
+        return np.asarray(self.jacobian.T @ self.jacobian)
+
+    def residuals(self, state: State) -> Floats:
+        """Residuals (k,) in units of u."""
+        return np.asarray(self.jacobian @ np.nan_to_num(self.mean - state.vector, nan=0.0))
+
+    def of_group(self, group: str) -> Floats:
+        """Rows of the Jacobian that belong to a group."""
+        return self.jacobian[[name == group for name in self.groups]]
+
+
+def prior_rows(state: State, priors: Priors) -> PriorRows:
+    """The rows for a state's unknowns."""
+    at, p = state.layout, priors
+    mean = np.full(at.size, np.nan)
+    groups: list[str] = []
+    columns: list[int] = []
+    sharpness: list[float] = []
+
+    def add(name: str, index: ArrayLike, value: ArrayLike, u: ArrayLike) -> None:
+        at_columns = np.atleast_1d(np.asarray(index, np.intp))
+        mean[at_columns] = value
+        groups.extend([name] * len(at_columns))
+        columns.extend(at_columns.tolist())
+        sharpness.extend((1.0 / np.broadcast_to(np.asarray(u, float), at_columns.shape)).tolist())
+
+    add("focal length", cam.LOG_FOCAL, p.log_focal, p.u_log_focal)
+    add("principal point", [7, 8], p.principal_px, p.u_principal_px)
+    add("lens distortion", np.arange(9, 14), 0.0, U_DISTORTION)
+    first = at.quads_at.start + qd.PARAMETERS * np.arange(at.cards)
+    add("card thickness", first + qd.ELEVATION, p.elevation_mm, p.u_elevation_mm)
+    add("squareness", first + qd.SHEAR, 0.0, U_SHEAR_RAD)
+    add("squareness", first + qd.WIDTH_TAPER, 0.0, U_TAPER_MM)
+    add("squareness", first + qd.HEIGHT_TAPER, 0.0, U_TAPER_MM)
     # so weak that it says nothing, but a card all of whose points turn out to be outliers must not break the solution
-    add("squareness", (first[:, None] + np.arange(qd.SHEAR)).ravel(), np.zeros(5 * cards), U_ANYWHERE)
-    bias = np.arange(at.bias_at.start, at.bias_at.stop)
-    add("edge model", bias, -state.bias_px.reshape(-1), p.u_bias_px.reshape(-1))
-    add("tone curve", at.tone_at, -state.tone, 1.0)
-    index = np.concatenate([b[1] for b in blocks])
-    r = np.concatenate([b[2] / b[3] for b in blocks])
-    j = np.zeros((len(r), at.size))
-    j[np.arange(len(r)), index] = 1.0 / np.concatenate([b[3] for b in blocks])
-    names = [b[0] for b in blocks for _ in b[1]]
-    whitener = np.linalg.inv(np.linalg.cholesky(p.scale_covariance))
-    j_scale = np.zeros((2, at.size))
-    j_scale[:, at.scale_at] = whitener
-    return (
-        np.concatenate([r, whitener @ (p.scale - state.scale)]),
-        np.concatenate([j, j_scale]),
-        [*names, "print scale", "print scale"],
-    )
+    add("squareness", (first[:, None] + np.arange(qd.SHEAR)).ravel(), np.nan, U_ANYWHERE)
+    add("edge model", np.arange(at.bias_at.start, at.bias_at.stop), 0.0, p.u_bias_px.reshape(-1))
+    add("tone curve", at.tone_at, 0.0, 1.0)
+    jacobian = np.zeros((len(columns) + 2, at.size))
+    jacobian[np.arange(len(columns)), columns] = sharpness
+    jacobian[-2:, at.scale_at] = np.linalg.inv(np.linalg.cholesky(p.scale_covariance))
+    mean[at.scale_at] = p.scale
+    return PriorRows(mean=mean, jacobian=jacobian, groups=(*groups, "print scale", "print scale"))

@@ -19,7 +19,6 @@ from cardmeasure.results import Card, Corners, SizeMatch
 from cardmeasure.settings import Settings
 from cardmeasure.solving import Solution
 from cardmeasure.uncertainty import budget_from_covariances
-from cardmeasure.unknowns import Layout
 
 Floats = NDArray[np.floating[Any]]
 
@@ -110,7 +109,7 @@ def _match(values: Floats, u: Floats, correlation: float, settings: Settings) ->
 
 
 def _size_of(adjustment: Adjustment, index: int) -> _Size:
-    at = Layout(squares=len(adjustment.state.squares), cards=len(adjustment.state.quads))
+    at = adjustment.state.layout
     quad = adjustment.state.quads[index]
     order = [qd.WIDTH, qd.HEIGHT] if quad[qd.WIDTH] <= quad[qd.HEIGHT] else [qd.HEIGHT, qd.WIDTH]
     return _Size(values=quad[order], rows=[at.quad_at(index, k) for k in order])

@@ -9,13 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
-from cardmeasure.adjustment import Adjustment, PrintedPoints, adjust
+from cardmeasure.adjustment import Adjustment, adjust, approximate
 from cardmeasure.camera import Camera, camera_from_homography, to_plane
 from cardmeasure.edges.locating import located_quads
-from cardmeasure.edges.measuring import EdgeMeasurement, measure_edges
+from cardmeasure.edges.measuring import EdgeMeasurement, Known, measure_edges
 from cardmeasure.edges.points import no_edge_points
 from cardmeasure.errors import PhotoTrouble
 from cardmeasure.geometry import apply_homography
+from cardmeasure.linearised import PrintedPoints
 from cardmeasure.outlines.pieces import Outline
 from cardmeasure.photo import Photo
 from cardmeasure.priors import U_PRINCIPAL_SHARE, Priors, focal_prior
@@ -28,7 +29,7 @@ Floats = NDArray[np.floating[Any]]
 U_POINT_PX = 0.03
 SEARCH_MM = 1.6
 """How far from its rough outline a side is sought."""
-U_PLACE_PX = (1.5, 0.8)
+U_PLACE_PX = (2.5, 0.8)
 """How far a side may be from its prediction in each pass."""
 MIN_USED = 0.4
 """Share of a side's stretches that must have been found for the side to count."""
@@ -50,22 +51,22 @@ class Solution:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Start:
-    """A photo solved from its printed points alone, and the priors used."""
+    """A photo solved from its printed points alone, nearly, and the priors used."""
 
-    adjustment: Adjustment
+    state: State
     priors: Priors
 
     @property
     def camera(self) -> Camera:
         """Camera and lens as far as the printed points tell."""
-        return self.adjustment.state.camera
+        return self.state.camera
 
 
 def solve_reference(photo: Photo, squares: tuple[SquareSighting, ...], settings: Settings) -> Start:
     """Camera, lens and scale from the printed points and the priors, before any card is known."""
     state, priors = _start_state(photo, squares, settings)
     try:
-        return Start(adjustment=adjust(state, printed_points(squares), no_edge_points(0), priors), priors=priors)
+        return Start(state=approximate(state, printed_points(squares), no_edge_points(0), priors), priors=priors)
     except np.linalg.LinAlgError as error:
         raise PhotoTrouble("reference-unclear", "The points of the reference square fit no camera.") from error
 
@@ -120,47 +121,53 @@ def solve(
     photo: Photo, squares: tuple[SquareSighting, ...], outlines: tuple[Outline, ...], settings: Settings,
     *, start: Start,
 ) -> Solution:  # fmt: skip
-    """Locate, then fit and adjust in passes, each with walls and lens as the first has found them."""
-    adjustment, priors = start.adjustment, start.priors
-    state = adjustment.state
+    """Locate, then fit and adjust in passes, each with walls and lens as the one before has found them."""
     points = printed_points(squares)
-    card_of = np.full(len(outlines), -1, np.intp)
     elevation = settings.thickness_mm - settings.paper_mm
-    wanted = [k for k, o in enumerate(outlines) if not o.flags]
-    quads = np.array([_rough_quad(state.camera, outlines[k], elevation) for k in wanted]).reshape(-1, qd.PARAMETERS)
-    if len(quads):
-        reach = max(8.0, SEARCH_MM * squares[0].px_per_mm)
-        quads, found = located_quads(photo, state.camera, quads, reach_px=reach)
-        keep: NDArray[np.bool_] = np.asarray(found.all(axis=1))
-        quads, wanted = quads[keep], [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
+    state, wanted = _located(photo, squares, outlines, start.state, elevation)
     edges: EdgeMeasurement | None = None
-    for u_place in U_PLACE_PX:
-        if len(quads) == 0:
+    priors = start.priors
+    for turn, u_place in enumerate(U_PLACE_PX):
+        if not wanted:
             break
-        state = _with_cards(adjustment.state, quads)
-        edges = _measured(photo, squares, state, settings, u_place)
+        known = edges.known if edges else None
+        last = turn == len(U_PLACE_PX) - 1
+        edges = _measured(photo, squares, state, settings, u_place=u_place, coarse=not last, known=known)
         keep = np.asarray((edges.used >= MIN_USED).all(axis=1) & (edges.clarity >= MIN_CLARITY).all(axis=1))
-        if not keep.all():
-            quads, wanted = quads[keep], [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
-            if len(quads) == 0:
-                edges = None
-                break
-            state = _with_cards(adjustment.state, quads)
-            edges = _measured(photo, squares, state, settings, u_place)
+        state, edges = state.of_cards(keep), edges.of_cards(keep)
+        wanted = [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
         priors = _priors_for(priors, edges, elevation)
-        adjustment = adjust(state, points, edges.points, priors)
-        quads = adjustment.state.quads
+        if not last:
+            state = approximate(state, points, edges.points, priors)
+    edges = edges if wanted else None
+    card_of = np.full(len(outlines), -1, np.intp)
     card_of[wanted] = np.arange(len(wanted))
+    adjustment = adjust(state, points, edges.points if edges else no_edge_points(0), priors if edges else start.priors)
     return Solution(adjustment=adjustment, edges=edges, card_of=card_of, px_per_mm=squares[0].px_per_mm)
 
 
+def _located(
+    photo: Photo, squares: tuple[SquareSighting, ...], outlines: tuple[Outline, ...], state: State, elevation: float
+) -> tuple[State, list[int]]:
+    """The state with all cards whose sides were found near their outlines, and which outlines these are."""
+    wanted = [k for k, o in enumerate(outlines) if not o.flags]
+    if not wanted:
+        return state, []
+    quads = np.array([_rough_quad(state.camera, outlines[k], elevation) for k in wanted])
+    reach = max(8.0, SEARCH_MM * squares[0].px_per_mm)
+    quads, found = located_quads(photo, state.camera, quads, reach_px=reach)
+    keep = found.all(axis=1)
+    return _with_cards(state, quads[keep]), [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
+
+
 def _measured(
-    photo: Photo, squares: tuple[SquareSighting, ...], state: State, settings: Settings, u_place_px: float
-) -> EdgeMeasurement:
-    white = float(photo.response[int(squares[0].white)])
+    photo: Photo, squares: tuple[SquareSighting, ...], state: State, settings: Settings,
+    *, u_place: float, coarse: bool, known: Known | None,
+) -> EdgeMeasurement:  # fmt: skip
     return measure_edges(
-        photo, state.camera, state.quads, blur_px=squares[0].blur_px, white=white, paper_mm=settings.paper_mm,
-        u_thickness_mm=settings.u_thickness_mm, u_place_px=u_place_px,
+        photo, state.camera, state.quads, blur_px=squares[0].blur_px,
+        white=float(photo.response[int(squares[0].white)]), paper_mm=settings.paper_mm,
+        u_thickness_mm=settings.u_thickness_mm, u_place_px=u_place, coarse=coarse, known=known,
     )  # fmt: skip
 
 

@@ -32,9 +32,29 @@ class State:
     bias_px: Floats
     tone: float
 
+    @property
+    def layout(self) -> Layout:
+        """Where its unknowns stand."""
+        return Layout(squares=len(self.squares), cards=len(self.quads))
+
+    @property
+    def vector(self) -> Floats:
+        """All unknowns (n,); the rotation as an increment, which is none."""
+        camera = self.camera
+        return np.concatenate(
+            [
+                np.zeros(3), camera.translation_mm, [np.log(camera.focal_px)], camera.principal_px, camera.distortion,
+                self.scale, self.squares[1:].ravel(), self.quads.ravel(), self.bias_px.ravel(), [self.tone],
+            ]
+        )  # fmt: skip
+
+    def of_cards(self, keep: NDArray[np.bool_]) -> State:
+        """The state with some cards (c,) only."""
+        return replace(self, quads=self.quads[keep], bias_px=self.bias_px[keep])
+
     def moved(self, step: Floats) -> State:
         """The state after a step in the vector of unknowns."""
-        at = Layout(squares=len(self.squares), cards=len(self.quads))
+        at = self.layout
         squares = self.squares.copy()
         squares[1:] += step[at.squares_at].reshape(-1, 3)
         return replace(

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera, to_plane
-from cardmeasure.edges.profiles import BIN_PX, Profiles, Stretches, sample_profiles
+from cardmeasure.edges.profiles import Profiles, Reach, Stretches, sample_profiles
 from cardmeasure.photo import Photo
 
 Floats = NDArray[np.floating[Any]]
@@ -22,12 +22,12 @@ OUTERMOST_SHARE = 0.35
 SHADOW_WINDOWS = 2.5
 """A shadow's rim lies at most so many windows outside its piece's edge."""
 AGREEMENT_PX = 2.0
-STRETCHES = Stretches(length_mm=4.0, corner_mm=4.5, fewest=6, most=30)
+STRETCHES = Stretches(length_mm=4.0, corner_mm=4.5, fewest=6, most=30, every=3, phases=1)
 
 
 def located_quads(photo: Photo, camera: Camera, quads: Floats, *, reach_px: float) -> tuple[Floats, NDArray[np.bool_]]:
     """Quadrilaterals (c, 9) moved onto the steps found, and which sides were found (c, 4)."""
-    profiles = sample_profiles(photo, camera, quads, reach_px=reach_px, stretches=STRETCHES)
+    profiles = sample_profiles(photo, camera, quads, reach=Reach(inner_px=reach_px, outer_px=reach_px), stretches=STRETCHES)
     offsets = _outermost_steps(profiles, WINDOW_PX)
     points = profiles.px + offsets[:, None] * profiles.normal
     found = np.zeros((len(quads), qd.SIDES), bool)
@@ -50,24 +50,22 @@ def located_quads(photo: Photo, camera: Camera, quads: Floats, *, reach_px: floa
 def _outermost_steps(profiles: Profiles, window_px: float) -> Floats:
     """Offset (n,) of the step nearest the table among the clear ones of each stretch."""
     n, b, _ = profiles.light.shape
-    half = max(2, round(window_px / BIN_PX))
-    weighted = profiles.light * profiles.weight[..., None]
-    total = np.concatenate([np.zeros((n, 1, 3)), np.cumsum(weighted, axis=1)], axis=1)
-    count = np.concatenate([np.zeros((n, 1)), np.cumsum(profiles.weight, axis=1)], axis=1)
+    half = max(2, round(window_px))
+    light = np.concatenate([profiles.light, np.ones((n, b, 1), np.float32)], axis=2)
+    total = np.zeros((n, b + 1, 4), np.float32)
+    np.cumsum(light * (profiles.weight > 0)[..., None], axis=1, out=total[:, 1:])
     cuts = np.arange(half, b - half + 1)
-    mean_in = (total[:, cuts] - total[:, cuts - half]) / np.maximum(count[:, cuts] - count[:, cuts - half], 1)[
-        ..., None
-    ]
-    mean_out = (total[:, cuts + half] - total[:, cuts]) / np.maximum(count[:, cuts + half] - count[:, cuts], 1)[
-        ..., None
-    ]
+    inner, outer = total[:, cuts] - total[:, cuts - half], total[:, cuts + half] - total[:, cuts]
+    whole = (inner[..., 3] > half - 0.5) & (outer[..., 3] > half - 0.5)
     # ratios rather than differences: shade dims all of a surface alike, and dark mats count as much as bright ones
-    log_step = np.log(mean_out + 0.01) - np.log(mean_in + 0.01)
-    score = np.abs(log_step).sum(axis=2)
-    peak = score >= _running_maximum(score, round(PEAK_PX / BIN_PX))
+    log_step = np.log(outer[..., :3] / half + 0.01) - np.log(inner[..., :3] / half + 0.01)
+    score = np.where(whole, np.abs(log_step).sum(axis=2), 0.0)
+    peak = score >= _running_maximum(score, round(PEAK_PX))
     clear = peak & (score > OUTERMOST_SHARE * score.max(axis=1, keepdims=True))
-    last = _without_shadow(clear, log_step, max_gap=round(SHADOW_WINDOWS * window_px / BIN_PX))
-    return np.asarray(profiles.distance_px[0] - BIN_PX / 2 + cuts[last] * BIN_PX)
+    last = _without_shadow(clear, log_step, max_gap=round(SHADOW_WINDOWS * window_px))
+    # a cut lies half-way between its pixel and the one before
+    d, row, cut = profiles.distance_px, np.arange(n), cuts[last]
+    return np.asarray((d[row, cut] + d[row, cut - 1]) / 2)
 
 
 def _running_maximum(rows: Floats, reach: int) -> Floats:

@@ -1,7 +1,7 @@
 """Edge points of all cards from the full-resolution photo, given where the sides roughly are.
 
-Each side is fitted as a whole first (its blur, its wall), then in short stretches. What a whole side may be wrong by,
-because its wall cannot be told from its border or its thickness is not known, goes into `u_bias_px`.
+Each side is fitted as a whole first (how it looks), then in short stretches. What a whole side may be wrong by,
+because wall, shadow and border cannot be told apart or its thickness is not known, goes into `u_bias_px`.
 """
 
 from __future__ import annotations
@@ -14,33 +14,56 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera
-from cardmeasure.edges.models import best_models
+from cardmeasure.edges.fitting import ROUNDS, LookPriors, Looks, fit_looks
+from cardmeasure.edges.lighting import (
+    Surroundings,
+    outward_azimuth_rad,
+    priors_before,
+    priors_learned,
+    wall_widths_px,
+)
+from cardmeasure.edges.looks import BLUR, FACE, PLACE, SHADE, SHADOW, SHARPENING, TABLE, WALL
 from cardmeasure.edges.points import EdgePoints
-from cardmeasure.edges.profiles import Profiles, Stretches, sample_profiles
-from cardmeasure.edges.steps import BLUR, FACE, PLACE, TABLE, WALL, StepPriors, Steps, fit_steps
-from cardmeasure.edges.walls import learned_walls, outward_azimuth_rad, wall_widths_px
-from cardmeasure.numerics import normal_cdf
+from cardmeasure.edges.profiles import Profiles, Reach, Stretches, sample_profiles, whole_sides
+from cardmeasure.edges.stretches import edge_offsets
+from cardmeasure.edges.tone import U_TONE, tone_shift_px
 from cardmeasure.photo import Photo
 
 Floats = NDArray[np.floating[Any]]
+Index = NDArray[np.intp]
 
-GREEN = 1
-STRETCHES = Stretches()
+FINE, COARSE = Stretches(), Stretches(every=3, phases=1)
 STRETCH_PX = 20.0
 """A shorter stretch has too few pixels for a profile of its own."""
-U_MODEL_PX, U_RIM_MM = 0.05, 0.012
-"""Shift of a whole side that no model of ours explains: sharpening and foot shadow; rim and cut of the board."""
-SHADOW_OF_THICKNESS = 0.4
-"""Width of a foot shadow that may hide beside an equally dark border, as a share of the card's thickness (1 s.d.)."""
-BLUR_TEACHERS = 3
-U_BLUR = 0.07
-"""Relative spread of the blur between the sides of one photo."""
-U_TONE = 0.15
-"""Standard uncertainty of the exponent by which a photo's tone curve departs from sRGB's."""
-MOST_TONE = 1.0
-"""Largest shift by a tone curve's exponent, in blurs: that of white paper against a nearly black table."""
-WEAK_CONTRAST = 0.25
-"""Share of the brighter level by which green must differ; below, the colour that best parts both sides is used."""
+BLUR_REACH, SHADOW_ROOM = 3.2, 1.6
+"""How far profiles reach: so many blurs to either side, and so many thicknesses outside for the shadow."""
+U_MODEL_PX, U_RIM_MM = 0.10, 0.010
+"""Shift of a whole side that no model of ours explains: sharpening and uneven shadow; rim and cut of the board."""
+U_SHARE = 1.5
+"""By how much the scatter of places exceeds what the fit alone says: neighbouring bins err together."""
+TEMPER = 6.0
+"""Costs differ by less than they seem to, for the same reason."""
+STARTS = ((0.0, 1.1), (-1.5, 1.3), (-4.0, 1.3), (1.0, 0.4), (0.0, 0.1))
+"""Places (px) and shadow's reaches (over that expected) that fits are started from, as the nearest minimum may be a
+wrong one: the rim of a shadow or of a wall that is brighter than face and table."""
+GREEN = 1
+LEAST_U_PX = 0.02
+TRIAL_ROUNDS = 4
+"""Rounds after which only the two most promising starts go on."""
+ELSEWHERE_PX = 0.5
+"""Two fits whose places differ by less have found the same edge."""
+FARTHEST_PX = 2.5
+"""A stretch's edge further from its side's than that is another line."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Known:
+    """What one pass hands to the next: looks (n, 15) of all sides, how far other explanations put their edges (n,), px,
+    and the priors that the photo has taught."""
+
+    looks: Floats
+    doubt_px: Floats
+    priors: LookPriors
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -50,6 +73,17 @@ class EdgeMeasurement:
     points: EdgePoints
     clarity: Floats
     used: Floats
+    known: Known
+
+    def of_cards(self, keep: NDArray[np.bool_]) -> EdgeMeasurement:
+        """That of some cards (c,), numbered anew."""
+        rows = np.flatnonzero(np.repeat(keep, qd.SIDES))
+        known = Known(
+            looks=self.known.looks[rows], doubt_px=self.known.doubt_px[rows], priors=self.known.priors.rows(rows)
+        )
+        return EdgeMeasurement(
+            points=self.points.of_cards(keep), clarity=self.clarity[keep], used=self.used[keep], known=known
+        )
 
 
 def measure_edges(
@@ -62,205 +96,161 @@ def measure_edges(
     paper_mm: float,
     u_thickness_mm: float,
     u_place_px: float,
+    coarse: bool = False,
+    known: Known | None = None,
 ) -> EdgeMeasurement:
     """Fit all sides of all quadrilaterals (c, 9).
 
     blur_px, white : blur and linear light of white paper, from the reference. u_place_px : how far the sides may be
-    from where they are predicted.
+    from where they are predicted. coarse : read fewer lines, for a first pass. known : from an earlier pass over the
+    same cards.
     """
     if len(quads) == 0:
         raise ValueError("quads is empty: there is nothing to measure.")
-    fine = _profiles(photo, camera, quads, blur_px=blur_px, paper_mm=paper_mm, u_place_px=u_place_px)
-    sides = _whole_sides(fine, len(quads))
-    width = wall_widths_px(camera, quads, sides, paper_mm=paper_mm)
-    visible = np.maximum(width, 0.0)
-    near = 3.2 * blur_px + 1.5 + u_place_px
-    fine, sides = _trimmed(fine, near, visible), _trimmed(sides, near, visible)
-    light, clarity, is_green = _best_channel(sides)
-    n = len(width)
-    default, u_default = 0.45 * white, 0.3 * white
-
-    def fitted(wall: Floats, u_wall: Floats, blur: float, u_blur: float, shadows: bool) -> tuple[Steps, Floats, Floats]:
-        priors = StepPriors(
-            wall=wall, u_wall=np.where(is_green, u_wall, 10 * white), blur_px=np.full(n, blur),
-            u_blur_px=np.full(n, u_blur), place_px=np.zeros(n), u_place_px=np.full(n, u_place_px),
-        )  # fmt: skip
-        return best_models(sides, light, wall_px=visible, priors=priors, shadows=shadows)
-
-    wall, u_wall = np.full(n, default), np.full(n, u_default)
-    blur, u_blur = _common_blur(fitted(wall, u_wall, blur_px, 0.3 * blur_px, False)[0], width, start=blur_px)
-    wall, u_wall = learned_walls(
-        fitted(wall, u_wall, blur, u_blur, False)[0], np.where(is_green, width, 0.0), outward_azimuth_rad(quads, sides),
-        default=default, u_default=u_default,
-    )  # fmt: skip
-    whole, strip, disagreement = fitted(wall, u_wall, blur, u_blur, True)
-    observed, used = _stretch_points(fine, sides, whole, light_of=_projector(fine, sides, is_green), width=strip)
-    thickness = quads[:, qd.ELEVATION] + paper_mm
-    u_width = np.where(width > 0, visible * (u_thickness_mm / np.maximum(thickness, 0.05))[sides.card], 0.25 * strip)
     per_mm = camera.focal_px / float(np.linalg.norm(camera.position_mm))
-    u_shadow = np.where(_like_a_shadow(whole, strip), SHADOW_OF_THICKNESS * thickness[sides.card] * per_mm, 0.0)
-    u_bias = np.hypot(
-        np.hypot(U_MODEL_PX, U_RIM_MM * per_mm),
-        np.hypot(np.hypot(_model_doubt(whole, u_width), disagreement), u_shadow),
-    )
+    thickness_px = (quads[:, qd.ELEVATION] + paper_mm) * per_mm
+    reach = _reach(blur_px, u_place_px, float(thickness_px.max()))
+    stretches = COARSE if coarse else FINE
+    stretches = replace(stretches, length_mm=max(stretches.length_mm, STRETCH_PX / per_mm))
+    fine = sample_profiles(photo, camera, quads, reach=reach, stretches=stretches)
+    sides = whole_sides(fine, len(quads))
+    around = _surroundings(
+        camera, quads, sides, thickness_px, blur_px=blur_px, white=white, paper_mm=paper_mm,
+        u_thickness_mm=u_thickness_mm,
+    )  # fmt: skip
+    looks, doubt, priors = _whole_looks(sides, around, u_place_px=u_place_px, known=known)
+    points, used = _stretch_points(fine, looks)
+    u_bias = np.sqrt(U_MODEL_PX**2 + (U_RIM_MM * per_mm) ** 2 + (U_SHARE * looks.u_place_px) ** 2 + doubt**2)
     shape = (len(quads), qd.SIDES)
     return EdgeMeasurement(
-        points=replace(observed, u_bias_px=u_bias.reshape(shape)),
-        clarity=clarity.reshape(shape),
+        points=replace(points, u_bias_px=u_bias.reshape(shape)),
+        clarity=_clarity(sides).reshape(shape),
         used=used.reshape(shape),
+        known=Known(looks=looks.parameters, doubt_px=doubt, priors=priors),
     )
 
 
-def _profiles(
-    photo: Photo, camera: Camera, quads: Floats, *, blur_px: float, paper_mm: float, u_place_px: float
-) -> Profiles:
-    thickest = float((quads[:, qd.ELEVATION] + paper_mm).max())
-    wall = 0.6 * thickest * camera.focal_px / float(np.linalg.norm(camera.position_mm))
-    reach = 3.2 * blur_px + 2.5 + min(wall, 6.0) + u_place_px
-    per_mm = camera.focal_px / float(np.linalg.norm(camera.position_mm))
-    stretches = replace(STRETCHES, length_mm=max(STRETCHES.length_mm, STRETCH_PX / per_mm))
-    return sample_profiles(photo, camera, quads, reach_px=reach, stretches=stretches)
+def _reach(blur_px: float, u_place_px: float, thickness_px: float) -> Reach:
+    near = BLUR_REACH * blur_px + 0.5 + 2 * u_place_px
+    return Reach(inner_px=near, outer_px=near + min(SHADOW_ROOM * thickness_px, 12.0))
 
 
-def _trimmed(profiles: Profiles, near_px: float, visible_px: Floats) -> Profiles:
-    """Without the bins that are further than need be: frame lines inside, shadows outside. visible_px: a side."""
-    outer = near_px + visible_px[profiles.card * qd.SIDES + profiles.side]
-    d = profiles.distance_px
-    keep = (d[None] > -near_px) & (d[None] < outer[:, None])
-    return replace(profiles, weight=np.where(keep, profiles.weight, 0.0))
-
-
-def _common_blur(steps: Steps, width_px: Floats, *, start: float) -> tuple[float, float]:
-    """Blur of the photo's edges and its spread, from the sides whose wall is hidden; wide where there are too few."""
-    hidden = width_px <= 0
-    if hidden.sum() < BLUR_TEACHERS:
-        return start, 0.2 * start
-    blur = float(np.median(steps.parameters[hidden, BLUR]))
-    return blur, U_BLUR * blur
-
-
-def _whole_sides(fine: Profiles, cards: int) -> Profiles:
-    """All stretches of a side put together; they hardly bend over a side, as the prediction follows the lens."""
-    key = fine.card * qd.SIDES + fine.side
-    n, b = cards * qd.SIDES, len(fine.distance_px)
-    weight = np.zeros((n, b))
-    np.add.at(weight, key, fine.weight)
-    light = np.zeros((n, b, 3))
-    np.add.at(light, key, fine.light * fine.weight[..., None])
-    count = np.bincount(key, minlength=n)
-    middle = np.zeros((n, 2))
-    np.add.at(middle, key, fine.px)
-    normal = np.zeros((n, 2))
-    np.add.at(normal, key, fine.normal)
-    index = np.arange(n)
-    return Profiles(
-        card=index // qd.SIDES, side=index % qd.SIDES, along=np.zeros(n), px=middle / count[:, None],
-        normal=normal / np.linalg.norm(normal, axis=1)[:, None], distance_px=fine.distance_px,
-        light=light / np.maximum(weight, 1)[..., None], weight=weight, inside=np.ones(n, bool),
+def _surroundings(
+    camera: Camera, quads: Floats, sides: Profiles, thickness_px: Floats, *, blur_px: float, white: float,
+    paper_mm: float, u_thickness_mm: float,
+) -> Surroundings:  # fmt: skip
+    width = wall_widths_px(camera, quads, sides, paper_mm=paper_mm)
+    thickness_mm = quads[:, qd.ELEVATION] + paper_mm
+    share = (u_thickness_mm / np.maximum(thickness_mm, 0.05))[sides.card]
+    return Surroundings(
+        width_px=width, u_width_px=np.maximum(np.abs(width) * share, 0.02),
+        azimuth_rad=outward_azimuth_rad(quads, sides), thickness_px=thickness_px[sides.card], blur_px=blur_px,
+        white=white,
     )  # fmt: skip
 
 
-def _ends(profiles: Profiles) -> tuple[Floats, Floats, Floats]:
-    """Mean colours of face and table near a side (n, 3) each, and their pooled scatter (n, 3, 3)."""
-    d = profiles.distance_px
-    out = []
-    scatter = np.zeros((len(profiles.card), 3, 3))
-    limit = np.where(profiles.weight > 0, d, 0.0)
-    for part in (d < 0.65 * limit.min(axis=1)[:, None], d > 0.65 * limit.max(axis=1)[:, None]):
-        w = profiles.weight * part + 1e-9
-        mean = (profiles.light * w[..., None]).sum(axis=1) / w.sum(axis=1)[:, None]
-        r = profiles.light - mean[:, None]
-        scatter += np.einsum("nb,nbi,nbj->nij", w, r, r) / w.sum(axis=1)[:, None, None] / 2
+def _whole_looks(
+    sides: Profiles, around: Surroundings, *, u_place_px: float, known: Known | None
+) -> tuple[Looks, Floats, LookPriors]:
+    """Looks of all sides, how far (n,) other explanations put their edges, px, and the priors learned from them."""
+    face, table, _ = _ends(sides)
+    before = priors_before(around, face, table, u_place_px=u_place_px)
+    if known is None:
+        looks, doubt = _best_of_starts(sides, before)
+        priors = priors_learned(before, looks, around)
+        start = looks.parameters
+    else:
+        doubt, priors = known.doubt_px, _carried_over(known.priors, before)
+        start = known.looks.copy()
+        start[:, PLACE] = 0.0
+    looks = fit_looks(sides.distance_px, sides.light, sides.weight, priors=priors, start=start)
+    return looks, doubt, priors
+
+
+def _best_of_starts(sides: Profiles, priors: LookPriors) -> tuple[Looks, Floats]:
+    """The cheapest fit of each side over all starts, and the others' distance from it (n,), weighted by likelihood."""
+    n = len(sides.card)
+    start = np.repeat(priors.mean[None], len(STARTS), axis=0)
+    start[:, :, PLACE] = np.array([place for place, _ in STARTS])[:, None]
+    start[:, :, SHADOW] *= np.array([reach for _, reach in STARTS])[:, None]
+    row = np.tile(np.arange(n), len(STARTS))
+    tried = _fitted(sides, row, priors, start.reshape(len(row), -1), rounds=TRIAL_ROUNDS)
+    row, start = np.tile(np.arange(n), 2), _two_apart(tried.cost.reshape(-1, n), tried.place_px.reshape(-1, n))
+    looks = _fitted(sides, row, priors, tried.parameters[start.ravel() * n + row], rounds=ROUNDS)
+    cost, place = looks.cost.reshape(2, n), looks.place_px.reshape(2, n)
+    index = cost.argmin(axis=0) * n + np.arange(n)
+    likelihood = np.exp(-(cost - cost.min(axis=0)) / (2 * TEMPER))
+    off = place - looks.place_px[index]
+    doubt = np.sqrt((likelihood * off**2).sum(axis=0) / likelihood.sum(axis=0))
+    kept = Looks(parameters=looks.parameters[index], covariance=looks.covariance[index], cost=looks.cost[index])
+    return kept, doubt
+
+
+def _two_apart(cost: Floats, place_px: Floats) -> Index:
+    """Of the trials (m, n) of each side the cheapest, and the cheapest that puts the edge elsewhere, (2, n)."""
+    best = cost.argmin(axis=0)
+    same = np.abs(place_px - place_px[best, np.arange(cost.shape[1])]) < ELSEWHERE_PX
+    other = np.where(same & ~same.all(axis=0), np.inf, cost)
+    return np.stack([best, other.argmin(axis=0)])
+
+
+def _fitted(sides: Profiles, row: Index, priors: LookPriors, start: Floats, *, rounds: int) -> Looks:
+    return fit_looks(
+        sides.distance_px[row], sides.light[row], sides.weight[row], priors=priors.rows(row), start=start,
+        rounds=rounds,
+    )  # fmt: skip
+
+
+def _carried_over(learned: LookPriors, before: LookPriors) -> LookPriors:
+    """What the photo has taught of lamps and blur, with this pass's own priors of all else."""
+    mean, covariance = before.mean.copy(), before.covariance.copy()
+    common = np.r_[BLUR, SHARPENING, SHADOW, SHADE, WALL]
+    mean[:, common] = learned.mean[:, common]
+    covariance[np.ix_(np.arange(len(mean)), common, common)] = learned.covariance[
+        np.ix_(np.arange(len(mean)), common, common)
+    ]
+    return LookPriors(mean=mean, covariance=covariance)
+
+
+def _ends(sides: Profiles) -> tuple[Floats, Floats, Floats]:
+    """Mean colours of face and table near the ends of each profile (n, 3), and their pooled scatter (n, 3)."""
+    d, out, variance = sides.distance_px, [], np.zeros((len(sides.card), 3))
+    limit = np.where(sides.weight > 0, d, 0.0)
+    for part in (d < 0.65 * limit.min(axis=1)[:, None], d > 0.75 * limit.max(axis=1)[:, None]):
+        w = (sides.weight * part + 1e-9)[..., None]
+        mean = (sides.light * w).sum(axis=1) / w.sum(axis=1)
+        variance += ((sides.light - mean[:, None]) ** 2 * w).sum(axis=1) / w.sum(axis=1) / 2
         out.append(mean)
-    return out[0], out[1], scatter + 1e-6 * np.eye(3)
+    return out[0], out[1], np.sqrt(variance) + 1e-3
 
 
-def _best_channel(sides: Profiles) -> tuple[Floats, Floats, NDArray[np.bool_]]:
-    """Light to fit (n, b), contrast over scatter (n,), and whether it is green: else Fisher's discriminant."""
-    direction, clarity, is_green = _directions(sides)
-    return np.einsum("nbc,nc->nb", sides.light, direction), clarity, is_green
-
-
-def _directions(sides: Profiles) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+def _clarity(sides: Profiles) -> Floats:
+    """Contrast over scatter (n,) of the colour that shows it best."""
     face, table, scatter = _ends(sides)
-    difference = table - face
-    fisher = np.linalg.solve(scatter, difference[..., None])[..., 0]
-    fisher /= np.maximum(np.abs(fisher).sum(axis=1, keepdims=True), 1e-12)
-    by_green = np.abs(difference[:, GREEN]) / np.sqrt(scatter[:, GREEN, GREEN])
-    by_fisher = np.abs((fisher * difference).sum(axis=1)) / np.sqrt(
-        np.einsum("ni,nij,nj->n", fisher, scatter, fisher) + 1e-12
-    )
-    brighter = np.maximum(face[:, GREEN], table[:, GREEN])
-    is_green = (np.abs(difference[:, GREEN]) > WEAK_CONTRAST * brighter) | (by_fisher < 1.5 * by_green)
-    green = np.zeros_like(fisher)
-    green[:, GREEN] = 1.0
-    return np.where(is_green[:, None], green, fisher), np.maximum(by_green, by_fisher), is_green
+    return np.asarray((np.abs(table - face) / scatter).max(axis=1))
 
 
-def _projector(fine: Profiles, sides: Profiles, is_green: NDArray[np.bool_]) -> Floats:
-    """Light of the stretches (n, b) in the channel of their side."""
-    direction = _directions(sides)[0][fine.card * qd.SIDES + fine.side]
-    return np.asarray(np.einsum("nbc,nc->nb", fine.light, direction))
-
-
-def _stretch_points(
-    fine: Profiles, sides: Profiles, whole: Steps, *, light_of: Floats, width: Floats
-) -> tuple[EdgePoints, Floats]:
-    """Edge points of all usable stretches; wall, blur and place are held near those of the whole side."""
+def _stretch_points(fine: Profiles, whole: Looks) -> tuple[EdgePoints, Floats]:
+    """Edge points of all usable stretches, and the share (n,) of each side's stretches that could be used."""
     key = fine.card * qd.SIDES + fine.side
     p = whole.parameters[key]
-    contrast = np.abs(p[:, TABLE] - p[:, FACE]) + 1e-3
-    n = len(key)
-    priors = StepPriors(
-        wall=p[:, WALL], u_wall=0.05 * contrast, blur_px=p[:, BLUR], u_blur_px=np.full(n, 0.02),
-        place_px=p[:, PLACE], u_place_px=np.full(n, 2.0),
-    )  # fmt: skip
-    steps = fit_steps(fine.distance_px, light_of, fine.weight, wall_px=width[key], priors=priors, start_px=p[:, PLACE])
-    place = steps.place_px
-    u = np.sqrt(steps.covariance[:, PLACE, PLACE])
+    found = edge_offsets(fine.distance_px, fine.light, fine.weight, p)
+    place, u = found.place_px, found.u_px
     # a side along the pixel rows fills every other bin only
-    full = (fine.weight > 0).sum(axis=1) > 0.4 * (sides.weight[key] > 0).sum(axis=1)
-    good = fine.inside & full & np.isfinite(place) & (u < 1.0) & (np.abs(place) < 0.9 * fine.distance_px[-1])
-    good &= np.abs(place - p[:, PLACE]) < 2.5
-    total = np.bincount(key, minlength=len(sides.card))
-    used = np.bincount(key[good], minlength=len(sides.card)) / np.maximum(total, 1)
-    # levels of a colour difference may be negative and mean nothing here; no real pair of levels goes beyond the limit
-    limit = MOST_TONE * p[:, BLUR]
-    tone = np.clip(tone_shift_px(p[:, FACE], p[:, TABLE], p[:, BLUR]), -limit, limit) * U_TONE
+    filled = (fine.weight > 0).sum(axis=1)
+    full = filled > 0.4 * np.maximum.reduceat(filled, np.searchsorted(key, np.arange(len(whole.cost))))[key]
+    good = fine.inside & full & np.isfinite(place) & (u < 1.0) & (np.abs(place - p[:, PLACE]) < FARTHEST_PX)
+    sides = len(whole.parameters)
+    used = np.bincount(key[good], minlength=sides) / np.maximum(np.bincount(key, minlength=sides), 1)
+    tone = tone_shift_px(p[:, FACE][:, GREEN], p[:, TABLE][:, GREEN], p[:, BLUR]) * U_TONE
     points = EdgePoints(
         card=fine.card[good],
         side=fine.side[good],
         along=fine.along[good],
         px=(fine.px + place[:, None] * fine.normal)[good],
         normal=fine.normal[good],
-        u_px=np.maximum(u[good], 0.02),
+        u_px=np.maximum(u[good], LEAST_U_PX),
         tone_px=tone[good],
-        u_bias_px=np.full((len(sides.card) // qd.SIDES, qd.SIDES), U_MODEL_PX),
+        u_bias_px=np.zeros((sides // qd.SIDES, qd.SIDES)),
     )
     return points, used
-
-
-def _model_doubt(whole: Steps, u_width: Floats) -> Floats:
-    """Shift (n,) that a whole side may have: wall level, blur and place as fitted, and the wall's width."""
-    return np.hypot(np.sqrt(whole.covariance[:, PLACE, PLACE]), whole.by_width * u_width)
-
-
-def _like_a_shadow(whole: Steps, strip: Floats) -> NDArray[np.bool_]:
-    """Sides (n,) whose border is as dark as the table's shadow: no step shows where one ends and the other begins."""
-    share = whole.parameters[:, FACE] / np.maximum(whole.parameters[:, TABLE], 1e-6)
-    return (strip < 0.3) & (share > 0.15) & (share < 0.7)
-
-
-def tone_shift_px(face: Floats, table: Floats, blur_px: Floats) -> Floats:
-    """Outward shift (n,) of a blurred step per unit of an exponent that distorts linear light, L -> L^(1 + e).
-
-    First order: the shift is minus the integral of the distorted, normalised step's change over the distance.
-    """
-    z = np.linspace(-3.0, 3.0, 25)
-    share = normal_cdf(z)
-    low, high = np.clip(face, 1e-3, None)[:, None], np.clip(table, 1e-3, None)[:, None]
-    difference = np.where(np.abs(high - low) < 1e-3, 1e-3, high - low)
-    level = low + difference * share
-    bent = level * np.log(level) - low * np.log(low)
-    change = (bent - share * (high * np.log(high) - low * np.log(low))) / difference
-    return np.asarray(-blur_px * np.trapezoid(change, z, axis=1))

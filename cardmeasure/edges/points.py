@@ -30,6 +30,15 @@ class EdgePoints:
     tone_px: Floats
     u_bias_px: Floats
 
+    def of_cards(self, keep: NDArray[np.bool_]) -> EdgePoints:
+        """Those of some cards (c,), numbered anew."""
+        mine, number = keep[self.card], np.cumsum(keep) - 1
+        return EdgePoints(
+            card=number[self.card[mine]], side=self.side[mine], along=self.along[mine], px=self.px[mine],
+            normal=self.normal[mine], u_px=self.u_px[mine], tone_px=self.tone_px[mine],
+            u_bias_px=self.u_bias_px[keep],
+        )  # fmt: skip
+
 
 def no_edge_points(cards: int) -> EdgePoints:
     """No points at all, for a number of cards."""

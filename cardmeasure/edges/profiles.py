@@ -1,12 +1,14 @@
 """Brightness across the sides of cards, in linear light, taken from the full-resolution photo without resampling.
 
-A side that runs rather down the picture is read row by row, others column by column: each pixel near the side is
-linearised and sorted by its exact distance from the predicted side. Nothing is interpolated, so nothing is smoothed
-or shifted; pixels at many fractions of a pixel from the side fill the profile (the slanted-edge idea of ISO 12233).
+A side that runs rather down the picture is read row by row, others column by column: on each line a window of pixels
+about the side is linearised, and windows that meet the side at nearly the same fraction of a pixel are averaged.
+Nothing is interpolated, so nothing is smoothed or shifted; the fractions together sample the profile more finely than
+the pixels do (the slanted-edge idea of ISO 12233).
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,9 +23,14 @@ from cardmeasure.photo import Photo
 Floats = NDArray[np.floating[Any]]
 Ints = NDArray[np.intp]
 
-BIN_PX = 0.5
+PHASES = 2
+"""Into so many parts a pixel is divided by where the side crosses it."""
+STEEPEST = 0.707
+"""Cosine of 45 degrees: lines never cross a side at a sharper angle."""
 NODES = 15
 """Points at which a predicted side is projected; between them it is interpolated."""
+EVENLY = np.linspace(0, 1, NODES)
+BATCH_LINES = 5000
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -31,8 +38,8 @@ class Profiles:
     """Mean linear light against distance from the predicted side, outward positive, one row a stretch of side.
 
     card, side (n,); along (n,): middle of the stretch, -1..1. px, normal (n, 2): predicted place and outward normal.
-    distance_px (b,): bin middles. light (n, b, 3): BGR. weight (n, b): pixels in the bin. inside (n,): whether the
-    whole stretch lies in the photo.
+    distance_px (n, b): ascending, about the side. light (n, b, 3): BGR. weight (n, b): how many pixels were averaged.
+    inside (n,): whether the whole stretch lies in the photo.
     """
 
     card: Ints
@@ -48,134 +55,187 @@ class Profiles:
 
 @dataclass(frozen=True, kw_only=True)
 class Stretches:
-    """How sides are cut into stretches: wanted length, what is left out at the corners, and how many at least."""
+    """How sides are cut into stretches: wanted length, what is left out at the corners, and how many at least.
+
+    `every`: of the lines across a side so many-th is read. `phases`: see `PHASES`.
+    """
 
     length_mm: float = 6.0
     corner_mm: float = 4.5
     fewest: int = 4
     most: int = 24
+    every: int = 1
+    phases: int = PHASES
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reach:
+    """How far profiles reach inside and outside the predicted side, pixels."""
+
+    inner_px: float
+    outer_px: float
+
+    @property
+    def pixels(self) -> tuple[int, int]:
+        """Pixels of a line on either side of the crossing."""
+        return int(np.ceil(self.inner_px / STEEPEST)) + 1, int(np.ceil(self.outer_px / STEEPEST)) + 1
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class _Side:
-    """One side to be read: its stretches reach over -limit..limit of it."""
+class _Lines:
+    """Lines of pixels that cross sides, in the order of their groups, a group being a phase of a stretch.
 
-    card: int
-    side: int
-    limit: float
-    count: int
+    start (m,): number of the first pixel of each, stride (m,): from one pixel to the next. ahead (m,): the first pixel
+    from the crossing, in pixels along the line. group (m,), ascending.
+    """
 
-    @property
-    def nodes(self) -> Floats:
-        """Places along the side at which it is projected to be followed, (NODES,)."""
-        return np.linspace(-self.limit, self.limit, NODES)
-
-    @property
-    def middles(self) -> Floats:
-        """Middles of the stretches, (count,)."""
-        return np.asarray((np.arange(self.count) + 0.5) / self.count * 2 * self.limit - self.limit)
+    start: Ints
+    stride: Ints
+    ahead: Floats
+    group: Ints
 
 
-def sample_profiles(photo: Photo, camera: Camera, quads: Floats, *, reach_px: float, stretches: Stretches) -> Profiles:
-    """Profiles over all sides of all quadrilaterals (c, 9), from -reach_px (inside) to reach_px (outside)."""
-    bins = int(np.ceil(reach_px / BIN_PX))
-    distance = (np.arange(2 * bins) - bins + 0.5) * BIN_PX
-    sides = [_side(quad, card, side, stretches) for card, quad in enumerate(quads) for side in range(qd.SIDES)]
-    count = [side.count for side in sides]
-    card, number = (np.repeat(np.array(values, np.intp), count) for values in zip(*map(_key, sides), strict=True))
-    along = np.concatenate([side.middles for side in sides])
-    px = _on_sides(camera, quads, card, number, along)
-    ahead = _on_sides(camera, quads, card, number, along + 1e-3) - _on_sides(camera, quads, card, number, along - 1e-3)
-    ahead /= np.linalg.norm(ahead, axis=1)[:, None]
-    normal = np.column_stack([ahead[:, 1], -ahead[:, 0]])
-    margin = distance[-1] * np.abs(normal) + 1
-    light, weight = _all_binned(photo, sides, _curves(camera, quads, sides), distance)
+def sample_profiles(photo: Photo, camera: Camera, quads: Floats, *, reach: Reach, stretches: Stretches) -> Profiles:
+    """Profiles over all sides of all quadrilaterals (c, 9)."""
+    length = quads[:, [qd.WIDTH, qd.HEIGHT, qd.WIDTH, qd.HEIGHT]].ravel()
+    limit = straight_range(length, stretches.corner_mm)
+    count = np.clip(np.round(limit * length / stretches.length_mm), stretches.fewest, stretches.most).astype(np.intp)
+    which = np.repeat(np.arange(len(length)), count)
+    first = np.cumsum(count) - count
+    card, side = which // qd.SIDES, which % qd.SIDES
+    along = ((np.arange(len(which)) - first[which] + 0.5) / count[which] * 2 - 1) * limit[which]
+    px, normal = places_and_normals(camera, quads[card], side, along)
+    curves = _curves(camera, quads, limit)
+    minor = np.argmin(np.abs(curves[:, -1] - curves[:, 0]), axis=1)  # 0: read row by row, 1: column by column
+    # on a line the distance grows by this from pixel to pixel
+    cosine = normal[np.arange(len(which)), minor[which]]
+    outwards = np.add.reduceat(cosine, first) > 0
+    distance, light, weight = _read(photo, curves, minor, outwards, first, count, reach, stretches)
+    distance *= cosine[:, None]
+    turned = cosine < 0
+    distance[turned], light[turned], weight[turned] = (a[turned, ::-1] for a in (distance, light, weight))
+    margin = reach.outer_px * np.abs(normal) + 1
     return Profiles(
-        card=card, side=number, along=along, px=px, normal=normal, distance_px=distance, light=light, weight=weight,
+        card=card, side=side, along=along, px=px, normal=normal, distance_px=distance, light=light,
+        weight=np.where((distance > -reach.inner_px) & (distance < reach.outer_px), weight, np.float32(0)),
         inside=((px >= margin) & (px <= [photo.width_px - 1, photo.height_px - 1] - margin)).all(axis=1),
     )  # fmt: skip
 
 
-def straight_range(length_mm: float, corner_mm: float) -> float:
-    """Half the share of a side that is surely straight, 0..1: corners left out, but no more than 60 per cent."""
-    return float(max(0.4, 1.0 - 2.0 * corner_mm / length_mm))
+def places_and_normals(camera: Camera, quads: Floats, side: Ints, along: Floats) -> tuple[Floats, Floats]:
+    """Pixels and outward normals, (n, 2) each, of places along the sides (n,) of quadrilaterals (n, 9)."""
+    n, step = len(along), 1e-3
+    at = np.concatenate([along, along + step, along - step])
+    px = project(camera, qd.world_points(np.tile(quads, (3, 1)), qd.side_places(np.tile(side, 3), at)))
+    ahead = px[n : 2 * n] - px[2 * n :]
+    ahead /= np.linalg.norm(ahead, axis=1)[:, None]
+    return px[:n], np.column_stack([ahead[:, 1], -ahead[:, 0]])
 
 
-def _side(quad: Floats, card: int, side: int, stretches: Stretches) -> _Side:
-    length = float(quad[qd.WIDTH] if side % 2 == 0 else quad[qd.HEIGHT])
-    limit = straight_range(length, stretches.corner_mm)
-    count = int(np.clip(round(limit * length / stretches.length_mm), stretches.fewest, stretches.most))
-    return _Side(card=card, side=side, limit=limit, count=count)
+def whole_sides(fine: Profiles, cards: int) -> Profiles:
+    """All stretches of a side put together; they hardly bend over a side, as the prediction follows the lens."""
+    key = fine.card * qd.SIDES + fine.side
+    first = np.searchsorted(key, np.arange(cards * qd.SIDES))
+    weight = np.add.reduceat(fine.weight, first, axis=0)
+    per = 1 / np.maximum(weight, 1)
+    nominal = np.add.reduceat(fine.distance_px, first, axis=0) / np.diff(np.append(first, len(key)))[:, None]
+    distance = np.where(weight > 0, np.add.reduceat(fine.distance_px * fine.weight, first, axis=0) * per, nominal)
+    light = np.add.reduceat(fine.light * fine.weight[..., None], first, axis=0) * per[..., None]
+    normal = np.add.reduceat(fine.normal, first, axis=0)
+    index = np.arange(cards * qd.SIDES)
+    return Profiles(
+        card=index // qd.SIDES, side=index % qd.SIDES, along=np.zeros(len(index)),
+        px=np.add.reduceat(fine.px, first, axis=0) / np.diff(np.append(first, len(key)))[:, None],
+        normal=normal / np.linalg.norm(normal, axis=1)[:, None], distance_px=distance, light=light, weight=weight,
+        inside=np.ones(len(index), bool),
+    )  # fmt: skip
 
 
-def _key(side: _Side) -> tuple[int, int]:
-    return side.card, side.side
+def straight_range(length_mm: Floats, corner_mm: float) -> Floats:
+    """Half the share of sides (n,) that is surely straight, 0..1: corners left out, but no more than 60 per cent."""
+    return np.maximum(0.4, 1.0 - 2.0 * corner_mm / length_mm)
 
 
-def _on_sides(camera: Camera, quads: Floats, card: Ints, side: Ints, along: Floats) -> Floats:
-    """Pixels (n, 2) of places along sides, all (n,)."""
-    return project(camera, qd.world_points(quads[card], qd.side_places(side, along)))
+def _curves(camera: Camera, quads: Floats, limit: Floats) -> Floats:
+    """Pixels (4 c, NODES, 2) along all sides, from one end of their stretches to the other."""
+    index = np.repeat(np.arange(len(limit)), NODES)
+    along = (np.linspace(-1, 1, NODES) * limit[:, None]).ravel()
+    world = qd.world_points(quads[index // qd.SIDES], qd.side_places(index % qd.SIDES, along))
+    return project(camera, world).reshape(len(limit), NODES, 2)
 
 
-def _curves(camera: Camera, quads: Floats, sides: list[_Side]) -> Floats:
-    """Pixels (s, NODES, 2) of the nodes of all sides."""
-    card, side = (np.repeat(np.array(values, np.intp), NODES) for values in zip(*map(_key, sides), strict=True))
-    nodes = np.concatenate([side.nodes for side in sides])
-    return _on_sides(camera, quads, card, side, nodes).reshape(len(sides), NODES, 2)
+def _read(
+    photo: Photo, curves: Floats, minor: Ints, outwards: NDArray[np.bool_], first: Ints, count: Ints, reach: Reach,
+    stretches: Stretches,
+) -> tuple[Floats, Floats, Floats]:  # fmt: skip
+    """Pixels from the crossings (n, b), mean light (n, b, 3), number of pixels (n, b) of all stretches, line by line."""
+    before, after = reach.pixels
+    width, phases, total = before + after + 1, stretches.phases, int(count.sum())
+    ahead = np.where(np.repeat(outwards, count), -before, -after).astype(np.float64)
+    ahead = ahead[:, None] - ((np.arange(phases) + 0.5) / phases - 0.5)
+    light, weight = np.zeros((total * phases, width, 3), np.float32), np.zeros(total * phases, np.float32)
+    pixels = photo.pixels_bgr.reshape(-1, 3).view(np.dtype((np.void, 3 * photo.pixels_bgr.itemsize))).ravel()
+    ahead = ahead.ravel()
+    for chosen in _batches(curves, minor, stretches.every):
+        parts = [_lines(photo, curves[k], int(minor[k]), int(count[k]), before if outwards[k] else after, width,
+                        stretches) for k in chosen]  # fmt: skip
+        offset = [(first[k] * phases, part) for k, part in zip(chosen, parts, strict=True) if part is not None]
+        if not offset:
+            continue
+        group = np.concatenate([base + part.group for base, part in offset])
+        start, stride, cross = (np.concatenate([getattr(part, name) for _, part in offset]) for name in
+                                ("start", "stride", "ahead"))  # fmt: skip
+        codes = pixels.take(start[:, None] + np.arange(width) * stride[:, None]).view(photo.pixels_bgr.dtype)
+        seen = _linear(codes.reshape(len(group), -1), photo.response)
+        starts = np.flatnonzero(np.diff(group, prepend=-1))
+        number = np.diff(np.append(starts, len(group)))
+        mine = group[starts]
+        light[mine] = (np.add.reduceat(seen, starts, axis=0) / number[:, None].astype(np.float32)).reshape(
+            -1, width, 3
+        )
+        weight[mine] = number
+        ahead[mine] = np.add.reduceat(cross, starts) / number
+    # a later phase crosses further on, so its pixels lie further back: together they ascend
+    distance = (ahead[:, None] + np.arange(width)).reshape(total, phases, width)[:, ::-1].transpose(0, 2, 1)
+    light = light.reshape(total, phases, width, 3)[:, ::-1].transpose(0, 2, 1, 3)
+    weights = np.tile(weight.reshape(total, phases)[:, ::-1], (1, width))
+    return distance.reshape(total, -1), light.reshape(total, -1, 3), weights
 
 
-def _all_binned(photo: Photo, sides: list[_Side], curves: Floats, distance: Floats) -> tuple[Floats, Floats]:
-    """Mean light (n, b, 3) and number of pixels (n, b) of all stretches."""
-    table = photo.response.astype(np.float64)
-    parts = [_binned(photo.pixels_bgr, table, s, curve, distance) for s, curve in zip(sides, curves, strict=True)]
-    return np.concatenate([light for light, _ in parts]), np.concatenate([weight for _, weight in parts])
+def _batches(curves: Floats, minor: Ints, every: int) -> list[Ints]:
+    """Sides in batches of about so many lines that their windows fit the processor's cache."""
+    length = np.abs(curves[:, -1] - curves[:, 0]).max(axis=1) / every
+    batch = (np.cumsum(length) // BATCH_LINES).astype(np.intp)
+    return np.split(np.arange(len(minor)), np.flatnonzero(np.diff(batch)) + 1)
 
 
-def _binned(
-    pixels: NDArray[np.generic], table: Floats, side: _Side, curve: Floats, distance: Floats
-) -> tuple[Floats, Floats]:
-    """Mean light (count, b, 3) and number of pixels (count, b) of one side."""
-    bins, count = len(distance), side.count
-    major = int(np.argmax(np.abs(curve[-1] - curve[0])))  # 0: read column by column, 1: row by row
-    minor = 1 - major
-    size = pixels.shape[1::-1]
-    low = max(0, int(np.ceil(curve[:, major].min())))
-    high = min(size[major] - 1, int(np.floor(curve[:, major].max())))
-    if high - low < count:
-        return np.zeros((count, bins, 3)), np.zeros((count, bins))
-    # clockwise sides have their outside to the left of the way they run
-    runs = 1.0 if curve[-1, major] > curve[0, major] else -1.0
-    nodes = curve if runs > 0 else curve[::-1]
-    lines = np.arange(low, high + 1)
+def _lines(
+    photo: Photo, curve: Floats, minor: int, count: int, before: int, width: int, stretches: Stretches
+) -> _Lines | None:
+    """The lines across one side, whose curve is (NODES, 2); None where there are too few."""
+    major, size = 1 - minor, (photo.width_px, photo.height_px)
+    forward = curve[-1, major] > curve[0, major]
+    nodes = curve if forward else curve[::-1]
+    low, high = max(0, math.ceil(nodes[0, major])), min(size[major] - 1, math.floor(nodes[-1, major]))
+    if high - low < count or width > size[minor]:
+        return None
+    lines = np.arange(low, high + 1, max(1, min(stretches.every, (high - low) // (8 * count))))
     at = np.interp(lines, nodes[:, major], nodes[:, minor])
-    t = np.interp(lines, nodes[:, major], runs * side.nodes)
-    outward = (-1.0 if major == 0 else 1.0) * runs / np.sqrt(1 + np.gradient(at) ** 2)
-    half = int(np.ceil(-distance[0] / float(np.abs(outward).min()))) + 1
-    width = min(2 * half + 1, size[minor])
-    first = np.clip(np.round(at).astype(np.intp) - half, 0, size[minor] - width)
-    # counted in bins from one below the first, so that all that lies beyond the profile falls into two spare ones
-    index = (first - at)[:, None] + np.arange(width)
-    index *= (outward / BIN_PX)[:, None]
-    index += bins // 2 + 1
-    np.clip(index, 0, bins + 1, out=index)
-    stretch = np.clip(((t + side.limit) / (2 * side.limit) * count).astype(np.intp), 0, count - 1)
-    key = (index.astype(np.intp) + stretch[:, None] * (bins + 2)).ravel()
-    codes = _windows(pixels, lines, first, width=width, major=major)
-    sums = [np.bincount(key, light, minlength=count * (bins + 2)) for light in _looked_up(table, codes)]
-    weight = np.bincount(key, minlength=count * (bins + 2)).reshape(count, -1)[:, 1:-1].astype(np.float64)
-    light = np.stack(sums, axis=-1).reshape(count, -1, 3)[:, 1:-1]
-    return light / np.maximum(weight, 1)[..., None], weight
+    share = np.interp(lines, nodes[:, major], EVENLY if forward else EVENLY[::-1])
+    whole = np.rint(at).astype(np.intp)
+    first = np.minimum(np.maximum(whole - before, 0), size[minor] - width)
+    stretch = np.minimum((share * count).astype(np.intp), count - 1)
+    phase = np.minimum(((at - whole + 0.5) * stretches.phases).astype(np.intp), stretches.phases - 1)
+    group = stretch * stretches.phases + phase
+    order = np.argsort(group.astype(np.uint16), kind="stable")
+    along, across = (1, size[0]) if minor == 0 else (size[0], 1)
+    return _Lines(
+        start=(first * along + lines * across)[order], stride=np.full(len(lines), along), ahead=(first - at)[order],
+        group=group[order],
+    )  # fmt: skip
 
 
-def _windows(pixels: NDArray[np.generic], lines: Ints, first: Ints, *, width: int, major: int) -> NDArray[np.generic]:
-    """Code values (3, lines x width): on each line `width` pixels from `first`; lines are rows or, major 0, columns."""
-    view = np.lib.stride_tricks.sliding_window_view(pixels, width, axis=major)
-    window = view[lines, first] if major == 1 else view[first, lines]
-    return np.ascontiguousarray(window.transpose(1, 0, 2)).reshape(3, -1)
-
-
-def _looked_up(table: Floats, codes: NDArray[np.generic]) -> Floats:
-    """Entries of a table (256,) or (65536,) at code values."""
+def _linear(codes: NDArray[Any], response: NDArray[np.float32]) -> NDArray[np.float32]:
     if codes.dtype == np.uint8:
-        return np.asarray(cv2.LUT(codes.astype(np.uint8, copy=False), table), np.float64)
-    return table[codes.astype(np.intp)]
+        return np.asarray(cv2.LUT(codes, response), np.float32)
+    return response[codes]

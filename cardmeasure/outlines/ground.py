@@ -7,23 +7,23 @@ further from it than the table's own texture (squared Mahalanobis distance in co
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, cast
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.photo import Photo
-from cardmeasure.reducing import reduced
+from cardmeasure.reducing import reduced_photo
 
 Floats = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-PX_PER_MM = 3.0
+PX_PER_MM = 2.4
 FLOOR = 0.004
 """Added to linear light before the logarithm, so that black noise does not count as colour."""
-WINDOWS_MM = (1.6, 3.6)
-"""Sides of the means: small ones keep neighbours apart, large ones see a black border on a black mat."""
+NARROW_MM, WIDE_MM = 1.6, 3.6
+"""Sides of the means: narrow ones keep neighbours apart, wide ones see a black border on a black mat."""
 RING_MM = 5.0
 """The table is what shows in a ring of this width around the reference's paper."""
 EVERY = 5
@@ -33,17 +33,27 @@ SURE, LIKELY = 40.0, 20.0
 SHADOW_DEPTH, SHADOW_COLOUR = 0.7, 12.0
 """A shadow dims the logarithm of light by less than this, all colours alike: most squared distance across that."""
 FIT_ROUNDS = 8
-SAMPLES = 12000
+SAMPLES = 5000
+LEAST_BOX_PX = 64
+"""A smaller region is noise or dust."""
 STRIP = 24
 """Rows of the reduced picture that are worked on at a time."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Reduced:
-    """The reduced picture's pieces mask (h, w) and the factor from full to reduced pixels in x and y (2,)."""
+    """The reduced picture (h, w, 3), masks of its pieces, and the factor from full to reduced pixels in x, y (2,).
 
-    pieces: Mask
+    masks (h, w): the first sees most, and may join neighbours; each after it sees less and keeps them apart better.
+    """
+
+    pixels_bgr: NDArray[np.uint8 | np.uint16]
+    masks: tuple[NDArray[np.uint8], ...]
     factor: NDArray[np.float64]
+
+    def to_reduced(self, points: NDArray[np.floating[Any]]) -> NDArray[np.float64]:
+        """Reduced pixels of full-resolution ones (n, 2)."""
+        return np.asarray((points + 0.5) * self.factor - 0.5)
 
     def to_full(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
         """Full-resolution pixels of reduced ones (n, 2), pixel centres at whole numbers in both."""
@@ -51,26 +61,41 @@ class Reduced:
 
 
 def pieces_mask(photo: Photo, *, px_per_mm: float, known: list[NDArray[np.floating[Any]]]) -> Reduced:
-    """Mask of what is not table; `known` polygons (n, 2), full-resolution pixels, are neither."""
+    """Masks of what is not table; `known` polygons (n, 2), full-resolution pixels, are neither."""
     k = min(1.0, PX_PER_MM / px_per_mm)
     size = (max(8, round(photo.width_px * k)), max(8, round(photo.height_px * k)))
-    small = photo.pixels_bgr if k == 1.0 else reduced(photo.pixels_bgr, *size)
+    small = photo.pixels_bgr if k == 1.0 else reduced_photo(photo, *size)
     factor = np.array([small.shape[1] / photo.width_px, small.shape[0] / photo.height_px])
     log = _looked_up(np.log(photo.response + np.float32(FLOOR)), small)
     taken = np.zeros(log.shape[:2], np.uint8)
     for polygon in known:
         cv2.fillPoly(taken, [np.round((polygon + 0.5) * factor - 0.5).astype(np.int32)], 1)
-    width = 2 * round(RING_MM * px_per_mm * float(factor.mean())) + 1
-    ring = (cv2.dilate(taken, np.ones((width, width), np.uint8)) > 0) & (taken == 0)
-    pieces: Mask = np.zeros(taken.shape, bool)
-    for window in (_odd(side * min(px_per_mm, PX_PER_MM)) for side in WINDOWS_MM):
-        mean = np.asarray(cv2.blur(log, (window, window)), np.float32)
-        seed = _commonest(mean[ring][::EVERY].astype(np.float64))
-        far = _hanging_together(_distance_from_ground(mean, taken == 0, seed=seed))
-        # a mean reaches half its window beyond a piece; taking that off again brings the outline home
-        reach = window // 2
-        pieces |= np.asarray(cv2.erode(far, np.ones((2 * reach - 1, 2 * reach - 1), np.uint8))) > 0
-    return Reduced(pieces=pieces & (taken == 0), factor=factor)
+    per_mm = px_per_mm * float(factor.mean())
+    # what only a wide mean can see needs no fine grid
+    half = (max(4, log.shape[1] // 2), max(4, log.shape[0] // 2))
+    wide, _ = _not_ground(
+        np.asarray(cv2.resize(log, half, interpolation=cv2.INTER_AREA)),
+        np.asarray(cv2.resize(taken, half, interpolation=cv2.INTER_NEAREST)), window_mm=WIDE_MM, per_mm=per_mm / 2,
+    )  # fmt: skip
+    narrow, sure = _not_ground(log, taken, window_mm=NARROW_MM, per_mm=per_mm)
+    both = narrow | np.asarray(cv2.resize(wide, taken.shape[::-1], interpolation=cv2.INTER_NEAREST), np.uint8)
+    return Reduced(pixels_bgr=small, masks=tuple(mask * (1 - taken) for mask in (both, narrow, sure)), factor=factor)
+
+
+def _not_ground(
+    log: Floats, taken: NDArray[np.uint8], *, window_mm: float, per_mm: float
+) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """Masks of what likely and of what surely differs from the table, seen through means over a window."""
+    ring_px = 2 * round(RING_MM * per_mm) + 1
+    ring = (cv2.dilate(taken, np.ones((ring_px, ring_px), np.uint8)) > 0) & (taken == 0)
+    window = _odd(window_mm * per_mm)
+    mean = np.asarray(cv2.blur(log, (window, window)), np.float32)
+    seed = _commonest(mean[ring][::EVERY].astype(np.float64))
+    distance = _distance_from_ground(mean, taken == 0, seed=seed)
+    # a mean reaches half its window beyond a piece; taking that off again brings the outline home
+    home = np.ones((window, window), np.uint8)
+    likely, sure = _hanging_together(distance), (distance > SURE).view(np.uint8)
+    return np.asarray(cv2.erode(likely, home), np.uint8), np.asarray(cv2.erode(sure, home), np.uint8)
 
 
 def _odd(value: float) -> int:
@@ -79,12 +104,15 @@ def _odd(value: float) -> int:
 
 
 def _hanging_together(distance: Floats) -> NDArray[np.uint8]:
-    """Mask of all likely pixels that are connected to a sure one (hysteresis)."""
-    count, labels = cv2.connectedComponents((distance > LIKELY).astype(np.uint8), connectivity=4)
-    sure = np.zeros(count, np.uint8)
-    sure[labels[distance > SURE]] = 1
-    sure[0] = 0
-    return np.take(sure, cast("NDArray[np.int32]", labels))
+    """Mask of all likely regions with a sure pixel in them (hysteresis), their holes filled."""
+    likely = (distance > LIKELY).view(np.uint8)
+    contours, _ = cv2.findContours(likely, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    mask = np.zeros(distance.shape, np.uint8)
+    for contour in contours:
+        x, y, w, h = cv2.boundingRect(contour)
+        if w * h >= LEAST_BOX_PX and distance[y : y + h, x : x + w].max() > SURE:
+            cv2.drawContours(mask, [contour], 0, 1, cv2.FILLED)
+    return mask
 
 
 def _distance_from_ground(log: Floats, free: Mask, *, seed: NDArray[np.float64]) -> Floats:

@@ -26,6 +26,8 @@ MIN_FILL = 0.945
 MIN_HULL_FILL = 0.955
 MIN_SOLIDITY = 0.80
 FRAME_PX = 1
+EVERY = 2
+"""Of the points of a contour, which is good to a pixel, every second says all."""
 MAX_LONG_MM = 320.0
 """A4 and Letter sheets are the largest pieces; what is larger is the table's end or a reflection."""
 
@@ -38,29 +40,52 @@ class Outline:
     flags: tuple[str, ...]
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _View:
+    """The reduced picture as the camera sees it, at so many of its pixels per millimetre."""
+
+    reduced: Reduced
+    camera: Camera
+    per_mm: float
+
+
 def find_pieces(photo: Photo, camera: Camera, *, px_per_mm: float, reference_px: list[Floats]) -> tuple[Outline, ...]:
     """All pieces on the table but the references, whose papers' corners in pixels are given."""
     reduced = pieces_mask(photo, px_per_mm=px_per_mm, known=reference_px)
-    mask = reduced.pieces.astype(np.uint8)
-    per_mm = px_per_mm * float(reduced.factor.mean())
+    view = _View(reduced=reduced, camera=camera, per_mm=px_per_mm * float(reduced.factor.mean()))
+    outlines = _in_mask(view, reduced.masks[0], level=0)
+    return tuple(_checked_for_seams(reduced, camera, outline) for outline in outlines)
+
+
+def _in_mask(view: _View, mask: NDArray[np.uint8], *, level: int) -> list[Outline]:
+    """Outlines of a mask's regions; one that may be several pieces is looked at again through a stricter mask."""
     # a thin bridge of shade must not join two cards; 1 mm is less than any gap worth laying
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_odd(1.0 * per_mm), _odd(1.0 * per_mm)))
-    mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_OPEN, kernel), np.uint8)
-    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    outlines = [
-        _outline(np.asarray(c, np.int32).reshape(-1, 2), reduced, camera, mask.shape, per_mm)
-        for c in contours
-        if len(c) > 20
-    ]
-    return tuple(_checked_for_seams(photo, camera, o) for o in outlines if o is not None)
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_odd(1.0 * view.per_mm), _odd(1.0 * view.per_mm)))
+    opened = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_OPEN, kernel), np.uint8)
+    contours, _ = cv2.findContours(opened, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    found: list[Outline] = []
+    for contour in contours:
+        if len(contour) <= 20:
+            continue
+        outline = _outline(np.asarray(contour, np.int32).reshape(-1, 2), view, mask.shape)
+        apart: list[Outline] = []
+        if outline and outline.flags and level + 1 < len(view.reduced.masks):
+            region = np.zeros(mask.shape, np.uint8)
+            cv2.drawContours(region, [contour], 0, 1, cv2.FILLED)
+            apart = _in_mask(view, region & view.reduced.masks[level + 1], level=level + 1)
+        if any(not one.flags for one in apart):
+            found += apart
+        elif outline:
+            found.append(outline)
+    return found
 
 
-def _checked_for_seams(photo: Photo, camera: Camera, outline: Outline) -> Outline:
+def _checked_for_seams(reduced: Reduced, camera: Camera, outline: Outline) -> Outline:
     if outline.flags:
         return outline
     corners_px = project(camera, np.column_stack([outline.corners_mm, np.zeros(4)]))
     first, second, *_ = side_lengths(outline.corners_mm)
-    joined = has_seam(photo.pixels_bgr, corners_px, (float(first), float(second)))
+    joined = has_seam(reduced.pixels_bgr, reduced.to_reduced(corners_px), (float(first), float(second)))
     return replace(outline, flags=("touching",)) if joined else outline
 
 
@@ -68,10 +93,8 @@ def _odd(value: float) -> int:
     return max(3, 2 * int(value / 2) + 1)
 
 
-def _outline(
-    contour: NDArray[np.int32], reduced: Reduced, camera: Camera, shape: tuple[int, ...], per_mm: float
-) -> Outline | None:
-    mm = to_plane(camera, reduced.to_full(contour.astype(np.float64)))
+def _outline(contour: NDArray[np.int32], view: _View, shape: tuple[int, ...]) -> Outline | None:
+    mm = to_plane(view.camera, view.reduced.to_full(contour[::EVERY].astype(np.float64)))
     polygon = mm.astype(np.float32)
     covered = float(cv2.contourArea(polygon))
     if covered < MIN_AREA_MM2:
@@ -94,7 +117,7 @@ def _outline(
         joined = covered / hull_area < 0.97
         return Outline(corners_mm=corners, flags=("overlapped" if joined else "not-a-rectangle",))
     fitted = _fitted(mm, corners)
-    return Outline(corners_mm=fitted, flags=("touching",) if has_notches(mm, fitted, mask_px_per_mm=per_mm) else ())
+    return Outline(corners_mm=fitted, flags=("touching",) if has_notches(mm, fitted, mask_px_per_mm=view.per_mm) else ())
 
 
 def _clockwise(corners: Floats) -> Floats:
@@ -126,7 +149,8 @@ def _robust_line(t: Floats, off: Floats) -> tuple[float, float]:
     weight: Floats = np.ones(len(t))
     offset = slope = 0.0
     for _ in range(5):
-        t0, off0 = np.average(t, weights=weight), np.average(off, weights=weight)
+        total = float(weight.sum())
+        t0, off0 = float(weight @ t) / total, float(weight @ off) / total
         d = weight * (t - t0)
         slope = float(d @ (off - off0)) / float(d @ (t - t0))
         offset = float(off0 - slope * t0)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from cardmeasure.errors import PhotoTrouble
 from cardmeasure.geometry import apply_homography, area, fit_homography, local_scale, side_lengths
 from cardmeasure.photo import Photo
-from cardmeasure.reducing import reduced
+from cardmeasure.reducing import reduced_photo
 from cardmeasure.reference.crossings import Crossings, fit_crossings
 from cardmeasure.reference.design import DESIGNS, FIDUCIAL_DICTIONARY, FIDUCIAL_MODULES, SquareDesign
 from cardmeasure.reference.saddles import Saddles, refine_saddles
@@ -23,6 +23,8 @@ Codes = NDArray[np.uint8 | np.uint16]
 
 SEARCH_SIDES_PX = (1000, 2000, 4100)
 """Long sides of the reduced pictures that are searched, smallest first."""
+THRESHOLD_WINDOWS = (17, 29, 9)
+"""Sides of the windows of the detector's adaptive threshold, one after the other: most photos need the first only."""
 MIN_PX_PER_MM = {"square-80": 1.0, "square-30": 2.3}
 """Below this a cell is less than six pixels wide and saddle points run into each other."""
 MIN_SHARE_OF_SADDLES = 0.5
@@ -71,7 +73,7 @@ def find_squares(photo: Photo) -> tuple[SquareSighting, ...]:
     refusals: list[PhotoTrouble] = []
     for side in _search_sides(max(green.shape)):
         found: list[SquareSighting] = []
-        for design, start in _fiducials(photo.pixels_bgr, side):
+        for design, start in _fiducials(photo, side):
             try:
                 found.append(_sight(green, design, start))
             except PhotoTrouble as trouble:
@@ -89,35 +91,34 @@ def _search_sides(long_side: int) -> Iterator[int]:
         yield 2 * long_side
 
 
-def _fiducials(pixels_bgr: Codes, side: int) -> Iterator[tuple[SquareDesign, Floats]]:
+def _fiducials(photo: Photo, side: int) -> Iterator[tuple[SquareDesign, Floats]]:
     """Designs seen, each with its fiducial's corners in full-resolution pixels (4, 2)."""
-    h, w = pixels_bgr.shape[:2]
-    k = side / max(h, w)
-    grey = reduced_grey(pixels_bgr, k)
-    scale = np.array([w / grey.shape[1], h / grey.shape[0]])
-    corners, ids, _ = _detector().detectMarkers(grey)
-    for quad, number in zip(corners, [] if ids is None else ids.ravel(), strict=False):
-        if int(number) in DESIGNS:
-            yield DESIGNS[int(number)], (quad.reshape(4, 2).astype(np.float64) + 0.5) * scale - 0.5
+    grey = reduced_grey(photo, side / max(photo.width_px, photo.height_px))
+    scale = np.array([photo.width_px / grey.shape[1], photo.height_px / grey.shape[0]])
+    for window in THRESHOLD_WINDOWS:
+        corners, ids, _ = _detector(window).detectMarkers(grey)
+        numbers = [] if ids is None else np.ravel(ids).tolist()
+        known = [(DESIGNS[n], quad) for n, quad in zip(numbers, corners, strict=False) if n in DESIGNS]
+        for design, quad in known:
+            yield design, (quad.reshape(4, 2).astype(np.float64) + 0.5) * scale - 0.5
+        if known:
+            return
 
 
-def reduced_grey(pixels_bgr: Codes, factor: float) -> NDArray[np.uint8]:
-    """The picture, reduced or enlarged by a factor, as 8 bit grey."""
-    h, w = pixels_bgr.shape[:2]
-    size = (max(1, round(w * factor)), max(1, round(h * factor)))
+def reduced_grey(photo: Photo, factor: float) -> NDArray[np.uint8]:
+    """The photo, reduced or enlarged by a factor, as 8 bit grey."""
+    size = (max(1, round(photo.width_px * factor)), max(1, round(photo.height_px * factor)))
     if factor > 1:
-        sized = cv2.resize(np.asarray(pixels_bgr), size, interpolation=cv2.INTER_CUBIC)
+        sized = cv2.resize(np.asarray(photo.pixels_bgr), size, interpolation=cv2.INTER_CUBIC)
     else:
-        sized = reduced(pixels_bgr, *size)
+        sized = reduced_photo(photo, *size)
     grey = np.asarray(cv2.cvtColor(np.asarray(sized), cv2.COLOR_BGR2GRAY))
     return np.asarray(grey if grey.dtype == np.uint8 else grey // 256, np.uint8)
 
 
-def _detector() -> cv2.aruco.ArucoDetector:
+def _detector(window: int) -> cv2.aruco.ArucoDetector:
     parameters = cv2.aruco.DetectorParameters()
-    parameters.adaptiveThreshWinSizeMin = 9
-    parameters.adaptiveThreshWinSizeMax = 29
-    parameters.adaptiveThreshWinSizeStep = 20
+    parameters.adaptiveThreshWinSizeMin = parameters.adaptiveThreshWinSizeMax = window
     parameters.minMarkerPerimeterRate = 0.025
     parameters.polygonalApproxAccuracyRate = 0.05
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
@@ -147,7 +148,7 @@ def _grown(green: Codes, design: SquareDesign, start: Floats) -> SquareSighting:
     mm = design.saddles_mm
     reach = np.abs(mm).max(axis=1)
     h = start
-    for limit in sorted(set(np.round(reach, 3))):
+    for limit in (reach.min(), 0.5 * (reach.min() + reach.max())):
         ring = mm[reach < limit + 1e-2]
         rough = _refined(green, h, ring, 0.36)
         if rough.ok.sum() >= max(8, 0.3 * len(ring)):
@@ -293,7 +294,7 @@ def _distinct(found: list[SquareSighting]) -> list[SquareSighting]:
 
 
 def _nothing_seen(photo: Photo) -> PhotoTrouble:
-    grey = reduced_grey(photo.pixels_bgr, min(1.0, 1000 / max(photo.pixels_bgr.shape[:2])))
+    grey = reduced_grey(photo, min(1.0, 1000 / max(photo.width_px, photo.height_px)))
     smooth = cv2.GaussianBlur(grey.astype(np.float32), (0, 0), 1.5)
     detail = float(cv2.Laplacian(smooth, cv2.CV_32F).std()) / max(float(smooth.std()), 1e-3)
     hint = " The photo is very blurred." if detail < BLURRED_DETAIL else ""

@@ -1,0 +1,162 @@
+"""Looks fitted to the profiles of many sides at once: damped least squares, robust, with priors on all parameters."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cardmeasure.edges.looks import (
+    BLUR,
+    PARAMETERS,
+    PLACE,
+    SHADE,
+    SHADOW,
+    SHARPENING,
+    WIDTH,
+    expected_light_with_jacobian,
+)
+
+Floats = NDArray[np.floating[Any]]
+
+ROUNDS = 12
+SETTLED = 0.02
+"""A side is done when a step lowers its cost by less than this share of it, or by less than one in all."""
+ROBUST_AT = 2.5
+MISFIT, MISFIT_COMMON, MISFIT_LEAST = 0.012, 0.004, 3e-4
+"""Scatter that no number of pixels averages out, the model's own limits: shares of the range of a colour and of the
+largest range of all three, and linear light."""
+LONGEST = np.full(PARAMETERS, np.inf)
+LONGEST[[PLACE, BLUR, SHARPENING, SHADOW, SHADE, WIDTH]] = 1.0, 0.3, 0.3, 1.5, 0.3, 0.5
+"""Longest step of each parameter."""
+LOW, HIGH = np.full(PARAMETERS, 1e-4), np.full(PARAMETERS, np.inf)
+LOW[[PLACE, BLUR, SHARPENING, SHADOW, SHADE, WIDTH]] = -np.inf, 0.3, -0.3, 0.0, 0.03, -np.inf
+HIGH[[BLUR, SHARPENING, SHADOW, SHADE]] = 6.0, 1.5, 60.0, 1.1
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class LookPriors:
+    """Normal priors: mean (n, 15) and covariance (n, 15, 15)."""
+
+    mean: Floats
+    covariance: Floats
+
+    def rows(self, index: NDArray[np.intp]) -> LookPriors:
+        """Those of some sides."""
+        return LookPriors(mean=self.mean[index], covariance=self.covariance[index])
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Looks:
+    """Fitted looks (n, 15), their covariance (n, 15, 15) and cost (n,): the misfit with the priors' strain."""
+
+    parameters: Floats
+    covariance: Floats
+    cost: Floats
+
+    @property
+    def place_px(self) -> Floats:
+        """Where the faces end, (n,), outward of the predicted side."""
+        return np.asarray(self.parameters[:, PLACE])
+
+    @property
+    def u_place_px(self) -> Floats:
+        """Standard uncertainty of that, (n,), as far as the model holds."""
+        return np.asarray(np.sqrt(self.covariance[:, PLACE, PLACE]))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Task:
+    """Profiles: distance (n, b), light (n, 3, b), inverse scatter of each bin (n, 3, b); prior mean, inverse (n, ...)."""
+
+    distance: Floats
+    light: Floats
+    sharpness: Floats
+    mean: Floats
+    precision: Floats
+
+    def rows(self, index: NDArray[np.intp]) -> _Task:
+        return _Task(
+            distance=self.distance[index], light=self.light[index], sharpness=self.sharpness[index],
+            mean=self.mean[index], precision=self.precision[index],
+        )  # fmt: skip
+
+
+def fit_looks(
+    distance_px: Floats, light: Floats, weight: Floats, *, priors: LookPriors, start: Floats, rounds: int = ROUNDS
+) -> Looks:
+    """Fit n sides: distances, weights (n, b), light (n, b, 3); start (n, 15)."""
+    task = _task(distance_px, light, weight, priors)
+    p = np.clip(start, LOW, HIGH)
+    n = len(p)
+    inverse, damping = np.empty((n, PARAMETERS, PARAMETERS)), np.full(n, 1e-3)
+    live, part = np.arange(n), task
+    model, jacobian = expected_light_with_jacobian(task.distance, p)
+    cost = _cost(task, model, p)
+    for _ in range(rounds):
+        inverse[live], step = _step(part, model, jacobian, p[live], damping[live])
+        trial = np.clip(p[live] + np.clip(step, -LONGEST, LONGEST), LOW, HIGH)
+        trial_model, trial_jacobian = expected_light_with_jacobian(part.distance, trial)
+        trial_cost = _cost(part, trial_model, trial)
+        gain = cost[live] - trial_cost
+        better = gain >= 0
+        p[live[better]], cost[live[better]] = trial[better], trial_cost[better]
+        damping[live] *= np.where(better, 0.2, 10.0)
+        worse = np.flatnonzero(~better)
+        trial_model[worse], trial_jacobian[worse] = model[worse], jacobian[worse]
+        settled = (np.abs(gain) < np.maximum(SETTLED * cost[live], 1.0)) & (better | (damping[live] > 1e3))
+        left = np.flatnonzero(~settled)
+        if len(left) == 0:
+            break
+        if len(left) < len(live):
+            live, part = live[left], task.rows(live[left])
+            trial_model, trial_jacobian = trial_model[left], trial_jacobian[left]
+        model, jacobian = trial_model, trial_jacobian
+    return Looks(parameters=p, covariance=np.linalg.inv(inverse), cost=cost)
+
+
+def scatter_of_bins(light: Floats, weight: Floats) -> Floats:
+    """Scatter (n, 3) that no averaging takes out of a bin of each colour, from profiles (n, b, 3), weights (n, b)."""
+    used = weight[..., None] > 0
+    spread = np.where(used, light, -np.inf).max(axis=1) - np.where(used, light, np.inf).min(axis=1)
+    spread = np.where(np.isfinite(spread), spread, 0.0)
+    return np.asarray(np.hypot(MISFIT * spread, MISFIT_COMMON * spread.max(axis=1, keepdims=True)) + MISFIT_LEAST)
+
+
+def _task(distance: Floats, light: Floats, weight: Floats, priors: LookPriors) -> _Task:
+    # half precision would do for the profiles, single does for the sums
+    kind = np.float32
+    # pixels are few where a side is short, so their noise counts beside the model's own limits
+    scatter = scatter_of_bins(light, weight)
+    noise = np.sqrt(1 + 1 / np.maximum(weight, 1))
+    sharpness = np.where(weight[:, None] > 0, 1 / (scatter[..., None] * noise[:, None]), 0.0)
+    return _Task(
+        distance=distance.astype(kind), light=np.ascontiguousarray(light.transpose(0, 2, 1), kind),
+        sharpness=sharpness.astype(kind), mean=priors.mean, precision=np.linalg.inv(priors.covariance),
+    )  # fmt: skip
+
+
+def _step(task: _Task, model: Floats, jacobian: Floats, p: Floats, damping: Floats) -> tuple[Floats, Floats]:
+    """The normal matrix (n, 15, 15) and the damped step (n, 15)."""
+    z = (task.light - model) * task.sharpness
+    robust = np.sqrt(np.minimum(1, ROBUST_AT / np.maximum(np.abs(z), 1e-6)))
+    n = len(p)
+    flat = (jacobian * (task.sharpness * robust)[:, None]).reshape(n, PARAMETERS, -1)
+    right = (flat @ (z * robust).reshape(n, -1, 1))[..., 0].astype(np.float64)
+    normal = (flat @ flat.transpose(0, 2, 1)).astype(np.float64) + task.precision
+    right += (task.precision @ (task.mean - p)[..., None])[..., 0]
+    damped = normal.copy()
+    k = np.arange(PARAMETERS)
+    damped[:, k, k] *= 1 + damping[:, None]
+    return normal, np.linalg.solve(damped, right[..., None])[..., 0]
+
+
+def _cost(task: _Task, model: Floats, p: Floats) -> Floats:
+    """Huber's misfit with the strain of the priors, (n,)."""
+    z = np.abs((task.light - model) * task.sharpness)
+    inner = np.minimum(z, ROBUST_AT)
+    misfit = (inner * (2 * z - inner)).sum(axis=(1, 2), dtype=np.float64)
+    off = (p - task.mean)[:, None]
+    return np.asarray(misfit + (off @ task.precision @ off.transpose(0, 2, 1))[:, 0, 0])

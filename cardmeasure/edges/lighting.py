@@ -1,0 +1,174 @@
+"""What is common to all sides of a photo: how bright walls are, how far shadows reach, and how the picture is sharpened.
+
+Walls and shadows follow from the lamps, so sides that face the same way share them: sides on which they stand out
+(walls beside dark borders, shadows on bright tables) teach what to expect where they do not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cardmeasure import quads as qd
+from cardmeasure.camera import Camera, project
+from cardmeasure.edges.fitting import LookPriors, Looks
+from cardmeasure.edges.looks import (
+    BLUR,
+    FACE,
+    PARAMETERS,
+    PLACE,
+    SHADE,
+    SHADOW,
+    SHARPENING,
+    TABLE,
+    WALL,
+    WIDTH,
+)
+from cardmeasure.edges.profiles import Profiles
+
+Floats = NDArray[np.floating[Any]]
+
+WALL_LEVEL, U_WALL_LEVEL, U_WALL_COLOUR = 0.27, 0.17, 0.25
+"""Light of a wall over that of white paper, and its spread; how far one colour departs from the others, over its level.
+Cut board is light grey; upright, it gets half the light of the room and more or less of the lamp's."""
+SHADOW_REACH, U_SHADOW_REACH = 0.9, 1.0
+"""Reach of a foot shadow over the card's thickness: a lamp 45 degrees up gives 1."""
+SHADE_LEVEL, U_SHADE_LEVEL = 0.5, 0.3
+"""Light left in the shadow."""
+SHARPENED, U_SHARPENED = 0.2, 0.2
+U_BLUR = 0.15
+"""Relative uncertainty of a side's blur when only the reference's is known."""
+U_COMMON_BLUR, U_COMMON_SHARPENING = 0.05, 0.05
+"""What blur and sharpening differ by from side to side."""
+LEAST_SCATTER = {WALL.start: 0.03, SHADOW: 0.08, SHADE: 0.04}
+"""Scatter between sides that face the same way: of white paper's light, of the thickness, of one."""
+TEACHERS = 4
+"""So many sure sides are needed before anything is learned."""
+MISPLACED_PX = 0.25
+"""How far off a place may be for all that its own covariance says: what a wall's level is taken with."""
+U_LEVEL = 1.0
+"""Of face and table: nothing is known of them."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Surroundings:
+    """What is known of all sides (n,) before they are fitted: wall widths and their u, px; directions they look in;
+    the cards' thickness in pixels; blur of the reference, px; light of white paper."""
+
+    width_px: Floats
+    u_width_px: Floats
+    azimuth_rad: Floats
+    thickness_px: Floats
+    blur_px: float
+    white: float
+
+
+def wall_widths_px(camera: Camera, quads: Floats, profiles: Profiles, *, paper_mm: float) -> Floats:
+    """Signed width (n,) of the wall outside the face's edge; negative where the face hides it.
+
+    The table lies `paper_mm` below the print, that is at positive z.
+    """
+    top = qd.world_points(quads[profiles.card], qd.side_places(profiles.side, profiles.along))
+    foot = top.copy()
+    foot[:, 2] = paper_mm
+    shift = project(camera, foot) - project(camera, top)
+    return np.asarray(np.einsum("ni,ni->n", shift, profiles.normal))
+
+
+def outward_azimuth_rad(quads: Floats, profiles: Profiles) -> Floats:
+    """Direction (n,) on the table in which each stretch's wall looks."""
+    return np.asarray(quads[profiles.card, qd.TURN] + (profiles.side - 1) * (np.pi / 2))
+
+
+def priors_before(around: Surroundings, face: Floats, table: Floats, *, u_place_px: float) -> LookPriors:
+    """Priors of sides with levels (n, 3) of face and table near their ends, before the photo has taught anything."""
+    n = len(face)
+    mean, u = np.empty((n, PARAMETERS)), np.empty((n, PARAMETERS))
+    mean[:, PLACE], u[:, PLACE] = 0.0, u_place_px
+    mean[:, BLUR], u[:, BLUR] = around.blur_px, U_BLUR * around.blur_px
+    mean[:, SHARPENING], u[:, SHARPENING] = SHARPENED, U_SHARPENED
+    mean[:, SHADOW], u[:, SHADOW] = SHADOW_REACH * around.thickness_px, U_SHADOW_REACH * around.thickness_px
+    mean[:, SHADE], u[:, SHADE] = SHADE_LEVEL, U_SHADE_LEVEL
+    mean[:, WIDTH], u[:, WIDTH] = around.width_px, around.u_width_px
+    mean[:, FACE], u[:, FACE] = face, U_LEVEL
+    mean[:, WALL], u[:, WALL] = WALL_LEVEL * around.white, U_WALL_LEVEL * around.white
+    mean[:, TABLE], u[:, TABLE] = table, U_LEVEL
+    return LookPriors(mean=mean, covariance=_covariance(mean, u))
+
+
+def priors_learned(before: LookPriors, looks: Looks, around: Surroundings) -> LookPriors:
+    """Priors sharpened by what all sides of the photo have in common."""
+    p, u = looks.parameters, np.sqrt(np.einsum("nii->ni", looks.covariance))
+    mean = before.mean.copy()
+    spread = np.sqrt(np.einsum("nii->ni", before.covariance))
+    placed = u[:, PLACE] < 0.3
+    if placed.sum() >= TEACHERS:
+        mean[:, BLUR], spread[:, BLUR] = np.median(p[placed, BLUR]), U_COMMON_BLUR * around.blur_px
+        mean[:, SHARPENING], spread[:, SHARPENING] = np.median(p[placed, SHARPENING]), U_COMMON_SHARPENING
+    shows = np.maximum(p[:, WIDTH], 0.1)
+    for k in range(3):
+        face, wall, table = (p[:, part.start + k] for part in (FACE, WALL, TABLE))
+        off = MISPLACED_PX * np.abs(face - wall) + 0.4 * MISPLACED_PX * np.abs(table - wall)
+        own = np.hypot(u[:, WALL.start + k], off / shows)
+        sure = (p[:, WIDTH] > 0.3) & (own < 0.2 * around.white)
+        _teach(mean, spread, WALL.start + k, p, own, sure, around, LEAST_SCATTER[WALL.start] * around.white)
+    thickness = float(np.median(around.thickness_px))
+    falls = (u[:, SHADOW] < 0.5 * thickness) & (p[:, SHADE] < 0.9)
+    _teach(mean, spread, SHADOW, p, u[:, SHADOW], falls, around, LEAST_SCATTER[SHADOW] * thickness)
+    seen = (u[:, SHADE] < 0.2) & (p[:, SHADOW] + np.minimum(p[:, WIDTH], 0) > 1.0)
+    _teach(mean, spread, SHADE, p, u[:, SHADE], seen, around, LEAST_SCATTER[SHADE])
+    mean[:, SHADOW] = np.maximum(mean[:, SHADOW], 0.0)
+    mean[:, SHADE] = np.clip(mean[:, SHADE], 0.05, 1.0)
+    mean[:, WALL] = np.maximum(mean[:, WALL], 0.0)
+    return LookPriors(mean=mean, covariance=_covariance(mean, spread))
+
+
+def _covariance(mean: Floats, u: Floats) -> Floats:
+    """Independent but for the colours of a wall, whose levels go together."""
+    n, k = len(u), np.arange(PARAMETERS)
+    covariance = np.zeros((n, PARAMETERS, PARAMETERS))
+    covariance[:, k, k] = u**2
+    level = np.maximum(mean[:, WALL].mean(axis=1), 0.02)
+    together = np.clip(1 - (U_WALL_COLOUR * level / u[:, WALL].mean(axis=1)) ** 2, 0.0, 0.999)
+    for i in range(WALL.start, WALL.stop):
+        for j in range(WALL.start, WALL.stop):
+            if i != j:
+                covariance[:, i, j] = together * u[:, i] * u[:, j]
+    return covariance
+
+
+def _teach(
+    mean: Floats, spread: Floats, column: int, p: Floats, own: Floats, sure: NDArray[np.bool_], around: Surroundings,
+    least: float,
+) -> None:  # fmt: skip
+    """Put a level plus one wave round the compass, fitted to the sure sides, in the place of a column's priors."""
+    if sure.sum() < TEACHERS:
+        return
+    azimuth = around.azimuth_rad
+    basis = np.column_stack([np.ones(len(azimuth)), np.cos(azimuth), np.sin(azimuth)])
+    start, wide = float(np.median(mean[:, column])), float(np.median(spread[:, column]))
+    coefficients, covariance, scatter = _wave(
+        p[sure, column], own[sure], basis[sure], start=start, wide=wide, least=least
+    )
+    mean[:, column] = basis @ coefficients
+    u = np.sqrt(np.einsum("ni,ij,nj->n", basis, covariance, basis) + scatter**2)
+    spread[:, column] = np.minimum(u, spread[:, column])
+
+
+def _wave(
+    value: Floats, u: Floats, basis: Floats, *, start: float, wide: float, least: float
+) -> tuple[Floats, Floats, float]:
+    """Robust fit of basis (m, 3) to values (m,) with u (m,); coefficients, their covariance, scatter about the fit."""
+    prior = np.diag(1 / np.array([wide, 0.7 * wide, 0.7 * wide]) ** 2)
+    first = np.array([start, 0.0, 0.0])
+    coefficients, scatter, normal = first, 0.5 * wide, prior
+    for _ in range(8):
+        r = value - basis @ coefficients
+        w = 1 / (u**2 + scatter**2) * np.minimum(1.0, 2 * scatter / np.maximum(np.abs(r), 1e-9))
+        normal = (basis * w[:, None]).T @ basis + prior
+        coefficients = np.linalg.solve(normal, (basis * w[:, None]).T @ value + prior @ first)
+        scatter = float(np.clip(1.48 * np.median(np.abs(value - basis @ coefficients)), least, wide))
+    return coefficients, np.asarray(np.linalg.inv(normal)), scatter
