@@ -73,7 +73,7 @@ def drawbacks(fit: Fit) -> tuple[str, ...]:
 def reason(fit: Fit, *, conditions: Conditions) -> str:
     """Why a fit has its verdict, with the figures."""
     if fit.trial is not None:
-        return f"your own trial: {fit.trial.result} (the model says {percent(fit.probability)})"
+        return f"own trial: {fit.trial.result} (the model says {percent(fit.probability)})"
     if fit.verdict in (Verdict.NOT, Verdict.MAY_NOT):
         return _too_narrow(fit)
     if fit.verdict.is_stopgap:
