@@ -1,4 +1,4 @@
-"""Renders the photos of `sample_images/demo_box`: an invented game of five decks, one photo each, as one phone took them.
+"""Renders the photos of `sample_images/demo_box`: an invented game of five decks, one photo each, by one phone.
 
     python -m calibration.demo_box [FOLDER]
 

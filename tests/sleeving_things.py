@@ -23,7 +23,9 @@ def sleeve(product: str = "One", *, width: float = 63.5, height: float = 88.0, *
     return Sleeve(maker="Maker", product=product, width_mm=width, height_mm=height, **{"quoted": Quoted.CARD, **more})
 
 
-def offer(count: int = 100, price: str = "2.50", *, shop: str = "Shop", line: int = 2, stock: int | None = None) -> Offer:
+def offer(
+    count: int = 100, price: str = "2.50", *, shop: str = "Shop", line: int = 2, stock: int | None = None
+) -> Offer:
     """A pack."""
     return Offer(shop=shop, pack_count=count, price=Decimal(price), currency="EUR", stock_packs=stock, line=line)
 

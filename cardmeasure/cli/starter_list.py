@@ -29,5 +29,6 @@ def starter_list(
         raise UsageError(f"{out} is there already; name a new file, so that no list of yours is lost.")
     write_out(out, starter_list_text())
     say(
-        f"{printable(str(out))}: replace the invented entries by what your shops sell; the lines that begin with # tell how.\n"
+        f"{printable(str(out))}: replace the invented entries by what your shops sell; the lines that begin with # "
+        "tell how.\n"
     )

@@ -15,7 +15,7 @@ from cardmeasure.sleeving.box_info import BoxInfo, Claim
 from cardmeasure.sleeving.card_set import CardSet
 
 AGREES_MM = 1.0
-"""Half the least spread of cuts that go under one name: a claim within it, and u, is taken to agree; common practice."""
+"""Cuts of one name differ by so much: a claim within it, and twice u, is taken to agree; common practice, no source."""
 _SCALES = {
     "entered": "lengths on the printed reference read by hand",
     "bank-card": "a bank card in the photo (ISO/IEC 7810)",

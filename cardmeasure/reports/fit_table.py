@@ -53,8 +53,8 @@ def fit_notes(conditions: Conditions, *, currencies: Sequence[str], width: int) 
         f"Verdicts (common practice; --limit sets them): below {percent(limits.never)} does not go on, below "
         f"{percent(limits.sure)} may not; play below {limits.tight_mm:g} mm tight, {limits.close_mm:g} close, "
         f"{limits.loose_mm:g} loose, above much too wide; card out by more than {limits.bare_mm:g} mm edge bare.",
-        "Means: what the size on the pack is: the card that fits, the inside, the outside; ? is not known, and all three "
-        "count. Tried: your own trial decides.",
+        "Means: what the size on the pack is: the card that fits, the inside, the outside; ? is not known, and all "
+        "three count. Tried: your own trial decides.",
         f"/100: price of a hundred sleeves where they are cheapest{currency_words(currencies)}.",
     )
     lines = [line for note in notes for line in wrapped(note, first="  ", then="    ", width=width)]
@@ -69,9 +69,9 @@ def explained(fit: Fit, *, conditions: Conditions, width: int) -> list[str]:
         f"card {cards.width_mm:.2f} x {cards.height_mm:.2f} mm (u {cards.u_width_mm:.3f}, {cards.u_height_mm:.3f}), "
         f"{cards.thickness_mm:.2f} mm thick (u {cards.u_thickness_mm:.3f}), mean of {cards.measured}",
         f"needs inside W >= w + growth + t = {fit.needed_mm:.2f} mm (a flat tube: 2 W >= 2 (w + t)); growth over "
-        f"{conditions.humidity.rise_points:g} points of humidity, 0.005 to 0.010 % a point, grain unknown: as across it",
-        f"from card to card and sleeve to sleeve s = {fit.scatter_mm:.3f} mm; all {cards.total}: Phi(m / s)^n, averaged "
-        f"over the margin m",
+        f"{conditions.humidity.rise_points:g} points of humidity, 0.005 to 0.010 % a point (grain unknown: across it)",
+        f"from card to card and sleeve to sleeve s = {fit.scatter_mm:.3f} mm; all {cards.total}: Phi(m / s)^n, "
+        "averaged over the margin m",
     ]
     for chance in fit.chances:
         room, margin = chance.reading.across, chance.margin
@@ -81,9 +81,9 @@ def explained(fit: Fit, *, conditions: Conditions, width: int) -> list[str]:
             f"u {margin.u_all_mm:.2f}; all go in with {percent(chance.probability)}"
         )
     lines.append(
-        f"play {fit.play.value_mm:.2f} mm (95 %: {fit.play.low_mm:.2f} to {fit.play.high_mm:.2f}), film beyond the card "
-        f"{fit.overhang.value_mm:.2f} mm ({fit.overhang.low_mm:.2f} to {fit.overhang.high_mm:.2f}); maker's tolerance "
-        f"{habits.tolerance_mm if fit.sleeve.tolerance_mm is None else fit.sleeve.tolerance_mm:g} mm"
+        f"play {fit.play.value_mm:.2f} mm (95 %: {fit.play.low_mm:.2f} to {fit.play.high_mm:.2f}), film beyond the "
+        f"card {fit.overhang.value_mm:.2f} mm ({fit.overhang.low_mm:.2f} to {fit.overhang.high_mm:.2f}); maker's "
+        f"tolerance {habits.tolerance_mm if fit.sleeve.tolerance_mm is None else fit.sleeve.tolerance_mm:g} mm"
     )
     head, *rest = lines
     return [

@@ -107,8 +107,11 @@ def _spares(plan: PackPlan, *, width: int) -> list[str]:
     if not left:
         return []
     rows = [(str(count), listed.sleeve.name, ", ".join(decks_with(plan, listed.sleeve))) for listed, count in left]
-    return ["Left over (keep them with the label):", *aligned(("Sleeves", "Maker and product", "For"), rows, width=width,
-            gives_way=2, right=(0,))]  # fmt: skip
+    heading = ("Sleeves", "Maker and product", "For")
+    return [
+        "Left over (keep them with the label):",
+        *aligned(heading, rows, width=width, gives_way=2, right=(0,)),
+    ]
 
 
 def decks_with(plan: PackPlan, sleeve: object) -> list[str]:
@@ -127,8 +130,8 @@ def _listed(title: str, entries: Sequence[Uncovered], *, width: int) -> list[str
         if entry.nearest is not None:
             fit = entry.nearest
             words = (
-                f"Nearest: {fit.sleeve.name}, {fit.sleeve.size} mm: {fit.verdict}, play {fit.play.value_mm:.1f} mm, film "
-                f"{fit.overhang.value_mm:+.1f} mm beyond the card."
+                f"Nearest: {fit.sleeve.name}, {fit.sleeve.size} mm: {fit.verdict}, play {fit.play.value_mm:.1f} mm, "
+                f"film {fit.overhang.value_mm:+.1f} mm beyond the card."
             )
             lines += wrapped(printable(words), first="    ", then="      ", width=width)
     if any(entry.nearest is not None for entry in entries):

@@ -1,4 +1,4 @@
-"""Fits, plans and storage as plain JSON values: millimetres to 0.001, money as text with its currency, null: unknown."""
+"""Fits, plans and storage as plain JSON values: millimetres to 0.001, money as text, null for what is unknown."""
 
 from __future__ import annotations
 

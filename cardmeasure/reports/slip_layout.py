@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from cardmeasure.sleeving.conditions import Conditions
 from cardmeasure.sleeving.fit import Fit
+from cardmeasure.sleeving.inside import growth, least_inside_mm
 from cardmeasure.sleeving.plan import PlanAnswer
 
 PAGE_MM = (190.0, 262.0)
@@ -65,12 +66,13 @@ def outlines_of(answer: PlanAnswer, *, conditions: Conditions) -> tuple[Outline,
 
 
 def outline_of(name: str, fit: Fit, *, conditions: Conditions, is_bought: bool) -> Outline:
-    """The outline of a set of cards; the most width is that from which a sleeve is much too wide."""
+    """The outline of a set of cards in sleeves that open at the short side.
+
+    The least width takes the largest card of the deck in the dampest air; beyond the most it is much too wide.
+    """
     cards, limits = fit.cards, conditions.thresholds
-    growth = fit.needed_mm - cards.thickness_mm - (
-        cards.width_mm if abs(fit.needed_mm - cards.width_mm) < abs(fit.needed_mm - cards.height_mm) else cards.height_mm
-    )  # fmt: skip
-    least = cards.width_mm + cards.thickness_mm + growth + SCATTERS * fit.scatter_mm
+    grown_mm = cards.width_mm + growth(cards.width_mm, humidity=conditions.humidity).middle_mm
+    least = least_inside_mm(grown_mm, thickness_mm=cards.thickness_mm) + SCATTERS * fit.scatter_mm
     most = cards.width_mm + cards.thickness_mm + limits.loose_mm
     return Outline(
         name=name,

@@ -17,9 +17,9 @@ _QUOTED_WORDS = {
     Quoted.OUTSIDE: "the outside with seams",
 }
 CAUTION = (
-    "Caution: blades cut and heat burns, and laminating films give off fumes. Follow the maker's instructions and local "
-    "rules, keep both from children, and leave it to a print shop if you are not used to it. Cutting or laminating a card "
-    "cannot be undone: try it on a card you can spare."
+    "Caution: blades cut and heat burns, and laminating films give off fumes. Follow the maker's instructions and "
+    "local rules, keep both from children, and leave it to a print shop if you are not used to it. Cutting or "
+    "laminating a card cannot be undone: try it on a card you can spare."
 )
 WAYS_OUT = (
     "People cut larger sleeves down at the open end or re-weld them at the side, use a larger size as a stopgap, or "

@@ -81,7 +81,8 @@ def _text(path: Path, *, name: str, what: str) -> str:
         raise UsageError(f"{name}: the {what} cannot be read ({error.strerror or error}).") from error
     if len(content) > MAX_FILE_BYTES:
         raise UsageError(
-            f"{name}: the file is larger than {MAX_FILE_BYTES // 1_000_000} MB, too large for a {what}; name the right file."
+            f"{name}: the file is larger than {MAX_FILE_BYTES // 1_000_000} MB, too large for a {what}; name the right "
+            "file."
         )
     if content.startswith(_UTF16_MARKS):
         raise UsageError(f"{name}: line 1, column 1: the file is UTF-16; save it as CSV in UTF-8.")
@@ -151,8 +152,8 @@ def _row(cells: Sequence[str], named: Sequence[Column | None], *, line: int, nam
     where = f"{name}: line {line}"
     if any(cells[len(named) :]):
         raise UsageError(
-            f"{where}, column {len(named) + 1}: the line has {len(cells)} cells and the heading {len(named)}; is a comma "
-            "within a cell? Put the cell in quotes, or use a decimal point."
+            f"{where}, column {len(named) + 1}: the line has {len(cells)} cells and the heading {len(named)}; is a "
+            "comma within a cell? Put the cell in quotes, or use a decimal point."
         )
     values: dict[str, object] = {}
     for number, (column, cell) in enumerate(zip(named, cells, strict=False), start=1):

@@ -1,4 +1,4 @@
-"""What can be bought: offers with a price that are in stock, in one currency, with their shops; dominated ones removed."""
+"""What can be bought: offers that are in stock, in one currency, with their shops; and without dominated ones."""
 
 from __future__ import annotations
 

@@ -92,7 +92,7 @@ class PlanModel:
 
 
 def model_of(needs: Sequence[Need], market: Market, *, may_leave: bool = False) -> PlanModel:
-    """The programme of needs that have at least one accepted fit on the market each; `may_leave`: not all must be met."""
+    """The programme of needs that have an accepted fit on the market each; `may_leave`: not all must be met."""
     programme = Programme()
     uses = {
         (n, s): programme.variable()

@@ -66,7 +66,7 @@ def plan_packs(
 def _needs(
     cards: Sequence[CardSet], market: Market, *, conditions: Conditions, settings: PlanSettings
 ) -> tuple[tuple[Need, ...], tuple[Uncovered, ...], tuple[Uncovered, ...]]:
-    """The needs that some sleeve for sale (or at home) meets, the cards for which there is none, and those left alone."""
+    """The needs that some sleeve for sale (or at home) meets, the cards that none fits, and those left alone."""
     needs: list[Need] = []
     uncovered: list[Uncovered] = []
     left: list[Uncovered] = []
@@ -94,7 +94,7 @@ def _needs(
 
 
 def _asked(cards: CardSet, available: Sequence[ListedSleeve]) -> tuple[CardSet, Sequence[ListedSleeve]]:
-    """The cards to buy for and the sleeves to choose from: of a sleeved deck the expected cards, and its own product."""
+    """The cards to buy for and the sleeves to choose from: of a sleeved deck what is expected, in its own product."""
     if cards.sleeved_with is None:
         return cards, available
     wanted = _plain(cards.sleeved_with)

@@ -50,7 +50,9 @@ def test_the_demo_results_are_what_the_demo_photos_show() -> None:
     for shot in shots:
         truth = json.loads((DEMO / shot["file"]).with_suffix(".truth.json").read_text(encoding="utf-8"))
         assert len(shot["cards"]) == len(truth["cards"])
-        found, true = (sorted((c["width_mm"], c["height_mm"]) for c in cards) for cards in (shot["cards"], truth["cards"]))
+        found, true = (
+            sorted((c["width_mm"], c["height_mm"]) for c in cards) for cards in (shot["cards"], truth["cards"])
+        )
         assert max(abs(a - b) for f, t in zip(found, true, strict=True) for a, b in zip(f, t, strict=True)) < 0.4
 
 
@@ -77,7 +79,9 @@ def test_fit_writes_json_and_csv_with_all_sleeves(box: Path) -> None:
     assert all(0 <= fit["probability"] <= 1 for fit in fits)
 
 
-def test_plan_buys_for_every_deck_that_can_be_sleeved_and_proves_it(box: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_plan_buys_for_every_deck_that_can_be_sleeved_and_proves_it(
+    box: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     assert run_plan("--out", "plan.json") == 0
     out = capsys.readouterr().out
     assert max(map(display_width, out.splitlines())) <= 80
@@ -107,7 +111,9 @@ def test_two_boxes_share_one_plan(box: Path) -> None:
 def test_storage_takes_the_sleeves_of_the_plan(box: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run_plan("--out", "plan.json") == 0
     capsys.readouterr()
-    assert main(["storage", *COMMON, "--wells", "wells.csv", "--plan", "plan.json", "--out", "s.json", "--explain"]) == 0
+    assert (
+        main(["storage", *COMMON, "--wells", "wells.csv", "--plan", "plan.json", "--out", "s.json", "--explain"]) == 0
+    )
     out = capsys.readouterr().out
     assert max(map(display_width, out.splitlines())) <= 80
     document = json.loads(Path("s.json").read_text(encoding="utf-8"))
@@ -165,7 +171,15 @@ def test_the_box_page_says_all_of_it_and_asks_for_nothing(box: Path) -> None:
     assert main(["page", "results.json", "page.md", *more]) == 0
     for name in ("page.html", "page.md"):
         text = Path(name).read_text(encoding="utf-8")
-        for words in ("Saltmere Ledger", "second edition", "English", "the reviewer", "2 fewer", "odd size", "read by hand"):
+        for words in (
+            "Saltmere Ledger",
+            "second edition",
+            "English",
+            "the reviewer",
+            "2 fewer",
+            "odd size",
+            "read by hand",
+        ):
             assert words in text, (name, words)
     for name in ("page.html", "shopping.html"):
         page = read_page(name)
@@ -215,7 +229,9 @@ def _fit_document() -> str:
     return Path("fit.json").read_text(encoding="utf-8")
 
 
-def test_the_starter_list_is_written_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_starter_list_is_written_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     monkeypatch.chdir(tmp_path)
     assert main(["starter-list", "mine.csv"]) == 0
     Path("mine.csv").write_text("mine", encoding="utf-8")
@@ -258,6 +274,8 @@ def test_what_is_wrong_is_one_sentence_and_nothing_is_written(
     assert {path.name for path in box.iterdir()} == before
 
 
-def test_an_output_that_cannot_be_written_is_told_before_the_work(box: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_an_output_that_cannot_be_written_is_told_before_the_work(
+    box: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     assert run_plan("--out", "nosuch/plan.json") == 5
     assert "its folder does not exist" in capsys.readouterr().err

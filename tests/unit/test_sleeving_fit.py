@@ -26,7 +26,9 @@ lengths = st.floats(-3.0, 3.0)
 spreads = st.builds(Spread, middle_mm=lengths, half_mm=st.floats(0.0, 1.5), u_mm=st.floats(0.01, 1.0))
 
 
-def fit(what: Sleeve, *, trials: tuple[Trial, ...] = (), conditions: Conditions = Conditions(), **of_cards: object) -> Fit:
+def fit(
+    what: Sleeve, *, trials: tuple[Trial, ...] = (), conditions: Conditions = Conditions(), **of_cards: object
+) -> Fit:
     return fit_of(cards(**of_cards), listed(what, trials=trials), conditions=conditions)  # type: ignore[arg-type]
 
 

@@ -28,7 +28,9 @@ from tests.sleeving_things import cards, listed, offer, sleeve
 QUICK = {"alternatives": False}
 
 
-def plan_for(sets: Sequence[Any], sleeves: Sequence[ListedSleeve], *, shops: Sequence[Shop] = (), **settings: Any) -> PlanAnswer:
+def plan_for(
+    sets: Sequence[Any], sleeves: Sequence[ListedSleeve], *, shops: Sequence[Shop] = (), **settings: Any
+) -> PlanAnswer:
     return plan_packs(sets, sleeves, shops=shops, settings=PlanSettings(**{**QUICK, **settings}))
 
 
@@ -58,7 +60,11 @@ def instance(seed: int) -> tuple[list[Need], list[ListedSleeve], list[Shop]]:
         for i in range(rng.randint(1, 3))
     ]
     shops = [
-        Shop(name=name, shipping=Decimal(rng.choice(["0", "1.50", "3.20"])), free_above=rng.choice([None, Decimal("6.00")]))
+        Shop(
+            name=name,
+            shipping=Decimal(rng.choice(["0", "1.50", "3.20"])),
+            free_above=rng.choice([None, Decimal("6.00")]),
+        )
         for name in "AB"
     ]
     needs = []
@@ -74,7 +80,9 @@ def brute_force(needs: list[Need], sleeves: list[ListedSleeve], shops: list[Shop
     total = sum(need.sleeves for need in needs)
     offers = [(s, o) for s in range(len(sleeves)) for o in sleeves[s].offers]
     # three fillers at most: the cheapest pack costs 1.00, sending 3.20
-    most = [min(99 if o.stock_packs is None else o.stock_packs, -(-total // (o.pack_count or 1)) + 3) for _, o in offers]
+    most = [
+        min(99 if o.stock_packs is None else o.stock_packs, -(-total // (o.pack_count or 1)) + 3) for _, o in offers
+    ]
     packs = np.indices([m + 1 for m in most]).reshape(len(offers), -1)
     there = [
         sleeves[s].at_home + sum(packs[k] * (o.pack_count or 0) for k, (of, o) in enumerate(offers) if of == s)
@@ -130,7 +138,10 @@ def test_removing_dominated_sleeves_changes_no_objective(objective: Objective) -
 
 
 def test_a_deck_gets_one_product_only_though_mixing_would_be_cheaper() -> None:
-    sleeves = [listed(sleeve("a"), offer(60, "3.00", line=2)), listed(sleeve("b", width=63.6), offer(50, "1.00", line=3))]
+    sleeves = [
+        listed(sleeve("a"), offer(60, "3.00", line=2)),
+        listed(sleeve("b", width=63.6), offer(50, "1.00", line=3)),
+    ]
     assert best(plan_for([cards(count=70)], sleeves)).cost == Decimal("2.00")
     limited = [sleeves[0], listed(sleeve("b", width=63.6), offer(50, "1.00", line=3, stock=1))]
     plan = best(plan_for([cards(count=70)], limited))
@@ -174,7 +185,9 @@ def test_mixed_currencies_are_refused_with_both_lines() -> None:
 
 def test_what_no_sleeve_fits_is_named_with_the_nearest_and_the_rest_is_planned() -> None:
     sets = [cards("usual"), cards("odd", width=48.0, height=101.5)]
-    answer = plan_for(sets, [listed(sleeve(), offer()), listed(sleeve("wide", width=62.0, height=112.0), offer(line=3))])
+    answer = plan_for(
+        sets, [listed(sleeve(), offer()), listed(sleeve("wide", width=62.0, height=112.0), offer(line=3))]
+    )
     assert [a.need.cards.deck for a in best(answer).assignments] == ["usual"]
     assert [entry.cards.deck for entry in answer.uncovered] == ["odd"]
     assert answer.uncovered[0].nearest is not None
@@ -216,7 +229,9 @@ def test_each_objective_makes_its_own_figure_least() -> None:
     ]
     shops = [Shop(name="A"), Shop(name="B")]
     chosen = {
-        objective: best(plan_for([cards()], sleeves, shops=shops, objective=objective)).assignments[0].fit.sleeve.product
+        objective: best(plan_for([cards()], sleeves, shops=shops, objective=objective))
+        .assignments[0]
+        .fit.sleeve.product
         for objective in Objective
     }
     assert chosen == {
@@ -230,7 +245,12 @@ def test_each_objective_makes_its_own_figure_least() -> None:
 def test_alternatives_never_cost_less_and_say_what_is_different() -> None:
     sleeves = [listed(sleeve("a"), offer(line=2)), listed(sleeve("b", width=63.6), offer(100, "3.00", line=3))]
     answer = plan_packs([cards("one"), cards("two")], sleeves)
-    assert {a.what for a in answer.alternatives} >= {"best-fit", "fewest-shops", "least-waste", "another sleeve for one"}
+    assert {a.what for a in answer.alternatives} >= {
+        "best-fit",
+        "fewest-shops",
+        "least-waste",
+        "another sleeve for one",
+    }
     assert all(a.plan.cost >= best(answer).cost for a in answer.alternatives)
 
 

@@ -14,7 +14,14 @@ from cardmeasure.sleeving.boxes import card_sets
 from cardmeasure.sleeving.conditions import Habits
 from cardmeasure.sleeving.sleeve import Quoted
 from cardmeasure.sleeving.storage import (
-    Pose, bare_pile, footprint, pile_height, placed, sleeved_pile, stacked, thickest_film_um,
+    Pose,
+    bare_pile,
+    footprint,
+    pile_height,
+    placed,
+    sleeved_pile,
+    stacked,
+    thickest_film_um,
 )  # fmt: skip
 from cardmeasure.sleeving.storing import store, ways_out
 from cardmeasure.sleeving.wells import Well
@@ -55,7 +62,9 @@ def test_an_outside_size_is_the_footprint_and_an_inside_size_gets_its_seams() ->
 
 
 def test_a_deck_that_is_too_high_may_stand_on_its_edge() -> None:
-    pile = sleeved_pile(cards(count=170, width=41.0, height=63.0), sleeve(width=41.0, height=63.0, film_um=60.0), habits=Habits())
+    pile = sleeved_pile(
+        cards(count=170, width=41.0, height=63.0), sleeve(width=41.0, height=63.0, film_um=60.0), habits=Habits()
+    )
     place = placed(pile, replace(WELL, to_lid_mm=60.0))
     assert pile.height.high_mm > 60.0
     assert (place.answer, place.sure) == ("fits", Pose.LONG_EDGE)
@@ -71,7 +80,10 @@ def test_what_does_not_fit_is_told_what_to_do() -> None:
 
 
 def test_a_floor_that_is_too_small_is_told() -> None:
-    place = placed(sleeved_pile(cards(count=20), sleeve(film_um=60.0), habits=Habits()), replace(WELL, width_mm=64.0, to_lid_mm=20.0))
+    place = placed(
+        sleeved_pile(cards(count=20), sleeve(film_um=60.0), habits=Habits()),
+        replace(WELL, width_mm=64.0, to_lid_mm=20.0),
+    )
     assert place.answer != "fits"
     assert "floor may be too small" in ways_out(place, None)[0]
 
