@@ -41,12 +41,31 @@ class PrintedPoints:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Problem:
-    """What is to be solved: observations and priors, and where the unknowns stand."""
+    """What is to be solved: observations, the edge points in the order of their cards, priors, and the unknowns."""
 
     points: PrintedPoints
     edges: EdgePoints
     priors: PriorRows
     layout: Layout
+
+    @cached_property
+    def columns(self) -> NDArray[np.intp]:
+        """The unknowns that the edge points of each card know of, (c, 28)."""
+        at, cards = self.layout, np.arange(self.layout.cards)[:, None]
+        common = np.append(np.arange(cam.PARAMETERS), at.tone_at)
+        return np.concatenate(
+            [
+                np.tile(common, (at.cards, 1)),
+                at.quads_at.start + qd.PARAMETERS * cards + np.arange(qd.PARAMETERS),
+                at.bias_at.start + qd.SIDES * cards + np.arange(qd.SIDES),
+            ],
+            axis=1,
+        )
+
+    @cached_property
+    def bounds(self) -> NDArray[np.intp]:
+        """Where the edge points of each card begin, and where the last one's end, (c + 1,)."""
+        return np.searchsorted(self.edges.card, np.arange(self.layout.cards + 1))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -54,7 +73,7 @@ class Linearised:
     """Residuals in units of u, and their compact Jacobians.
 
     points (2n,), all x first; edges (m,); priors (k,). by_points (2n, p): after the first p unknowns.
-    by_edges (m, 28): after those named above; card (m,).
+    by_edges (m, 28): after those named above; columns (c, 28): these of each card; bounds (c + 1,): each card's rows.
     """
 
     points: Floats
@@ -62,7 +81,8 @@ class Linearised:
     priors: Floats
     by_points: Floats
     by_edges: Floats
-    card: NDArray[np.intp]
+    columns: NDArray[np.intp]
+    bounds: NDArray[np.intp]
     layout: Layout
 
     def points_normal(self, weights: Floats) -> tuple[Floats, Floats]:
@@ -78,9 +98,8 @@ class Linearised:
         """Normal matrix (n, n) and right side (n,) of the edge points alone."""
         normal, right = self._zeros()
         weighted = self.by_edges * weights[:, None]
-        for card in range(self.layout.cards):
-            mine = self.card == card
-            columns = self.columns_of(card)
+        for card, columns in enumerate(self.columns):
+            mine = slice(self.bounds[card], self.bounds[card + 1])
             normal[columns[:, None], columns] += weighted[mine].T @ self.by_edges[mine]
             right[columns] += weighted[mine].T @ self.edges[mine]
         return normal, right
@@ -92,35 +111,19 @@ class Linearised:
     def edges_times(self, matrix: Floats) -> Floats:
         """Jacobian of the edge points times a matrix (n, k)."""
         out = np.empty((len(self.edges), matrix.shape[1]))
-        for card in range(self.layout.cards):
-            mine = self.card == card
-            out[mine] = self.by_edges[mine] @ matrix[self.columns_of(card)]
+        for card, columns in enumerate(self.columns):
+            mine = slice(self.bounds[card], self.bounds[card + 1])
+            out[mine] = self.by_edges[mine] @ matrix[columns]
         return out
 
     def dense(self) -> tuple[Floats, Floats]:
         """Residuals and full Jacobian of points and edges, in this order."""
         j = np.zeros((len(self.points) + len(self.edges), self.layout.size))
         j[: len(self.points), : self.by_points.shape[1]] = self.by_points
-        for row, (card, by) in enumerate(zip(self.card, self.by_edges, strict=True)):
-            j[len(self.points) + row, self.columns_of(int(card))] = by
+        for card, columns in enumerate(self.columns):
+            for row in range(self.bounds[card], self.bounds[card + 1]):
+                j[len(self.points) + row, columns] = self.by_edges[row]
         return np.concatenate([self.points, self.edges]), j
-
-    def columns_of(self, card: int) -> NDArray[np.intp]:
-        """The unknowns that the edge points of a card know of (28,)."""
-        return self._columns[card]
-
-    @cached_property
-    def _columns(self) -> NDArray[np.intp]:
-        at, cards = self.layout, np.arange(self.layout.cards)[:, None]
-        common = np.append(np.arange(cam.PARAMETERS), at.tone_at)
-        return np.concatenate(
-            [
-                np.tile(common, (at.cards, 1)),
-                at.quads_at.start + qd.PARAMETERS * cards + np.arange(qd.PARAMETERS),
-                at.bias_at.start + qd.SIDES * cards + np.arange(qd.SIDES),
-            ],
-            axis=1,
-        )
 
     def _zeros(self) -> tuple[Floats, Floats]:
         size = self.layout.size
@@ -133,7 +136,7 @@ def linearise(state: State, problem: Problem) -> Linearised:
     edges, by_edges = _edge_rows(state, problem.edges)
     return Linearised(
         points=points, edges=edges, priors=problem.priors.residuals(state), by_points=by_points, by_edges=by_edges,
-        card=problem.edges.card, layout=problem.layout,
+        columns=problem.columns, bounds=problem.bounds, layout=problem.layout,
     )  # fmt: skip
 
 
@@ -160,6 +163,11 @@ def _point_rows(state: State, points: PrintedPoints, at: Layout) -> tuple[Floats
     r = (points.px - px) * weight[:, None]
     j *= weight[:, None, None]
     return r.T.reshape(-1), j.transpose(1, 0, 2).reshape(2 * len(px), -1)
+
+
+def edge_residuals_px(state: State, edges: EdgePoints) -> Floats:
+    """How far outside its predicted place each edge point lies, (m,), pixels; the sides' own shifts taken off."""
+    return np.asarray(_edge_rows(state, edges)[0] * edges.u_px)
 
 
 def _edge_rows(state: State, edges: EdgePoints) -> tuple[Floats, Floats]:

@@ -6,7 +6,7 @@ settings of the method, not results.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
@@ -30,6 +30,8 @@ FOCAL_UNKNOWN_SHARE, U_FOCAL_UNKNOWN = 0.62, 0.25
 U_PRINCIPAL_SHARE = 0.005
 """Of the picture's diagonal: 25 px at 12 MP."""
 U_DISTORTION = np.array([0.08, 0.06, 0.03, 0.0003, 0.0003])
+UNKNOWN_LENS = 3.0
+"""Factor on these for a photo that names no focal length: it may come from a webcam or a wide lens."""
 U_SHEAR_RAD = np.radians(0.1)
 U_TAPER_MM = 0.05
 U_ANYWHERE = 100.0
@@ -43,6 +45,7 @@ class Priors:
     """Means and standard uncertainties of the priors.
 
     scale_covariance (2, 2), relative. elevation_mm: of the cards' top faces above the print. u_bias_px (c, 4).
+    u_distortion (5,): k1, k2, k3, p1, p2, whose means are none.
     """
 
     log_focal: float
@@ -54,6 +57,7 @@ class Priors:
     elevation_mm: Floats
     u_elevation_mm: float
     u_bias_px: Floats
+    u_distortion: Floats = field(default_factory=lambda: U_DISTORTION)
 
 
 def focal_prior(focal_35mm: float | None, *, width_px: int, height_px: int) -> tuple[float, float]:
@@ -108,7 +112,7 @@ def prior_rows(state: State, priors: Priors) -> PriorRows:
 
     add("focal length", cam.LOG_FOCAL, p.log_focal, p.u_log_focal)
     add("principal point", [7, 8], p.principal_px, p.u_principal_px)
-    add("lens distortion", np.arange(9, 14), 0.0, U_DISTORTION)
+    add("lens distortion", np.arange(9, 14), 0.0, p.u_distortion)
     first = at.quads_at.start + qd.PARAMETERS * np.arange(at.cards)
     add("card thickness", first + qd.ELEVATION, p.elevation_mm, p.u_elevation_mm)
     add("squareness", first + qd.SHEAR, 0.0, U_SHEAR_RAD)

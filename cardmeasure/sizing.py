@@ -12,6 +12,7 @@ from cardmeasure import quads as qd
 from cardmeasure.adjustment import Adjustment
 from cardmeasure.camera import Camera, project
 from cardmeasure.classes import match_size
+from cardmeasure.edges.bends import bends_px
 from cardmeasure.edges.measuring import EdgeMeasurement
 from cardmeasure.geometry import clockwise_from_top_left, side_lengths
 from cardmeasure.outlines.pieces import Outline
@@ -47,8 +48,9 @@ def sized_cards(outlines: tuple[Outline, ...], solution: Solution, settings: Set
     drawn = [(_corners_px(camera, outline, solution, k), k) for k, outline in enumerate(outlines)]
     height = float(np.median([np.ptp(corners[:, 1]) for corners, _ in drawn]))
     drawn.sort(key=lambda item: _reading_order(item[0], height))
+    bends = _sagittas_px(solution)
     return tuple(
-        _card(number, corners, outlines[k], int(solution.card_of[k]), solution, settings)
+        _card(number, corners, outlines[k], int(solution.card_of[k]), solution, settings, bends)
         for number, (corners, k) in enumerate(drawn, start=1)
     )
 
@@ -68,8 +70,9 @@ def _reading_order(corners: Floats, height: float) -> tuple[int, float]:
 
 
 def _card(
-    number: int, corners_px: Floats, outline: Outline, index: int, solution: Solution, settings: Settings
-) -> Card:
+    number: int, corners_px: Floats, outline: Outline, index: int, solution: Solution, settings: Settings,
+    bends: Floats,
+) -> Card:  # fmt: skip
     corners: Corners = tuple((float(x), float(y)) for x, y in corners_px)
     if index < 0 or solution.edges is None:
         return _unsized(number, corners, outline.flags or ("edge-not-found",))
@@ -97,7 +100,7 @@ def _card(
         thickness_mm=settings.thickness_mm,
         match=_match(size.values, u, correlation, settings),
         budget=budget_from_covariances({name: size.covariance(m) for name, m in adjustment.shares.items()}),
-        flags=_flags(adjustment, solution.edges, index) + (() if abs(excess) < OUTLINE_MM else ("outline-differs",)),
+        flags=_flags(adjustment, solution.edges, index, bends) + (() if abs(excess) < OUTLINE_MM else ("outline-differs",)),
     )
 
 
@@ -115,7 +118,7 @@ def _size_of(adjustment: Adjustment, index: int) -> _Size:
     return _Size(values=quad[order], rows=[at.quad_at(index, k) for k in order])
 
 
-def _flags(adjustment: Adjustment, edges: EdgeMeasurement, index: int) -> tuple[str, ...]:
+def _flags(adjustment: Adjustment, edges: EdgeMeasurement, index: int, bends: Floats) -> tuple[str, ...]:
     flags = []
     quad = adjustment.state.quads[index]
     taper_rad = max(abs(quad[qd.WIDTH_TAPER]) / quad[qd.HEIGHT], abs(quad[qd.HEIGHT_TAPER]) / quad[qd.WIDTH])
@@ -125,9 +128,16 @@ def _flags(adjustment: Adjustment, edges: EdgeMeasurement, index: int) -> tuple[
         flags.append("weak-edge")
     if edges.used[index].min() < FEW_USED:
         flags.append("few-points")
-    if _bend_px(adjustment, edges, index) > BENT_PX:
+    if bends[qd.SIDES * index : qd.SIDES * (index + 1)].max() > BENT_PX:
         flags.append("bent-edge")
     return tuple(flags)
+
+
+def _sagittas_px(solution: Solution) -> Floats:
+    """How far the sides (4 c,) of the solved cards bow in the photo, from their points' residuals."""
+    if solution.edges is None:
+        return np.zeros(0)
+    return np.abs(bends_px(solution.edges.points, solution.adjustment.edge_residuals_px))
 
 
 def _outline_excess_mm(outline: Outline, quad: Floats) -> float:
@@ -135,18 +145,6 @@ def _outline_excess_mm(outline: Outline, quad: Floats) -> float:
     rough = np.sort(side_lengths(outline.corners_mm).reshape(2, 2).mean(axis=0))
     excess = rough - np.sort(quad[[qd.WIDTH, qd.HEIGHT]])
     return float(excess[int(np.argmax(np.abs(excess)))])
-
-
-def _bend_px(adjustment: Adjustment, edges: EdgeMeasurement, index: int) -> float:
-    """Largest sagitta of a card's sides in the photo, from a parabola through the residuals."""
-    worst = 0.0
-    for side in range(qd.SIDES):
-        mine = (edges.points.card == index) & (edges.points.side == side)
-        if mine.sum() < 4:
-            continue
-        along, r = edges.points.along[mine], adjustment.edge_residuals_px[mine]
-        worst = max(worst, abs(float(np.polyfit(along, r, 2)[0])))
-    return worst
 
 
 def _unsized(number: int, corners: Corners, flags: tuple[str, ...]) -> Card:

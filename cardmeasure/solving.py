@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -16,10 +16,10 @@ from cardmeasure.edges.measuring import EdgeMeasurement, Known, measure_edges
 from cardmeasure.edges.points import no_edge_points
 from cardmeasure.errors import PhotoTrouble
 from cardmeasure.geometry import apply_homography
-from cardmeasure.linearised import PrintedPoints
+from cardmeasure.linearised import PrintedPoints, edge_residuals_px
 from cardmeasure.outlines.pieces import Outline
 from cardmeasure.photo import Photo
-from cardmeasure.priors import U_PRINCIPAL_SHARE, Priors, focal_prior
+from cardmeasure.priors import U_DISTORTION, U_PRINCIPAL_SHARE, UNKNOWN_LENS, Priors, focal_prior
 from cardmeasure.reference.finding import SquareSighting
 from cardmeasure.settings import Settings
 from cardmeasure.unknowns import State
@@ -102,6 +102,7 @@ def _start_state(photo: Photo, squares: tuple[SquareSighting, ...], settings: Se
         elevation_mm=np.zeros(0),
         u_elevation_mm=float(np.hypot(settings.u_thickness_mm, settings.u_paper_mm)),
         u_bias_px=np.zeros((0, qd.SIDES)),
+        u_distortion=U_DISTORTION * (UNKNOWN_LENS if photo.camera.focal_35mm is None else 1.0),
     )
     return state, priors
 
@@ -130,7 +131,7 @@ def solve(
     for turn, u_place in enumerate(U_PLACE_PX):
         if not wanted:
             break
-        known = edges.known if edges else None
+        known = edges.known_with(edge_residuals_px(state, edges.points)) if edges else None
         last = turn == len(U_PLACE_PX) - 1
         edges = _measured(photo, squares, state, settings, u_place=u_place, coarse=not last, known=known)
         keep = np.asarray((edges.used >= MIN_USED).all(axis=1) & (edges.clarity >= MIN_CLARITY).all(axis=1))
@@ -180,11 +181,7 @@ def _with_cards(state: State, quads: Floats) -> State:
 
 def _priors_for(priors: Priors, edges: EdgeMeasurement, elevation_mm: float) -> Priors:
     u_bias = edges.points.u_bias_px
-    return Priors(
-        log_focal=priors.log_focal, u_log_focal=priors.u_log_focal, principal_px=priors.principal_px,
-        u_principal_px=priors.u_principal_px, scale=priors.scale, scale_covariance=priors.scale_covariance,
-        elevation_mm=np.full(len(u_bias), elevation_mm), u_elevation_mm=priors.u_elevation_mm, u_bias_px=u_bias,
-    )  # fmt: skip
+    return replace(priors, elevation_mm=np.full(len(u_bias), elevation_mm), u_bias_px=u_bias)
 
 
 def _rough_quad(camera: Camera, outline: Outline, elevation_mm: float) -> Floats:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -32,7 +33,7 @@ class State:
     bias_px: Floats
     tone: float
 
-    @property
+    @cached_property
     def layout(self) -> Layout:
         """Where its unknowns stand."""
         return Layout(squares=len(self.squares), cards=len(self.quads))
@@ -75,37 +76,37 @@ class Layout:
     squares: int
     cards: int
 
-    @property
+    @cached_property
     def size(self) -> int:
         """Length of the vector."""
         return self.tone_at + 1
 
-    @property
+    @cached_property
     def camera_at(self) -> slice:
         """Of the camera's 14 parameters."""
         return slice(0, cam.PARAMETERS)
 
-    @property
+    @cached_property
     def scale_at(self) -> slice:
         """Of the print's two scales."""
         return slice(cam.PARAMETERS, cam.PARAMETERS + 2)
 
-    @property
+    @cached_property
     def squares_at(self) -> slice:
         """Of the poses of all squares but the first."""
         return slice(self.scale_at.stop, self.scale_at.stop + 3 * (self.squares - 1))
 
-    @property
+    @cached_property
     def quads_at(self) -> slice:
         """Of the cards' nine parameters each."""
         return slice(self.squares_at.stop, self.squares_at.stop + qd.PARAMETERS * self.cards)
 
-    @property
+    @cached_property
     def bias_at(self) -> slice:
         """Of the four sides' shifts of each card."""
         return slice(self.quads_at.stop, self.quads_at.stop + qd.SIDES * self.cards)
 
-    @property
+    @cached_property
     def tone_at(self) -> int:
         """Of the tone curve's share."""
         return int(self.bias_at.stop)

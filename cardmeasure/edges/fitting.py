@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -38,23 +39,40 @@ HIGH[[BLUR, SHARPENING, SHADOW, SHADE]] = 6.0, 1.5, 60.0, 1.1
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class LookPriors:
-    """Normal priors: mean (n, 15) and covariance (n, 15, 15)."""
+    """Normal priors: mean (n, 15), covariance (n, 15, 15) and its inverse; see `look_priors`."""
 
     mean: Floats
     covariance: Floats
+    precision: Floats
 
     def rows(self, index: NDArray[np.intp]) -> LookPriors:
         """Those of some sides."""
-        return LookPriors(mean=self.mean[index], covariance=self.covariance[index])
+        return LookPriors(
+            mean=self.mean[index], covariance=self.covariance[index], precision=self.precision[index]
+        )
+
+
+def look_priors(mean: Floats, covariance: Floats) -> LookPriors:
+    """Priors with mean (n, 15) and covariance (n, 15, 15)."""
+    return LookPriors(mean=mean, covariance=covariance, precision=np.asarray(np.linalg.inv(covariance)))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Looks:
-    """Fitted looks (n, 15), their covariance (n, 15, 15) and cost (n,): the misfit with the priors' strain."""
+    """Fitted looks (n, 15), their normal matrix (n, 15, 15) and cost (n,): the misfit with the priors' strain."""
 
     parameters: Floats
-    covariance: Floats
+    normal: Floats
     cost: Floats
+
+    def rows(self, index: NDArray[np.intp]) -> Looks:
+        """Those of some sides."""
+        return Looks(parameters=self.parameters[index], normal=self.normal[index], cost=self.cost[index])
+
+    @cached_property
+    def covariance(self) -> Floats:
+        """Covariance (n, 15, 15)."""
+        return np.asarray(np.linalg.inv(self.normal))
 
     @property
     def place_px(self) -> Floats:
@@ -91,12 +109,12 @@ def fit_looks(
     task = _task(distance_px, light, weight, priors)
     p = np.clip(start, LOW, HIGH)
     n = len(p)
-    inverse, damping = np.empty((n, PARAMETERS, PARAMETERS)), np.full(n, 1e-3)
+    normal, damping = np.empty((n, PARAMETERS, PARAMETERS)), np.full(n, 1e-3)
     live, part = np.arange(n), task
     model, jacobian = expected_light_with_jacobian(task.distance, p)
     cost = _cost(task, model, p)
     for _ in range(rounds):
-        inverse[live], step = _step(part, model, jacobian, p[live], damping[live])
+        normal[live], step = _step(part, model, jacobian, p[live], damping[live])
         trial = np.clip(p[live] + np.clip(step, -LONGEST, LONGEST), LOW, HIGH)
         trial_model, trial_jacobian = expected_light_with_jacobian(part.distance, trial)
         trial_cost = _cost(part, trial_model, trial)
@@ -114,7 +132,7 @@ def fit_looks(
             live, part = live[left], task.rows(live[left])
             trial_model, trial_jacobian = trial_model[left], trial_jacobian[left]
         model, jacobian = trial_model, trial_jacobian
-    return Looks(parameters=p, covariance=np.linalg.inv(inverse), cost=cost)
+    return Looks(parameters=p, normal=normal, cost=cost)
 
 
 def scatter_of_bins(light: Floats, weight: Floats) -> Floats:
@@ -134,7 +152,7 @@ def _task(distance: Floats, light: Floats, weight: Floats, priors: LookPriors) -
     sharpness = np.where(weight[:, None] > 0, 1 / (scatter[..., None] * noise[:, None]), 0.0)
     return _Task(
         distance=distance.astype(kind), light=np.ascontiguousarray(light.transpose(0, 2, 1), kind),
-        sharpness=sharpness.astype(kind), mean=priors.mean, precision=np.linalg.inv(priors.covariance),
+        sharpness=sharpness.astype(kind), mean=priors.mean, precision=priors.precision,
     )  # fmt: skip
 
 

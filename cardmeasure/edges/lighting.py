@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera, project
-from cardmeasure.edges.fitting import LookPriors, Looks
+from cardmeasure.edges.fitting import LookPriors, Looks, look_priors
 from cardmeasure.edges.looks import (
     BLUR,
     FACE,
@@ -39,7 +39,7 @@ SHADOW_REACH, U_SHADOW_REACH = 0.9, 1.0
 SHADE_LEVEL, U_SHADE_LEVEL = 0.5, 0.3
 """Light left in the shadow."""
 SHARPENED, U_SHARPENED = 0.2, 0.2
-U_BLUR = 0.15
+U_BLUR = 0.2
 """Relative uncertainty of a side's blur when only the reference's is known."""
 U_COMMON_BLUR, U_COMMON_SHARPENING = 0.05, 0.05
 """What blur and sharpening differ by from side to side."""
@@ -96,7 +96,7 @@ def priors_before(around: Surroundings, face: Floats, table: Floats, *, u_place_
     mean[:, FACE], u[:, FACE] = face, U_LEVEL
     mean[:, WALL], u[:, WALL] = WALL_LEVEL * around.white, U_WALL_LEVEL * around.white
     mean[:, TABLE], u[:, TABLE] = table, U_LEVEL
-    return LookPriors(mean=mean, covariance=_covariance(mean, u))
+    return look_priors(mean, _covariance(mean, u))
 
 
 def priors_learned(before: LookPriors, looks: Looks, around: Surroundings) -> LookPriors:
@@ -123,7 +123,7 @@ def priors_learned(before: LookPriors, looks: Looks, around: Surroundings) -> Lo
     mean[:, SHADOW] = np.maximum(mean[:, SHADOW], 0.0)
     mean[:, SHADE] = np.clip(mean[:, SHADE], 0.05, 1.0)
     mean[:, WALL] = np.maximum(mean[:, WALL], 0.0)
-    return LookPriors(mean=mean, covariance=_covariance(mean, spread))
+    return look_priors(mean, _covariance(mean, spread))
 
 
 def _covariance(mean: Floats, u: Floats) -> Floats:

@@ -30,20 +30,15 @@ def located_quads(photo: Photo, camera: Camera, quads: Floats, *, reach_px: floa
     profiles = sample_profiles(photo, camera, quads, reach=Reach(inner_px=reach_px, outer_px=reach_px), stretches=STRETCHES)
     offsets = _outermost_steps(profiles, WINDOW_PX)
     points = profiles.px + offsets[:, None] * profiles.normal
-    found = np.zeros((len(quads), qd.SIDES), bool)
+    lines, share = _consensus_lines(points, profiles)
+    found = (share >= 0.5).reshape(-1, qd.SIDES)
+    # a corner is where a side meets the one before it
+    corners = _meet(np.roll(lines.reshape(-1, qd.SIDES, 2, 2), 1, axis=1), lines.reshape(-1, qd.SIDES, 2, 2))
     moved = quads.copy()
-    for card in range(len(quads)):
-        lines = []
-        for side in range(qd.SIDES):
-            mine = (profiles.card == card) & (profiles.side == side) & profiles.inside
-            line, share = _consensus_line(points[mine])
-            found[card, side] = share >= 0.5
-            lines.append(line)
-        if found[card].all():
-            corners = np.array([_meet(lines[k - 1], lines[k]) for k in range(qd.SIDES)])
-            elevation = float(quads[card, qd.ELEVATION])
-            world = to_plane(camera, corners, z_mm=-elevation)
-            moved[card] = qd.quad_from_corners(world, elevation_mm=elevation)
+    for card in np.flatnonzero(found.all(axis=1)):
+        elevation = float(quads[card, qd.ELEVATION])
+        world = to_plane(camera, corners[card], z_mm=-elevation)
+        moved[card] = qd.quad_from_corners(world, elevation_mm=elevation)
     return moved, found
 
 
@@ -91,25 +86,39 @@ def _without_shadow(clear: NDArray[np.bool_], log_step: Floats, *, max_gap: int)
     return np.asarray(np.where(shadow_like & inner.any(axis=1), following, last), np.intp)
 
 
-def _consensus_line(points: Floats) -> tuple[Floats, float]:
-    """Line (point, direction) as (2, 2) that most points agree on within two pixels, and the share that does."""
-    n = len(points)
-    if n < 3:
-        return np.array([[0.0, 0.0], [1.0, 0.0]]), 0.0
-    i, j = np.triu_indices(n, 2)
-    way = points[j] - points[i]
-    way /= np.maximum(np.linalg.norm(way, axis=1), 1e-9)[:, None]
-    from_first = points[None] - points[i][:, None]
-    distance = np.abs(from_first[..., 0] * way[:, None, 1] - from_first[..., 1] * way[:, None, 0])
-    score = np.minimum(distance, AGREEMENT_PX).sum(axis=1)
-    agree = distance[int(np.argmin(score))] < AGREEMENT_PX
-    kept = points[agree]
-    centre = kept.mean(axis=0)
-    direction = np.linalg.svd(kept - centre)[2][0]
-    return np.array([centre, direction]), float(agree.mean())
+def _consensus_lines(points: Floats, profiles: Profiles) -> tuple[Floats, Floats]:
+    """Lines (s, 2, 2), a point and a direction each, on which most points of a side agree within two pixels; shares.
+
+    Of all lines through two of a side's points the one with the least sum of bounded distances.
+    """
+    key = profiles.card * qd.SIDES + profiles.side
+    count = np.bincount(key)
+    first = np.cumsum(count) - count
+    place = np.arange(len(key)) - first[key]
+    padded, here = np.zeros((len(count), count.max(), 2)), np.zeros((len(count), count.max()), bool)
+    padded[key, place], here[key, place] = points, profiles.inside
+    # every second point will do for that
+    i, j = (2 * k for k in np.triu_indices((count.max() + 1) // 2, 1))
+    way = padded[:, j] - padded[:, i]
+    way /= np.maximum(np.linalg.norm(way, axis=2), 1e-9)[..., None]
+    off = padded[:, None] - padded[:, i][:, :, None]
+    distance = np.abs(off[..., 0] * way[..., None, 1] - off[..., 1] * way[..., None, 0])
+    score = (np.minimum(distance, AGREEMENT_PX) * here[:, None]).sum(axis=2)
+    best = np.where(here[:, i] & here[:, j], score, np.inf).argmin(axis=1)
+    agree = (distance[np.arange(len(count)), best] < AGREEMENT_PX) & here
+    number = np.maximum(agree.sum(axis=1), 1)
+    centre = (padded * agree[..., None]).sum(axis=1) / number[:, None]
+    dx, dy = ((padded - centre[:, None]) * agree[..., None]).transpose(2, 0, 1)
+    # the axis of largest spread
+    angle = 0.5 * np.arctan2(2 * (dx * dy).sum(axis=1), (dx * dx - dy * dy).sum(axis=1))
+    lines = np.stack([centre, np.column_stack([np.cos(angle), np.sin(angle)])], axis=1)
+    return lines, np.where(here.sum(axis=1) >= 3, agree.sum(axis=1) / np.maximum(here.sum(axis=1), 1), 0.0)
 
 
 def _meet(a: Floats, b: Floats) -> Floats:
-    """Intersection of two lines."""
-    t = np.linalg.lstsq(np.column_stack([a[1], -b[1]]), b[0] - a[0], rcond=None)[0]
-    return np.asarray(a[0] + t[0] * a[1])
+    """Intersections (..., 2) of lines (..., 2, 2); far away where they are parallel."""
+    (p, d), (q, e) = (np.moveaxis(line, -2, 0) for line in (a, b))
+    across = d[..., 0] * e[..., 1] - d[..., 1] * e[..., 0]
+    across = np.where(np.abs(across) < 1e-6, 1e-6, across)
+    t = ((q - p)[..., 0] * e[..., 1] - (q - p)[..., 1] * e[..., 0]) / across
+    return np.asarray(p + t[..., None] * d)

@@ -14,15 +14,17 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera
-from cardmeasure.edges.fitting import ROUNDS, LookPriors, Looks, fit_looks
+from cardmeasure.edges.bends import bends_px, course_px
+from cardmeasure.edges.fitting import ROUNDS, LookPriors, Looks, fit_looks, look_priors
 from cardmeasure.edges.lighting import (
+    U_SHADE_LEVEL,
     Surroundings,
     outward_azimuth_rad,
     priors_before,
     priors_learned,
     wall_widths_px,
 )
-from cardmeasure.edges.looks import BLUR, FACE, PLACE, SHADE, SHADOW, SHARPENING, TABLE, WALL
+from cardmeasure.edges.looks import BLUR, FACE, PLACE, SHADE, SHADOW, SHARPENING, TABLE, WALL, WIDTH
 from cardmeasure.edges.points import EdgePoints
 from cardmeasure.edges.profiles import Profiles, Reach, Stretches, sample_profiles, whole_sides
 from cardmeasure.edges.stretches import edge_offsets
@@ -43,15 +45,22 @@ U_SHARE = 1.5
 """By how much the scatter of places exceeds what the fit alone says: neighbouring bins err together."""
 TEMPER = 6.0
 """Costs differ by less than they seem to, for the same reason."""
-STARTS = ((0.0, 1.1), (-1.5, 1.3), (-4.0, 1.3), (1.0, 0.4), (0.0, 0.1))
+STARTS = ((0.0, 1.1), (-1.5, 1.3), (-4.0, 1.3), (1.0, 0.4))
 """Places (px) and shadow's reaches (over that expected) that fits are started from, as the nearest minimum may be a
 wrong one: the rim of a shadow or of a wall that is brighter than face and table."""
 GREEN = 1
 LEAST_U_PX = 0.02
-TRIAL_ROUNDS = 4
+TRIAL_ROUNDS = 3
 """Rounds after which only the two most promising starts go on."""
 ELSEWHERE_PX = 0.5
 """Two fits whose places differ by less have found the same edge."""
+U_STRIP, ALIKE = 0.4, 0.15
+"""What seems to be a shadow as dark as the face is rather more of the face: u is this share of it. They are alike where
+their levels differ by less than the last share of the contrast between face and table."""
+U_BEND = 0.33
+"""Where a bent side "is", as a share of its bend: on average, at its ends, or in its middle."""
+PIXEL_PX = 1 / np.sqrt(12)
+"""Standard deviation of where on a pixel a side crosses it: averaging over all of them blurs."""
 FARTHEST_PX = 2.5
 """A stretch's edge further from its side's than that is another line."""
 
@@ -59,11 +68,14 @@ FARTHEST_PX = 2.5
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Known:
     """What one pass hands to the next: looks (n, 15) of all sides, how far other explanations put their edges (n,), px,
-    and the priors that the photo has taught."""
+    and the priors that the photo has taught. `points` and their residuals (m,) about straight sides, px, show how far
+    the sides wander."""
 
     looks: Floats
     doubt_px: Floats
     priors: LookPriors
+    points: EdgePoints
+    residuals_px: Floats
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -75,12 +87,17 @@ class EdgeMeasurement:
     used: Floats
     known: Known
 
+    def known_with(self, residuals_px: Floats) -> Known:
+        """What is known, and the edge points' residuals (m,) about straight sides."""
+        return replace(self.known, residuals_px=residuals_px)
+
     def of_cards(self, keep: NDArray[np.bool_]) -> EdgeMeasurement:
         """That of some cards (c,), numbered anew."""
         rows = np.flatnonzero(np.repeat(keep, qd.SIDES))
         known = Known(
-            looks=self.known.looks[rows], doubt_px=self.known.doubt_px[rows], priors=self.known.priors.rows(rows)
-        )
+            looks=self.known.looks[rows], doubt_px=self.known.doubt_px[rows], priors=self.known.priors.rows(rows),
+            points=self.points.of_cards(keep), residuals_px=self.known.residuals_px[keep[self.points.card]],
+        )  # fmt: skip
         return EdgeMeasurement(
             points=self.points.of_cards(keep), clarity=self.clarity[keep], used=self.used[keep], known=known
         )
@@ -113,20 +130,29 @@ def measure_edges(
     stretches = COARSE if coarse else FINE
     stretches = replace(stretches, length_mm=max(stretches.length_mm, STRETCH_PX / per_mm))
     fine = sample_profiles(photo, camera, quads, reach=reach, stretches=stretches)
+    # a side that is not straight would smear its own profile
+    shift = course_px(known.points, known.residuals_px, fine) if known else np.zeros(len(fine.along))
+    fine = replace(fine, px=fine.px + shift[:, None] * fine.normal, distance_px=fine.distance_px - shift[:, None])
     sides = whole_sides(fine, len(quads))
     around = _surroundings(
-        camera, quads, sides, thickness_px, blur_px=blur_px, white=white, paper_mm=paper_mm,
+        camera, quads, sides, thickness_px, blur_px=float(np.hypot(blur_px, PIXEL_PX / stretches.phases)), white=white, paper_mm=paper_mm,
         u_thickness_mm=u_thickness_mm,
     )  # fmt: skip
     looks, doubt, priors = _whole_looks(sides, around, u_place_px=u_place_px, known=known)
     points, used = _stretch_points(fine, looks)
-    u_bias = np.sqrt(U_MODEL_PX**2 + (U_RIM_MM * per_mm) ** 2 + (U_SHARE * looks.u_place_px) ** 2 + doubt**2)
+    bend = bends_px(known.points, known.residuals_px) if known else np.zeros(len(doubt))
+    u_bias = np.sqrt(
+        U_MODEL_PX**2 + (U_RIM_MM * per_mm) ** 2 + (U_SHARE * looks.u_place_px) ** 2 + doubt**2 + (U_BEND * bend) ** 2
+    )
     shape = (len(quads), qd.SIDES)
     return EdgeMeasurement(
         points=replace(points, u_bias_px=u_bias.reshape(shape)),
         clarity=_clarity(sides).reshape(shape),
         used=used.reshape(shape),
-        known=Known(looks=looks.parameters, doubt_px=doubt, priors=priors),
+        known=Known(
+            looks=looks.parameters, doubt_px=doubt, priors=priors, points=points,
+            residuals_px=np.zeros(len(points.card)),
+        ),  # fmt: skip
     )
 
 
@@ -164,7 +190,21 @@ def _whole_looks(
         start = known.looks.copy()
         start[:, PLACE] = 0.0
     looks = fit_looks(sides.distance_px, sides.light, sides.weight, priors=priors, start=start)
-    return looks, doubt, priors
+    # where other sides have taught how dark shadows are, a dark strip is no riddle
+    untaught = np.minimum(priors.covariance[:, SHADE, SHADE] / U_SHADE_LEVEL**2, 1.0)
+    strip = untaught * _like_the_face(looks.parameters)
+    moved = looks.parameters.copy()
+    moved[:, PLACE] += strip
+    moved[:, SHADOW] -= strip
+    return replace(looks, parameters=moved), np.hypot(doubt, U_STRIP * strip), priors
+
+
+def _like_the_face(p: Floats) -> Floats:
+    """Width (n,) of what is taken for shadow but looks like more of a dark face, px; less the more they differ."""
+    strip = np.maximum(p[:, SHADOW] + np.minimum(p[:, WIDTH], 0.0), 0.0)
+    face, table = p[:, FACE], p[:, TABLE]
+    apart = np.abs(face - p[:, SHADE, None] * table).max(axis=1) / np.maximum(np.abs(table - face).max(axis=1), 1e-3)
+    return np.asarray(strip * np.exp(-0.5 * (apart / ALIKE) ** 2))
 
 
 def _best_of_starts(sides: Profiles, priors: LookPriors) -> tuple[Looks, Floats]:
@@ -176,14 +216,18 @@ def _best_of_starts(sides: Profiles, priors: LookPriors) -> tuple[Looks, Floats]
     row = np.tile(np.arange(n), len(STARTS))
     tried = _fitted(sides, row, priors, start.reshape(len(row), -1), rounds=TRIAL_ROUNDS)
     row, start = np.tile(np.arange(n), 2), _two_apart(tried.cost.reshape(-1, n), tried.place_px.reshape(-1, n))
-    looks = _fitted(sides, row, priors, tried.parameters[start.ravel() * n + row], rounds=ROUNDS)
+    return _better(_fitted(sides, row, priors, tried.parameters[start.ravel() * n + row], rounds=ROUNDS))
+
+
+def _better(looks: Looks) -> tuple[Looks, Floats]:
+    """The cheaper of two fits (2 n,) of each side, and the other's distance from it (n,), weighted by likelihood."""
+    n = len(looks.cost) // 2
     cost, place = looks.cost.reshape(2, n), looks.place_px.reshape(2, n)
     index = cost.argmin(axis=0) * n + np.arange(n)
     likelihood = np.exp(-(cost - cost.min(axis=0)) / (2 * TEMPER))
     off = place - looks.place_px[index]
     doubt = np.sqrt((likelihood * off**2).sum(axis=0) / likelihood.sum(axis=0))
-    kept = Looks(parameters=looks.parameters[index], covariance=looks.covariance[index], cost=looks.cost[index])
-    return kept, doubt
+    return looks.rows(index), doubt
 
 
 def _two_apart(cost: Floats, place_px: Floats) -> Index:
@@ -206,10 +250,12 @@ def _carried_over(learned: LookPriors, before: LookPriors) -> LookPriors:
     mean, covariance = before.mean.copy(), before.covariance.copy()
     common = np.r_[BLUR, SHARPENING, SHADOW, SHADE, WALL]
     mean[:, common] = learned.mean[:, common]
+    finer = PIXEL_PX**2 * (1 / COARSE.phases**2 - 1 / FINE.phases**2)
+    mean[:, BLUR] = np.sqrt(np.maximum(mean[:, BLUR] ** 2 - finer, 0.1))
     covariance[np.ix_(np.arange(len(mean)), common, common)] = learned.covariance[
         np.ix_(np.arange(len(mean)), common, common)
     ]
-    return LookPriors(mean=mean, covariance=covariance)
+    return look_priors(mean, covariance)
 
 
 def _ends(sides: Profiles) -> tuple[Floats, Floats, Floats]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -32,11 +32,15 @@ class EdgePoints:
 
     def of_cards(self, keep: NDArray[np.bool_]) -> EdgePoints:
         """Those of some cards (c,), numbered anew."""
-        mine, number = keep[self.card], np.cumsum(keep) - 1
-        return EdgePoints(
-            card=number[self.card[mine]], side=self.side[mine], along=self.along[mine], px=self.px[mine],
-            normal=self.normal[mine], u_px=self.u_px[mine], tone_px=self.tone_px[mine],
-            u_bias_px=self.u_bias_px[keep],
+        mine = self.rows(keep[self.card])
+        number = np.cumsum(keep) - 1
+        return replace(mine, card=number[mine.card], u_bias_px=self.u_bias_px[keep])
+
+    def rows(self, keep: NDArray[np.bool_]) -> EdgePoints:
+        """Some of the points (n,) of all cards."""
+        return replace(
+            self, card=self.card[keep], side=self.side[keep], along=self.along[keep], px=self.px[keep],
+            normal=self.normal[keep], u_px=self.u_px[keep], tone_px=self.tone_px[keep],
         )  # fmt: skip
 
 

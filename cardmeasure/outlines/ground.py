@@ -127,28 +127,29 @@ def _distance_from_ground(log: Floats, free: Mask, *, seed: NDArray[np.float64])
     of_y, of_x = _background(h, w, coefficients @ whitener)
     mix, add = whitener.T.astype(np.float32), np.ones((1, 3), np.float32)
     along = whitener.T @ np.ones(3)
-    shade, deepest = (
-        (along / np.linalg.norm(along)).astype(np.float32)[None],
-        SHADOW_DEPTH * float(np.linalg.norm(along)),
-    )
+    shade = (along / np.linalg.norm(along)).astype(np.float32)
+    deepest = SHADOW_DEPTH * float(np.linalg.norm(along))
     distance = np.empty((h, w), np.float32)
     for top in range(0, h, STRIP):  # what fits the processor's cache is done in a quarter of the time
         rows = slice(top, top + STRIP)
         white = np.asarray(cv2.transform(log[rows], mix), np.float32)
         white -= (of_y[rows] @ of_x).reshape(-1, w, 3)
-        dimming = cv2.transform(white, shade)
-        white *= white
-        distance[rows] = _without_shadows(np.asarray(cv2.transform(white, add)), np.asarray(dimming), deepest=deepest)
+        squared = np.asarray(cv2.transform(white * white, add), np.float32)
+        _take_out_shadows(squared, white, shade, deepest=deepest)
+        distance[rows] = squared
     return distance
 
 
-def _without_shadows(distance: Floats, dimming: Floats, *, deepest: float) -> Floats:
-    """Squared distances in which nothing hangs together with a piece only because a shadow falls there.
+def _take_out_shadows(distance: Floats, white: Floats, shade: Floats, *, deepest: float) -> None:
+    """Lower the squared distances (h, w) so that nothing hangs together with a piece only because a shadow falls there.
 
-    dimming : the whitened deviation along the direction of brightness, negative where it is darker.
+    white : (h, w, 3), the whitened deviations. shade : (3,), the direction of brightness among them.
     """
-    alike = (dimming < 0) & (dimming > -deepest) & (distance - dimming * dimming < SHADOW_COLOUR) & (distance < SURE)
-    return np.where(alike, np.minimum(distance, np.float32(LIKELY)), distance)
+    doubtful = np.flatnonzero((distance > LIKELY) & (distance < SURE))
+    flat = distance.reshape(-1)
+    dimming = white.reshape(-1, 3)[doubtful] @ shade
+    across = flat[doubtful] - dimming**2
+    flat[doubtful[(dimming < 0) & (dimming > -deepest) & (across < SHADOW_COLOUR)]] = LIKELY
 
 
 def _fitted_ground(

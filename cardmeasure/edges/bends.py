@@ -1,0 +1,66 @@
+"""Sides that are not straight in the picture, for all that the lens is allowed for: curled, worn or bent cards."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cardmeasure import quads as qd
+from cardmeasure.edges.points import EdgePoints
+from cardmeasure.edges.profiles import Profiles
+
+Floats = NDArray[np.floating[Any]]
+
+FEWEST = 5
+LEAST_PX, MOST_PX = 0.15, 4.0
+"""A smaller bend is noise, a larger one another edge."""
+ROUNDS = 4
+
+
+def course_px(points: EdgePoints, residuals_px: Floats, profiles: Profiles) -> Floats:
+    """How far outside a straight side its edge runs at each stretch (n,), from an earlier pass's points (m,).
+
+    Small residuals are noise and count for little.
+    """
+    soft = residuals_px**3 / (residuals_px**2 + LEAST_PX**2)
+    soft = np.clip(soft, -MOST_PX, MOST_PX)
+    course = np.zeros(len(profiles.card))
+    mine, wanted = points.card * qd.SIDES + points.side, profiles.card * qd.SIDES + profiles.side
+    for side in np.unique(mine):
+        known, here = mine == side, wanted == side
+        order = np.argsort(points.along[known])
+        course[here] = np.interp(profiles.along[here], points.along[known][order], soft[known][order])
+    return course
+
+
+def bow(along: Floats) -> Floats:
+    """A unit bend at places along a side: a parabola that is 1 higher in the middle than at the ends, 0 on average."""
+    return np.asarray(1 / 3 - along**2)
+
+
+def bends_px(points: EdgePoints, residuals_px: Floats) -> Floats:
+    """How much each side (n,) bends outwards, from its points' residuals (m,): sums of distances count, not squares."""
+    sides = points.u_bias_px.size
+    key = points.card * qd.SIDES + points.side
+    count = np.bincount(key, minlength=sides)
+    basis = np.column_stack([np.ones(len(key)), points.along, bow(points.along)])
+    weight: Floats = np.ones(len(key))
+    fit = np.zeros((sides, 3))
+    for _ in range(ROUNDS):
+        scaled = basis * weight[:, None]
+        normal = _summed(scaled[:, :, None] * basis[:, None], key, sides) + 1e-9 * np.eye(3)
+        fit = np.linalg.solve(normal, _summed(scaled * residuals_px[:, None], key, sides)[..., None])[..., 0]
+        off = np.abs(residuals_px - (basis * fit[key]).sum(axis=1))
+        usual = np.bincount(key, off, minlength=sides) / np.maximum(count, 1)
+        weight = 1 / np.maximum(off, np.maximum(0.05, usual[key]))
+    bends = np.where(count >= FEWEST, fit[:, 2], 0.0)
+    return np.where(np.abs(bends) < LEAST_PX, 0.0, np.clip(bends, -MOST_PX, MOST_PX))
+
+
+def _summed(values: Floats, key: NDArray[np.intp], sides: int) -> Floats:
+    """Sums (n, ...) of values (m, ...) by side."""
+    out = np.zeros((sides, *values.shape[1:]))
+    np.add.at(out, key, values)
+    return out
