@@ -36,8 +36,9 @@ def fit(
 
     sleeves = read_sleeve_list(sleeve_list)
     groups = [(each, ranked_fits(each, sleeves, conditions=conditions)) for each in cards]
+    unknown = options.read_unmeasured([results], decks)
     if out is not None:
-        document = fits_document(groups, conditions=conditions)
+        document = fits_document(groups, conditions=conditions, unmeasured=unknown)
         options.write_out(out, fits_csv(document) if out.suffix.lower() == ".csv" else document_text(document))
     for each, fits in groups:
         say(fit_text(each, fits, conditions=conditions, width=columns(), shows_all=shows_all) + "\n")
@@ -45,4 +46,5 @@ def fit(
             lines = [x for f in worth_showing(fits) for x in explained(f, conditions=conditions, width=columns())]
             say("\n".join(["  In figures:", *lines]) + "\n\n")
     currencies = [offer.currency for listed in sleeves for offer in listed.offers]
+    options.say_unmeasured(unknown)
     say(fit_notes(conditions, currencies=currencies, width=columns()))

@@ -32,12 +32,10 @@ def page(
     """
     options.check_out(out, suffixes=(".html", ".md"), option="OUT")
     cards = options.read_boxes([results], decks, u_thickness=u_thickness)
-    from cardmeasure.decks import read_decks
     from cardmeasure.reports.box_page import box_page
     from cardmeasure.reports.reading_json import read_results
     from cardmeasure.reports.reading_plan import read_plan_document, read_plan_sleeves
     from cardmeasure.sleeving.box_info import BoxInfo, read_box_info
-    from cardmeasure.sleeving.boxes import unmeasured
 
     shots = read_results(results)
     if plan is not None:
@@ -47,7 +45,7 @@ def page(
         shots,
         info=BoxInfo() if box is None else read_box_info(box),
         plan=None if plan is None else read_plan_document(plan),
-        unmeasured=unmeasured(shots, decks=read_decks(decks[0]) if decks else ()),
+        unmeasured=options.read_unmeasured([results], decks),
         is_markdown=out.suffix.lower() == ".md",
         explains=explain,
     )

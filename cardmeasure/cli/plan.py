@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -76,8 +77,13 @@ def plan(
     sleeves = read_sleeve_list(sleeve_list)
     sellers = options.read_shops_for(sleeve_list, shops)
     answer = plan_packs(cards, sleeves, shops=sellers, conditions=conditions, settings=settings)
-    _write(answer, conditions=conditions, out=out, shopping=shopping, slip=slip)
+    unknown = options.read_unmeasured(results, decks)
+    if out is not None:
+        is_csv = out.suffix.lower() == ".csv"
+        options.write_out(out, _out_text(answer, conditions=conditions, unmeasured=unknown, is_csv=is_csv))
+    _write_pages(answer, conditions=conditions, shopping=shopping, slip=slip)
     _say(answer, conditions=conditions, explains=explain)
+    options.say_unmeasured(unknown)
 
 
 def parse_spares(text: str) -> float:
@@ -89,17 +95,18 @@ def parse_spares(text: str) -> float:
     return share
 
 
-def _write(
-    answer: PlanAnswer, *, conditions: Conditions, out: Path | None, shopping: Path | None, slip: Path | None
-) -> None:
-    from cardmeasure.reports.outline_slip import slip_pdf
-    from cardmeasure.reports.shopping_list import shopping_html
+def _out_text(answer: PlanAnswer, *, conditions: Conditions, unmeasured: Sequence[str], is_csv: bool) -> str:
     from cardmeasure.reports.sleeving_csv import plan_csv
     from cardmeasure.reports.sleeving_records import document_text, plan_document
 
-    if out is not None:
-        document = plan_document(answer, conditions=conditions)
-        options.write_out(out, plan_csv(document) if out.suffix.lower() == ".csv" else document_text(document))
+    document = plan_document(answer, conditions=conditions, unmeasured=unmeasured)
+    return plan_csv(document) if is_csv else document_text(document)
+
+
+def _write_pages(answer: PlanAnswer, *, conditions: Conditions, shopping: Path | None, slip: Path | None) -> None:
+    from cardmeasure.reports.outline_slip import slip_pdf
+    from cardmeasure.reports.shopping_list import shopping_html
+
     if shopping is not None:
         options.write_out(shopping, shopping_html(answer, conditions=conditions))
     if slip is not None:

@@ -103,6 +103,30 @@ def read_boxes(results: Sequence[Path], decks: Sequence[Path] | None, *, u_thick
     return sets
 
 
+def read_unmeasured(results: Sequence[Path], decks: Sequence[Path] | None) -> list[str]:
+    """The decks of all boxes of which no card has a size; files as `read_boxes` has found them to be right."""
+    from cardmeasure.decks import read_decks
+    from cardmeasure.reports.reading_json import read_results
+    from cardmeasure.sleeving.boxes import unmeasured
+
+    files = [*(decks or ())]
+    names: list[str] = []
+    for i, path in enumerate(results):
+        said = read_decks(files[i if len(files) > 1 else 0]) if files else ()
+        names += unmeasured(read_results(path), decks=said)
+    return names
+
+
+def say_unmeasured(names: Sequence[str]) -> None:
+    """Say of which decks nothing can be said."""
+    from cardmeasure.cli.console import columns, say
+    from cardmeasure.text import printable, wrapped
+
+    if names:
+        words = f"Not measured, so nothing can be said of them: {', '.join(names)}."
+        say("\n".join(wrapped(printable(words), first="", then="  ", width=columns())) + "\n")
+
+
 def box_names(results: Sequence[Path]) -> list[str]:
     """A name for each box: that of the results file, or of its folder where it says only "results"; all different."""
     names: list[str] = []

@@ -43,7 +43,9 @@ def storage(
 
     sleeves = {} if plan is None else read_plan_sleeves(plan, cards)
     answer = store(cards, () if wells is None else read_wells(wells), sleeves=sleeves, film_um=film)
+    unknown = options.read_unmeasured([results], decks)
     if out is not None:
-        document = storage_document(answer)
+        document = storage_document(answer, unmeasured=unknown)
         options.write_out(out, storage_csv(document) if out.suffix.lower() == ".csv" else document_text(document))
     say(storage_text(answer, width=columns(), explains=explain))
+    options.say_unmeasured(unknown)

@@ -109,6 +109,7 @@ def cards_lines(cards: CardSet, *, width: int) -> list[str]:
 def cards_words(cards: CardSet) -> str:
     """How many cards: `110 cards and 20 expected`."""
     number = f"{cards.count} card" if cards.count == 1 else f"{cards.count} cards"
+    number += " as photographed" if cards.is_counted_in_photos else ""
     return f"{number} and {cards.expected} expected" if cards.expected else number
 
 

@@ -22,7 +22,9 @@ from cardmeasure.text import valid_text
 FIT_SCHEMA, PLAN_SCHEMA, STORAGE_SCHEMA = "cardmeasure-fit/1", "cardmeasure-plan/1", "cardmeasure-storage/1"
 
 
-def fits_document(groups: Sequence[tuple[CardSet, Sequence[Fit]]], *, conditions: Conditions) -> Record:
+def fits_document(
+    groups: Sequence[tuple[CardSet, Sequence[Fit]]], *, conditions: Conditions, unmeasured: Sequence[str] = ()
+) -> Record:
     """All fits of all sets of cards."""
     return {
         **_head(FIT_SCHEMA),
@@ -31,10 +33,11 @@ def fits_document(groups: Sequence[tuple[CardSet, Sequence[Fit]]], *, conditions
             {**cards_record(cards), "fits": [fit_record(fit, conditions=conditions) for fit in fits]}
             for cards, fits in groups
         ],
+        "unmeasured": list(unmeasured),
     }
 
 
-def plan_document(answer: PlanAnswer, *, conditions: Conditions) -> Record:
+def plan_document(answer: PlanAnswer, *, conditions: Conditions, unmeasured: Sequence[str] = ()) -> Record:
     """A plan with all beside it."""
     plan = answer.plan
     return {
@@ -53,13 +56,14 @@ def plan_document(answer: PlanAnswer, *, conditions: Conditions) -> Record:
             }
             for other in answer.alternatives
         ],
+        "unmeasured": list(unmeasured),
         "remarks": list(answer.remarks),
         "products": answer.products,
         "products_kept": answer.products_kept,
     }
 
 
-def storage_document(answer: StorageAnswer) -> Record:
+def storage_document(answer: StorageAnswer, *, unmeasured: Sequence[str] = ()) -> Record:
     """Piles and places."""
     pairs = [*zip(answer.places, answer.bare_places, strict=True), *((place, None) for place in answer.free)]
     return {
@@ -74,6 +78,7 @@ def storage_document(answer: StorageAnswer) -> Record:
             for stored in answer.stored
         ],
         "places": [_place(place, bare) for place, bare in pairs],
+        "unmeasured": list(unmeasured),
     }
 
 

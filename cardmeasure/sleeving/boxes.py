@@ -7,6 +7,7 @@ from dataclasses import replace
 from statistics import fmean
 
 from cardmeasure.decks import ClassSummary, Deck, DeckSummary, summarised
+from cardmeasure.decks.counting import CountSource
 from cardmeasure.decks.membership import TOP_FOLDER
 from cardmeasure.results import Card, ShotResult
 from cardmeasure.sleeving.card_set import CardSet
@@ -23,6 +24,7 @@ def card_sets(
     Where a deck has more cards than were measured and several sizes, each size gets its share of those not seen, and a
     remark says so.
     """
+    shots = [_without_bank_card(shot) for shot in shots]
     cards = {(shot.file, card.number): card for shot in shots for card in shot.cards}
     sets: list[CardSet] = []
     for summary in summarised(shots, decks=decks):
@@ -35,12 +37,34 @@ def unmeasured(shots: Sequence[ShotResult], *, decks: Sequence[Deck] = ()) -> tu
     return tuple(summary.name for summary in summarised(shots, decks=decks) if not summary.classes)
 
 
+def _without_bank_card(shot: ShotResult) -> ShotResult:
+    """The shot without the bank card that gave it its scale: nobody wants a sleeve for that."""
+    if shot.reference is None or shot.reference.scale_source != "bank-card":
+        return shot
+    rest = tuple(card for card in shot.cards if card.match is None or card.match.size_class != "id-1")
+    return replace(shot, cards=rest)
+
+
+def _unseen(summary: DeckSummary) -> list[str]:
+    """What is not known of a deck for want of sizes."""
+    said = []
+    if summary.unsized:
+        number = len(summary.unsized)
+        said.append(
+            f"{number} {'piece has' if number == 1 else 'pieces have'} no size; taken for cards like the others."
+        )
+    if summary.refused:
+        number = summary.refused
+        said.append(f"{number} {'photo' if number == 1 else 'photos'} of it could not be measured.")
+    return said
+
+
 def _sets(
     summary: DeckSummary, cards: dict[tuple[str, int], Card], *, box: str, u_thickness_mm: float
 ) -> list[CardSet]:
     groups = summary.classes
     shares = _shared(summary.count.cards, [group.count for group in groups])
-    remarks = [*summary.count.contradictions]
+    remarks = [*summary.count.contradictions, *_unseen(summary)]
     if len(groups) > 1 and summary.count.cards > sum(group.count for group in groups):
         remarks.append("The cards that were not measured are shared out among the sizes as those that were.")
     if summary.count.u_cards > 0:
@@ -57,6 +81,7 @@ def _sets(
             each,
             expected=summary.deck.expected_cards if summary.deck is not None and i == 0 else 0,
             is_only_size=len(groups) == 1,
+            is_counted_in_photos=summary.count.source is CountSource.PHOTOS,
             remarks=(*remarks, *each.remarks) if i == 0 else each.remarks,
         )
         for i, each in enumerate(found)
@@ -94,6 +119,8 @@ def _set(
         correlation=fmean(card.correlation or 0.0 for card in members),
         scatter_width_mm=width.scatter_mm if group.averaged > 2 else None,
         scatter_height_mm=height.scatter_mm if group.averaged > 2 else None,
+        excess_width_mm=max((odd.dw_mm for odd in group.odd_ones), default=0.0),
+        excess_height_mm=max((odd.dh_mm for odd in group.odd_ones), default=0.0),
         measured=group.averaged,
         thickness_mm=thickness,
         u_thickness_mm=u_thickness_mm,

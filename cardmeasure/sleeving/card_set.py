@@ -17,9 +17,11 @@ class CardSet:
     box, deck : where they belong.
     size_class : id of the nominal size class, None for an odd size.
     count, expected : cards there are, and cards expected from expansions.
+    is_counted_in_photos : whether the count is that of the pieces photographed: there may be more.
     width_mm, height_mm : mean size, width <= height.
     u_width_mm, u_height_mm, correlation : standard uncertainty of the mean, and its correlation.
     scatter_width_mm, scatter_height_mm : standard deviation from card to card, None where it is not known.
+    excess_width_mm, excess_height_mm : by how much the largest odd card exceeds the mean, which it is left out of.
     measured : how many cards the size is the mean of.
     thickness_mm, u_thickness_mm : of one card.
     handling : how much the deck is handled, None where not said.
@@ -40,6 +42,8 @@ class CardSet:
     expected: int = 0
     scatter_width_mm: float | None = None
     scatter_height_mm: float | None = None
+    excess_width_mm: float = 0.0
+    excess_height_mm: float = 0.0
     measured: int = 1
     thickness_mm: float = 0.30
     u_thickness_mm: float = 0.05
@@ -48,6 +52,7 @@ class CardSet:
     leave_bare: bool = False
     remarks: tuple[str, ...] = ()
     is_only_size: bool = True
+    is_counted_in_photos: bool = False
 
     @property
     def name(self) -> str:

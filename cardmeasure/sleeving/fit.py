@@ -88,7 +88,12 @@ def fit_of(cards: CardSet, listed: ListedSleeve, *, conditions: Conditions) -> F
     margins = [_margin(reading, side, cards=cards, swelling=swelling) for reading in kinds]
     chances = tuple(
         ReadingChance(
-            reading=reading, margin=margin, probability=all_go_in(margin, scatter_mm=scatter, count=max(cards.total, 1))
+            reading=reading,
+            margin=margin,
+            probability=min(
+                all_go_in(margin, scatter_mm=scatter, count=max(cards.total, 1)),
+                _odd_card_goes_in(margin, side, scatter_mm=habits.sleeve_scatter_mm),
+            ),
         )
         for reading, margin in zip(kinds, margins, strict=True)
     )
@@ -120,15 +125,27 @@ class _Side:
     size_mm: float
     u_mm: float
     scatter_mm: float
+    excess_mm: float
+
+
+def _odd_card_goes_in(margin: Spread, side: _Side, *, scatter_mm: float) -> float:
+    """The probability for the largest odd card of the deck; what it shares with the others makes it no independent one,
+    so the lesser of both probabilities counts, not their product."""
+    if side.excess_mm <= 0.0:
+        return 1.0
+    less = Spread(middle_mm=margin.middle_mm - side.excess_mm, half_mm=margin.half_mm, u_mm=margin.u_mm)
+    return all_go_in(less, scatter_mm=scatter_mm, count=1)
 
 
 def _side(cards: CardSet, *, is_height: bool, habits: Habits) -> _Side:
-    size, u, scatter = (
-        (cards.height_mm, cards.u_height_mm, cards.scatter_height_mm)
+    size, u, scatter, excess = (
+        (cards.height_mm, cards.u_height_mm, cards.scatter_height_mm, cards.excess_height_mm)
         if is_height
-        else (cards.width_mm, cards.u_width_mm, cards.scatter_width_mm)
+        else (cards.width_mm, cards.u_width_mm, cards.scatter_width_mm, cards.excess_width_mm)
     )
-    return _Side(size_mm=size, u_mm=u, scatter_mm=habits.card_scatter_mm if scatter is None else scatter)
+    return _Side(
+        size_mm=size, u_mm=u, scatter_mm=habits.card_scatter_mm if scatter is None else scatter, excess_mm=excess
+    )
 
 
 @lru_cache(maxsize=4096)

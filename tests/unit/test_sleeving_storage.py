@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 
 from cardmeasure.decks import Deck
 from cardmeasure.errors import UsageError
-from cardmeasure.sleeving.boxes import card_sets
-from cardmeasure.sleeving.conditions import Habits
+from cardmeasure.sleeving.boxes import card_sets, unmeasured
+from cardmeasure.sleeving.conditions import Conditions, Habits
+from cardmeasure.sleeving.fit import fit_of
 from cardmeasure.sleeving.sleeve import Quoted
 from cardmeasure.sleeving.storage import (
     Pose,
@@ -25,8 +26,8 @@ from cardmeasure.sleeving.storage import (
 )  # fmt: skip
 from cardmeasure.sleeving.storing import store, ways_out
 from cardmeasure.sleeving.wells import Well
-from tests.made_results import match, measured, sized_card
-from tests.sleeving_things import cards, sleeve
+from tests.made_results import match, measured, refused, sized_card, unsized_card
+from tests.sleeving_things import cards, listed, sleeve
 
 WELL = Well(name="tray", width_mm=75.0, length_mm=100.0, depth_mm=30.0, to_lid_mm=45.0)
 
@@ -119,3 +120,32 @@ def test_a_count_that_contradicts_the_photos_is_said() -> None:
     shot = measured("a/x.jpg", cards=(sized_card(1), sized_card(2)))
     (only,) = card_sets([shot], box="box", decks=[Deck(name="a", count=1)])
     assert "1 cards were entered, but 2 lie in the photos." in only.remarks
+
+
+def test_a_bank_card_that_gave_the_scale_needs_no_sleeve() -> None:
+    shot = measured("a/x.jpg", cards=(sized_card(1), sized_card(2, size_class="id-1")))
+    assert shot.reference is not None
+    scaled = replace(shot, reference=replace(shot.reference, scale_source="bank-card"))
+    assert [each.size_class for each in card_sets([scaled], box="box")] == ["poker"]
+    assert sorted(str(each.size_class) for each in card_sets([shot], box="box")) == ["id-1", "poker"]
+
+
+def test_decks_that_were_not_measured_are_named() -> None:
+    shots = [measured("a/x.jpg"), measured("b/y.jpg", cards=(unsized_card(1),)), refused("c/z.jpg")]
+    assert [each.deck for each in card_sets(shots, box="box")] == ["a"]
+    assert unmeasured(shots) == ("b", "c")
+    (only,) = card_sets(shots, box="box")
+    assert only.is_counted_in_photos and "1 piece has no size" in only.remarks[0]
+
+
+def test_an_odd_card_counts_though_it_is_left_out_of_the_mean() -> None:
+    large = replace(sized_card(9), width_mm=64.2)
+    shot = measured("a/x.jpg", cards=(*(sized_card(i) for i in range(1, 9)), large))
+    (only,) = card_sets([shot], box="box")
+    assert only.width_mm == pytest.approx(63.0412, abs=0.001)
+    assert only.excess_width_mm == pytest.approx(64.2 - only.width_mm)
+    what = sleeve(width=64.2, height=90.0, quoted=Quoted.INSIDE, tolerance_mm=0.1)
+    usual, odd = (
+        fit_of(each, listed(what), conditions=Conditions()) for each in (replace(only, excess_width_mm=0.0), only)
+    )
+    assert usual.probability > 0.9 and odd.probability < 0.1
