@@ -34,17 +34,15 @@ def page(
     cards = options.read_boxes([results], decks, u_thickness=u_thickness)
     from cardmeasure.reports.box_page import box_page
     from cardmeasure.reports.reading_json import read_results
-    from cardmeasure.reports.reading_plan import read_plan_document, read_plan_sleeves
+    from cardmeasure.reports.reading_plan import matched, read_plan
     from cardmeasure.sleeving.box_info import BoxInfo, read_box_info
 
     shots = read_results(results)
-    if plan is not None:
-        read_plan_sleeves(plan, cards)
     text = box_page(
         cards,
         shots,
         info=BoxInfo() if box is None else read_box_info(box),
-        plan=None if plan is None else read_plan_document(plan),
+        plan=None if plan is None else matched(cards, read_plan(plan), where=str(plan)),
         unmeasured=options.read_unmeasured([results], decks),
         is_markdown=out.suffix.lower() == ".md",
         explains=explain,

@@ -34,14 +34,15 @@ def storage(
     """
     options.check_out(out)
     cards = options.read_boxes([results], decks, u_thickness=u_thickness)
-    from cardmeasure.reports.reading_plan import read_plan_sleeves
+    from cardmeasure.reports.reading_plan import matched, read_plan
     from cardmeasure.reports.sleeving_csv import storage_csv
     from cardmeasure.reports.sleeving_records import document_text, storage_document
     from cardmeasure.reports.storage_table import storage_text
     from cardmeasure.sleeving.storing import store
     from cardmeasure.sleeving.wells import read_wells
 
-    sleeves = {} if plan is None else read_plan_sleeves(plan, cards)
+    bought = {} if plan is None else matched(cards, read_plan(plan), where=str(plan))
+    sleeves = {each: deck.fit.sleeve for each, deck in bought.items()}
     answer = store(cards, () if wells is None else read_wells(wells), sleeves=sleeves, film_um=film)
     unknown = options.read_unmeasured([results], decks)
     if out is not None:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Iterable, Mapping, Sequence
 
 from cardmeasure import __version__
 from cardmeasure.classes import SizeClass, standard_classes
 from cardmeasure.reports.json_results import Record
+from cardmeasure.reports.reading_plan import PlanDeck
 from cardmeasure.reports.sleeving_pages import html_pages, markdown_pages
 from cardmeasure.results import ShotResult
+from cardmeasure.sleeving.advice import percent
 from cardmeasure.sleeving.box_info import BoxInfo, Claim
 from cardmeasure.sleeving.card_set import CardSet
 
@@ -28,7 +29,7 @@ def box_page(
     shots: Sequence[ShotResult],
     *,
     info: BoxInfo,
-    plan: Mapping[str, Any] | None,
+    plan: Mapping[CardSet, PlanDeck] | None,
     unmeasured: Sequence[str] = (),
     is_markdown: bool = False,
     explains: bool = False,
@@ -39,21 +40,20 @@ def box_page(
     ----------
     cards, shots : what was measured.
     info : what is said of the box.
-    plan : a plan document, None where there is none.
+    plan : what sets of cards get, None where there is no plan.
     unmeasured : decks of which no card has a size.
     is_markdown : Markdown instead of HTML.
     explains : whether it shows how sizes and fits come about.
     """
-    sleeves = _sleeves(plan)
     pages, name = (markdown_pages(), "box_page.md") if is_markdown else (html_pages(), "box_page.html")
     text: str = pages.get_template(name).render(
         title=info.name or cards[0].box,
         facts=[fact for fact in (info.edition, info.language, info.date and info.date.isoformat()) if fact],
         text=info.text or "",
-        decks=[_deck(each, sleeves) for each in cards],
+        decks=[_deck(each, (plan or {}).get(each)) for each in cards],
         unmeasured=list(unmeasured),
         claims=[_claim(claim, cards) for claim in info.claims],
-        sleeves=_needs(plan),
+        sleeves=_needs((plan or {}).values()),
         paid_by=info.sleeves_paid_by or "",
         has_plan=plan is not None,
         measured=_measured(cards, shots),
@@ -63,8 +63,7 @@ def box_page(
     return text.rstrip() + "\n"
 
 
-def _deck(cards: CardSet, sleeves: Mapping[tuple[str, str], Record]) -> Record:
-    sleeve = sleeves.get((cards.deck, _size_key(cards.width_mm, cards.height_mm)))
+def _deck(cards: CardSet, bought: PlanDeck | None) -> Record:
     scatter = cards.scatter_width_mm, cards.scatter_height_mm
     return {
         "name": cards.name,
@@ -79,7 +78,7 @@ def _deck(cards: CardSet, sleeves: Mapping[tuple[str, str], Record]) -> Record:
         "scatter": "" if None in scatter else f"{max(s or 0.0 for s in scatter):.2f}",
         "thickness": f"{cards.thickness_mm:.2f} ± {2 * cards.u_thickness_mm:.2f}",
         "remarks": list(cards.remarks),
-        "sleeve": sleeve,
+        "sleeve": None if bought is None else _fit(bought),
         "bare": cards.leave_bare,
         "worn": cards.sleeved_with or "",
     }
@@ -92,36 +91,26 @@ def _class_name(size_class: str | None) -> str:
     return ", ".join(found.names) if found else size_class
 
 
-def _sleeves(plan: Mapping[str, Any] | None) -> dict[tuple[str, str], Record]:
-    """What each deck and size of a plan gets."""
-    decks = ((plan or {}).get("plan") or {}).get("decks", [])
-    return {(deck["deck"], _size_key(deck["width_mm"], deck["height_mm"])): _fit(deck) for deck in decks}
-
-
-def _fit(deck: Mapping[str, Any]) -> Record:
-    fit, sleeve = deck["fit"], deck["fit"]["sleeve"]
+def _fit(deck: PlanDeck) -> Record:
+    fit = deck.fit
     return {
-        "name": f"{sleeve['maker']} {sleeve['product']}",
-        "size": f"{sleeve['width_mm']:g} x {sleeve['height_mm']:g}",
-        "verdict": fit["verdict"],
-        "reason": fit["reason"],
-        "sleeves": deck["sleeves"],
-        "trial": fit["own_trial"] or "",
-        "probability": f"{100 * fit['probability']:.0f} %",
-        "play": f"{fit['play_mm']['low']:.1f} to {fit['play_mm']['high']:.1f}",
-        "overhang": f"{fit['overhang_mm']['low']:.1f} to {fit['overhang_mm']['high']:.1f}",
+        "name": fit.sleeve.name,
+        "size": fit.sleeve.size,
+        "verdict": fit.verdict.value,
+        "reason": fit.reason,
+        "sleeves": deck.sleeves,
+        "trial": fit.own_trial or "",
+        "probability": percent(fit.probability),
+        "play": f"{fit.play_mm.low:.1f} to {fit.play_mm.high:.1f}",
+        "overhang": f"{fit.overhang_mm.low:.1f} to {fit.overhang_mm.high:.1f}",
     }
 
 
-def _size_key(width_mm: float, height_mm: float) -> str:
-    return f"{width_mm:.0f}x{height_mm:.0f}"
-
-
-def _needs(plan: Mapping[str, Any] | None) -> list[Record]:
-    """Sleeves needed in all, by product; the plan is for one box or several."""
+def _needs(decks: Iterable[PlanDeck]) -> list[Record]:
+    """Sleeves needed in all, by product."""
     counts: Counter[str] = Counter()
-    for fit in _sleeves(plan).values():
-        counts[f"{fit['name']}, {fit['size']} mm"] += int(str(fit["sleeves"]))
+    for deck in decks:
+        counts[f"{deck.fit.sleeve.name}, {deck.fit.sleeve.size} mm"] += deck.sleeves
     return [{"name": name, "sleeves": count} for name, count in counts.items()]
 
 

@@ -279,3 +279,29 @@ def test_an_output_that_cannot_be_written_is_told_before_the_work(
 ) -> None:
     assert run_plan("--out", "nosuch/plan.json") == 5
     assert "its folder does not exist" in capsys.readouterr().err
+
+
+def test_a_box_takes_its_own_part_of_a_plan_for_several(box: Path) -> None:
+    decks = Path("decks.toml").read_text(encoding="utf-8")
+    Path("other.toml").write_text(
+        decks.replace("count = 72", "count = 60").replace("pile_height_mm = 22.5", "pile_height_mm = 18.6")
+    )
+    shutil.copy("results.json", "second.json")
+    both = ["plan", "results.json", "second.json", "--decks", "decks.toml", "--decks", "other.toml"]
+    assert main([*both, "--list", "sleeves.csv", "--out", "plan.json"]) == 0
+    for name, decks_file, sleeves in (("results", "decks.toml", 90), ("second", "other.toml", 78)):
+        assert main(["page", f"{name}.json", "page.md", "--decks", decks_file, "--plan", "plan.json"]) == 0
+        assert f"| Tides | {sleeves} |" in Path("page.md").read_text(encoding="utf-8")
+
+
+def test_a_plan_of_other_decks_or_with_parts_missing_is_refused(box: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run_plan("--out", "plan.json") == 0
+    document = json.loads(Path("plan.json").read_text(encoding="utf-8"))
+    for change, words in (("deck", "none of the plan's decks is among the results"), ("fit", "`fit`")):
+        changed = json.loads(json.dumps(document))
+        for deck in changed["plan"]["decks"]:
+            deck[change] = "else"
+        Path("else.json").write_text(json.dumps(changed), encoding="utf-8")
+        capsys.readouterr()
+        assert main(["storage", *COMMON, "--plan", "else.json"]) == 2
+        assert words in capsys.readouterr().err.replace("$.decks[0].fit", "`fit`")
