@@ -43,7 +43,7 @@ def plan(
     u_thickness: options.UThickness = 0.05,
     seconds: Annotated[
         float, typer.Option("--seconds", metavar="S", min=0.1, max=3600, help="Time for the proof of the best plan.")
-    ] = 5.0,
+    ] = 4.0,
     out: options.OutFile = None,
     shopping: Annotated[
         Path | None, typer.Option("--shopping", metavar="FILE", help="Write a shopping list to print (.html).")

@@ -54,7 +54,7 @@ def fit_notes(conditions: Conditions, *, currencies: Sequence[str], width: int) 
         f"{percent(limits.sure)} may not; play below {limits.tight_mm:g} mm tight, {limits.close_mm:g} close, "
         f"{limits.loose_mm:g} loose, above much too wide; card out by more than {limits.bare_mm:g} mm edge bare.",
         "Means: what the size on the pack is: the card that fits, the inside, the outside; ? is not known, and all "
-        "three count. Tried: your own trial decides.",
+        "that can be count. Tried: your own trial decides.",
         f"/100: price of a hundred sleeves where they are cheapest{currency_words(currencies)}.",
     )
     lines = [line for note in notes for line in wrapped(note, first="  ", then="    ", width=width)]

@@ -2,7 +2,8 @@
 
 A size on a pack may mean the card that fits, the inside, or the outside with its seams. Each meaning is one reading of
 the pack; where the list does not say which, all readings that can be are kept, each as probable as the other
-(principle of indifference), and the answer widens.
+(principle of indifference), and the answer widens. A reading cannot be where the pack names its size and no card of
+that size would go in: the trade's rule is that a sleeve's inside is never below the card's nominal size.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import math
 from dataclasses import dataclass
 
 from cardmeasure.sleeving.conditions import Habits, Humidity
+from cardmeasure.sleeving.named_sizes import named_cuts
 from cardmeasure.sleeving.sleeve import Opening, Quoted, Sleeve
 
 GROWTH_PER_POINT = (0.00005, 0.00010)
@@ -45,21 +47,31 @@ class Reading:
 
 def readings(sleeve: Sleeve, *, habits: Habits) -> tuple[Reading, ...]:
     """All meanings the size on the pack can have; their weights sum to 1."""
-    meanings = tuple(Quoted) if sleeve.quoted is None else (sleeve.quoted,)
     across, depth = (sleeve.width_mm, sleeve.height_mm)
     if sleeve.opening is Opening.LONG:
         across, depth = depth, across
     tolerance = habits.tolerance_mm if sleeve.tolerance_mm is None else sleeve.tolerance_mm
     u = tolerance / math.sqrt(3.0)
+    kept = _possible(sleeve, {meaning: _across(across, meaning, habits) for meaning in Quoted})
     return tuple(
         Reading(
             quoted=meaning,
-            weight=1.0 / len(meanings),
-            across=_with_u(_across(across, meaning, habits), u),
+            weight=1.0 / len(kept),
+            across=_with_u(room, u),
             depth=_with_u(_depth(depth, meaning, habits), u),
         )
-        for meaning in meanings
+        for meaning, room in kept.items()
     )
+
+
+def _possible(sleeve: Sleeve, rooms: dict[Quoted, Spread]) -> dict[Quoted, Spread]:
+    """The meanings that the size can have: the one that the list says, else those that its name allows."""
+    if sleeve.quoted is not None:
+        return {sleeve.quoted: rooms[sleeve.quoted]}
+    sides = [cut[sleeve.opening is Opening.LONG] for cut in named_cuts(sleeve.size_name)]
+    least = min(sides, default=0.0)
+    kept = {meaning: room for meaning, room in rooms.items() if room.middle_mm + room.half_mm >= least}
+    return kept or rooms
 
 
 def growth(size_mm: float, *, humidity: Humidity) -> Spread:

@@ -30,7 +30,7 @@ class PlanSettings:
     objective: Objective = Objective.CHEAPEST
     accept: Verdict = Verdict.LOOSE
     spares: float = 0.0
-    seconds: float = 5.0
+    seconds: float = 4.0
     alternatives: bool = True
 
 
@@ -141,10 +141,10 @@ def _best(
     solution = solve(model.programme, model.order(objective), seconds=seconds)
     if solution is not None:
         plan = model.plan(solution, objective=objective)
-        if plan.is_proven:
+        if plan.is_proven or objective is not Objective.CHEAPEST:
             return plan, pruned
         fallback = greedy_plan(needs, pruned, objective=objective)
-        if fallback is None or objective is not Objective.CHEAPEST or fallback.cost >= plan.cost:
+        if fallback is None or fallback.cost >= plan.cost:
             return plan, pruned
         bound = Decimal(max(0.0, solution.bounds[0])) / 100
         return replace(fallback, gap=float((fallback.cost - bound) / max(fallback.cost, Decimal(1)))), pruned
