@@ -60,7 +60,8 @@ def main(decks: int, products: int) -> None:
         print("nothing to buy")
         return
     print(
-        f"{decks} decks, {products} products, {SHOPS} shops: {spent:.1f} s with {len(answer.alternatives)} alternatives; "
+        f"{decks} decks, {products} products, {SHOPS} shops: {spent:.1f} s "
+        f"with {len(answer.alternatives)} other plans, "
         f"{plan.cost} EUR, {'proven' if plan.is_proven else f'not proven, gap {100 * plan.gap:.1f} %'}; "
         f"{len(answer.uncovered)} decks without sleeves"
     )
