@@ -28,7 +28,7 @@ def fit(
     options.check_out(out)
     conditions = options.read_conditions(humidity, limit)
     cards = options.read_boxes([results], decks, u_thickness=u_thickness)
-    from cardmeasure.reports.fit_table import explained, fit_notes, fit_text, worth_showing
+    from cardmeasure.reports.fit_table import explained, explained_cards, fit_notes, fit_text, worth_showing
     from cardmeasure.reports.sleeving_csv import fits_csv
     from cardmeasure.reports.sleeving_records import document_text, fits_document
     from cardmeasure.sleeving.sleeve_list import read_sleeve_list
@@ -43,7 +43,8 @@ def fit(
     for each, fits in groups:
         say(fit_text(each, fits, conditions=conditions, width=columns(), shows_all=shows_all) + "\n")
         if explain:
-            lines = [x for f in worth_showing(fits) for x in explained(f, conditions=conditions, width=columns())]
+            lines = explained_cards(fits[0], conditions=conditions, width=columns())
+            lines += [x for f in worth_showing(fits) for x in explained(f, conditions=conditions, width=columns())]
             say("\n".join(["  In figures:", *lines]) + "\n\n")
     currencies = [offer.currency for listed in sleeves for offer in listed.offers]
     options.say_unmeasured(unknown)

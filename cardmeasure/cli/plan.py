@@ -114,10 +114,12 @@ def _write_pages(answer: PlanAnswer, *, conditions: Conditions, shopping: Path |
 
 
 def _say(answer: PlanAnswer, *, conditions: Conditions, explains: bool) -> None:
-    from cardmeasure.reports.fit_table import explained
+    from cardmeasure.reports.fit_table import explained, explained_cards
     from cardmeasure.reports.plan_table import plan_text
 
     say(plan_text(answer, conditions=conditions, width=columns()))
     if explains and answer.plan is not None:
-        lines = [x for a in answer.plan.assignments for x in explained(a.fit, conditions=conditions, width=columns())]
+        fits = [assignment.fit for assignment in answer.plan.assignments]
+        how = (explained_cards, explained)
+        lines = [x for fit in fits for tell in how for x in tell(fit, conditions=conditions, width=columns())]
         say("\n".join(["", "In figures:", *lines]) + "\n")

@@ -10,14 +10,15 @@ from cardmeasure.sleeving.card_set import CardSet
 from cardmeasure.sleeving.conditions import Conditions
 from cardmeasure.sleeving.fit import Fit, mean_mm
 from cardmeasure.sleeving.money import shown_amount
-from cardmeasure.sleeving.sleeve import ListedSleeve
+from cardmeasure.sleeving.sleeve import ListedSleeve, Sleeve
 from cardmeasure.sleeving.verdict import Verdict
-from cardmeasure.text import printable, wrapped
+from cardmeasure.text import display_width, printable, wrapped
 
 NEAR_WIDTH_MM, NEAR_HEIGHT_MM = (-3.5, 5.5), (-4.0, 10.0)
 """A sleeve whose quoted sides differ from the card's by what lies outside is of another size."""
 LEAST_SHOWN = 3
 """Where fewer sleeves are of the size, the best of the others that go on are shown, too."""
+_NAME_LETTERS, _LEAST_MAKER = 24, 4
 _HEADING = ("Maker and product", "Pack, mm", "Means", "All in", "Play", "Over", "/100", "Verdict")
 
 
@@ -61,11 +62,10 @@ def fit_notes(conditions: Conditions, *, currencies: Sequence[str], width: int) 
     return "\n".join(["Notes:", *lines]) + "\n"
 
 
-def explained(fit: Fit, *, conditions: Conditions, width: int) -> list[str]:
-    """One fit with its figures, line by line: what an engineer would audit."""
-    cards, habits = fit.cards, conditions.habits
+def explained_cards(fit: Fit, *, conditions: Conditions, width: int) -> list[str]:
+    """What a set of cards needs, with its figures."""
+    cards = fit.cards
     lines = [
-        f"{fit.sleeve.name}, {fit.sleeve.size} mm on the pack: {fit.verdict}",
         f"card {cards.width_mm:.2f} x {cards.height_mm:.2f} mm (u {cards.u_width_mm:.3f}, {cards.u_height_mm:.3f}), "
         f"{cards.thickness_mm:.2f} mm thick (u {cards.u_thickness_mm:.3f}), mean of {cards.measured}",
         f"needs inside W >= w + growth + t = {fit.needed_mm:.2f} mm (a flat tube: 2 W >= 2 (w + t)); growth over "
@@ -73,6 +73,13 @@ def explained(fit: Fit, *, conditions: Conditions, width: int) -> list[str]:
         f"from card to card and sleeve to sleeve s = {fit.scatter_mm:.3f} mm; all {cards.total}: Phi(m / s)^n, "
         "averaged over the margin m",
     ]
+    return [x for line in lines for x in wrapped(printable(line), first="    ", then="      ", width=width)]
+
+
+def explained(fit: Fit, *, conditions: Conditions, width: int) -> list[str]:
+    """One fit with its figures, line by line: what an engineer would audit."""
+    habits = conditions.habits
+    lines = [f"{fit.sleeve.name}, {fit.sleeve.size} mm on the pack: {fit.verdict}"]
     for chance in fit.chances:
         room, margin = chance.reading.across, chance.margin
         lines.append(
@@ -128,6 +135,14 @@ def _is_of_size(fit: Fit) -> bool:
     return fit.trial is not None or (is_wide and is_high)
 
 
+def short_name(sleeve: Sleeve) -> str:
+    """Maker and product, the maker shortened where both are long: the product is what tells sleeves apart."""
+    room = _NAME_LETTERS - display_width(sleeve.product) - 1
+    if display_width(sleeve.maker) <= room or room < _LEAST_MAKER:
+        return sleeve.name
+    return f"{sleeve.maker[: room - 1].rstrip()}. {sleeve.product}"
+
+
 def currency_words(currencies: Sequence[str]) -> str:
     """In which currencies prices stand: `, in EUR`."""
     named = [currency for currency in dict.fromkeys(currencies) if currency]
@@ -151,7 +166,7 @@ def _table(fits: Sequence[Fit], *, width: int) -> list[str]:
 def _row(fit: Fit) -> tuple[str, ...]:
     sleeve = fit.sleeve
     return (
-        sleeve.name,
+        short_name(sleeve),
         f"{sleeve.width_mm:g}x{sleeve.height_mm:g}",
         sleeve.quoted or "?",
         "tried" if fit.trial else percent(fit.probability).replace(" ", ""),

@@ -143,7 +143,7 @@ def _alternatives(answer: PlanAnswer, *, width: int) -> list[str]:
     plan = answer.plan
     if plan is None or not answer.alternatives:
         return []
-    lines = ["Other plans, and what they cost more:"]
+    lines = ["Other plans, and what they cost more (+) or less (-):"]
     rows = []
     for other in answer.alternatives:
         more = other.plan.cost - plan.cost
