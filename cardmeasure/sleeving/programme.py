@@ -6,8 +6,12 @@ minimised among all optima of the first.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import os
+import sys
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import numpy as np
 
@@ -72,6 +76,11 @@ def solve(
     seconds : time allowed for the first; each further one gets a quarter of it.
     start_value : the first objective's value in an answer known beforehand: none that is larger is looked for.
     """
+    if not programme.upper:
+        nothing = (0,) * len(objectives)
+        return (
+            Solution(values=(), objectives=nothing, bounds=tuple(map(float, nothing))) if holds(programme, ()) else None
+        )
     fixed: list[Bounded] = [] if start_value is None else [Bounded(terms=objectives[0], high=start_value)]
     best: tuple[int, ...] | None = None
     values: list[int] = []
@@ -144,10 +153,29 @@ def _run(programme: Programme, terms: Terms, *, extra: Sequence[Bounded], second
     cost = np.zeros(n)
     for i, factor in terms.items():
         cost[i] = factor
-    return milp(
-        cost,
-        integrality=np.full(n, int(is_whole)),
-        bounds=Bounds(0, np.array(programme.upper, dtype=float)),
-        constraints=constraints,
-        options={"time_limit": seconds, "mip_rel_gap": 0.0},
-    )
+    with _silent_library():
+        return milp(
+            cost,
+            integrality=np.full(n, int(is_whole)),
+            bounds=Bounds(0, np.array(programme.upper, dtype=float)),
+            constraints=constraints,
+            options={"time_limit": seconds, "mip_rel_gap": 0.0},
+        )
+
+
+@contextmanager
+def _silent_library() -> Iterator[None]:
+    """Keeps the solver's own rare lines, which no option turns off, from the process's output."""
+    try:
+        sys.stdout.flush()
+        kept = os.dup(1)
+    except (OSError, ValueError):  # there is no output to protect
+        yield
+        return
+    try:
+        with Path(os.devnull).open("wb") as nowhere:
+            os.dup2(nowhere.fileno(), 1)
+        yield
+    finally:
+        os.dup2(kept, 1)
+        os.close(kept)

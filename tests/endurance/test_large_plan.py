@@ -1,4 +1,4 @@
-"""A plan for 40 decks, 500 products and 5 shops: every deck covered exactly, and the gap stated where it is not proven."""
+"""A plan for 40 decks, 500 products, 5 shops: every deck covered exactly, and the gap stated where not proven."""
 
 from __future__ import annotations
 

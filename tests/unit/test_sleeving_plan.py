@@ -18,7 +18,7 @@ from cardmeasure.sleeving.market import market_of, without_dominated
 from cardmeasure.sleeving.modelling import model_of
 from cardmeasure.sleeving.plan import Need, Objective, PackPlan, PlanAnswer
 from cardmeasure.sleeving.planning import PlanSettings, plan_packs
-from cardmeasure.sleeving.programme import relaxed_bound, solve
+from cardmeasure.sleeving.programme import Programme, relaxed_bound, solve
 from cardmeasure.sleeving.shops import Shop
 from cardmeasure.sleeving.sleeve import ListedSleeve, Quoted
 from cardmeasure.sleeving.verdict import Verdict
@@ -267,3 +267,16 @@ def test_without_time_for_a_proof_the_gap_is_stated() -> None:
     assert len(plan.assignments) == 25
     assert plan.is_proven == (plan.gap == 0.0)
     assert not plan.is_proven and 0.0 < plan.gap <= 1.0
+
+
+def test_with_nothing_that_fits_nothing_is_bought_though_stock_is_limited() -> None:
+    answer = plan_for([cards(width=30.0, height=200.0)], [listed(sleeve(), offer(stock=1))])
+    assert (answer.plan, len(answer.uncovered)) == (None, 1)
+
+
+def test_an_empty_programme_has_the_empty_answer_or_none() -> None:
+    programme = Programme()
+    solution = solve(programme, [{}])
+    assert solution is not None and (solution.objectives, solution.is_proven) == ((0,), True)
+    programme.bound({}, low=1)
+    assert solve(programme, [{}]) is None
