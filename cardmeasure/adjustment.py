@@ -167,5 +167,3 @@ def _described(state: State, problem: Problem) -> Adjustment:
         edge_weights=weights.edges,
         dof=max(1, count - problem.layout.size),
     )
-
-

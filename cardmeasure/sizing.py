@@ -28,7 +28,7 @@ BENT_PX = 0.6
 WEAK_CLARITY = 3.0
 FEW_USED = 0.6
 OUTLINE_MM = 1.5
-FRAME_LINE_MM, FRAME_LINE_PX = 1.1, 6.0
+FRAME_LINE_MM, FRAME_LINE_PX = 1.35, 6.0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -100,7 +100,8 @@ def _card(
         thickness_mm=settings.thickness_mm,
         match=_match(size.values, u, correlation, settings),
         budget=budget_from_covariances({name: size.covariance(m) for name, m in adjustment.shares.items()}),
-        flags=_flags(adjustment, solution.edges, index, bends) + (() if abs(excess) < OUTLINE_MM else ("outline-differs",)),
+        flags=_flags(adjustment, solution.edges, index, bends)
+        + (() if abs(excess) < OUTLINE_MM else ("outline-differs",)),
     )
 
 

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from cardmeasure import quads as qd
 from cardmeasure.adjustment import Adjustment, adjust, approximate
 from cardmeasure.camera import Camera, camera_from_homography, to_plane
-from cardmeasure.edges.locating import located_quads
-from cardmeasure.edges.measuring import EdgeMeasurement, Known, measure_edges
-from cardmeasure.edges.points import no_edge_points
+from cardmeasure.edges.locating import WINDOW_PX, located_quads
+from cardmeasure.edges.measuring import Conditions, EdgeMeasurement, Known, measure_edges
+from cardmeasure.edges.points import EdgePoints, no_edge_points
 from cardmeasure.errors import PhotoTrouble
 from cardmeasure.geometry import apply_homography
 from cardmeasure.linearised import PrintedPoints, edge_residuals_px
@@ -27,7 +27,7 @@ from cardmeasure.unknowns import State
 Floats = NDArray[np.floating[Any]]
 
 U_POINT_PX = 0.03
-SEARCH_MM = 1.6
+SEARCH_MM = 0.6
 """How far from its rough outline a side is sought."""
 U_PLACE_PX = (2.5, 0.8)
 """How far a side may be from its prediction in each pass."""
@@ -125,7 +125,7 @@ def solve(
     """Locate, then fit and adjust in passes, each with walls and lens as the one before has found them."""
     points = printed_points(squares)
     elevation = settings.thickness_mm - settings.paper_mm
-    state, wanted = _located(photo, squares, outlines, start.state, elevation)
+    state, wanted = _located(photo, squares, outlines, start, elevation)
     edges: EdgeMeasurement | None = None
     priors = start.priors
     for turn, u_place in enumerate(U_PLACE_PX):
@@ -134,10 +134,11 @@ def solve(
         known = edges.known_with(edge_residuals_px(state, edges.points)) if edges else None
         last = turn == len(U_PLACE_PX) - 1
         edges = _measured(photo, squares, state, settings, u_place=u_place, coarse=not last, known=known)
-        keep = np.asarray((edges.used >= MIN_USED).all(axis=1) & (edges.clarity >= MIN_CLARITY).all(axis=1))
+        good = (edges.used >= MIN_USED) & (edges.clarity >= MIN_CLARITY) & edges.on_table
+        keep: NDArray[np.bool_] = np.asarray(good.all(axis=1))
         state, edges = state.of_cards(keep), edges.of_cards(keep)
         wanted = [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
-        priors = _priors_for(priors, edges, elevation)
+        priors = _priors_for(priors, edges.points, elevation)
         if not last:
             state = approximate(state, points, edges.points, priors)
     edges = edges if wanted else None
@@ -148,28 +149,35 @@ def solve(
 
 
 def _located(
-    photo: Photo, squares: tuple[SquareSighting, ...], outlines: tuple[Outline, ...], state: State, elevation: float
+    photo: Photo, squares: tuple[SquareSighting, ...], outlines: tuple[Outline, ...], start: Start, elevation: float
 ) -> tuple[State, list[int]]:
     """The state with all cards whose sides were found near their outlines, and which outlines these are."""
+    state = start.state
     wanted = [k for k, o in enumerate(outlines) if not o.flags]
     if not wanted:
         return state, []
     quads = np.array([_rough_quad(state.camera, outlines[k], elevation) for k in wanted])
-    reach = max(8.0, SEARCH_MM * squares[0].px_per_mm)
-    quads, found = located_quads(photo, state.camera, quads, reach_px=reach)
-    keep = found.all(axis=1)
-    return _with_cards(state, quads[keep]), [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
+    reach = max(4.0, SEARCH_MM * squares[0].px_per_mm) + WINDOW_PX
+    located = located_quads(photo, state.camera, quads, reach_px=reach)
+    keep: NDArray[np.bool_] = np.asarray(located.found.all(axis=1))
+    edges = located.points.of_cards(keep)
+    state = _with_cards(state, located.quads[keep])
+    # so many rough steps know the lens much better than the square alone
+    state = approximate(state, printed_points(squares), edges, _priors_for(start.priors, edges, elevation))
+    return state, [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
 
 
 def _measured(
     photo: Photo, squares: tuple[SquareSighting, ...], state: State, settings: Settings,
     *, u_place: float, coarse: bool, known: Known | None,
 ) -> EdgeMeasurement:  # fmt: skip
-    return measure_edges(
-        photo, state.camera, state.quads, blur_px=squares[0].blur_px,
-        white=float(photo.response[int(squares[0].white)]), paper_mm=settings.paper_mm,
-        u_thickness_mm=settings.u_thickness_mm, u_place_px=u_place, coarse=coarse, known=known,
+    conditions = Conditions(
+        blur_px=squares[0].blur_px, white=float(photo.response[int(squares[0].white)]), paper_mm=settings.paper_mm,
+        u_thickness_mm=settings.u_thickness_mm,
     )  # fmt: skip
+    return measure_edges(
+        photo, state.camera, state.quads, conditions=conditions, u_place_px=u_place, coarse=coarse, known=known
+    )
 
 
 def _with_cards(state: State, quads: Floats) -> State:
@@ -179,8 +187,8 @@ def _with_cards(state: State, quads: Floats) -> State:
     )  # fmt: skip
 
 
-def _priors_for(priors: Priors, edges: EdgeMeasurement, elevation_mm: float) -> Priors:
-    u_bias = edges.points.u_bias_px
+def _priors_for(priors: Priors, edges: EdgePoints, elevation_mm: float) -> Priors:
+    u_bias = edges.u_bias_px
     return replace(priors, elevation_mm=np.full(len(u_bias), elevation_mm), u_bias_px=u_bias)
 
 

@@ -17,6 +17,12 @@ FULL_FRAME_DIAGONAL_MM = math.hypot(36.0, 24.0)
 """Diagonal of the 36 x 24 mm frame that "35 mm equivalent" refers to (CIPA DCG-001), 43.2666 mm."""
 
 
+SENSOR_DIAGONAL_MM = 9.6
+"""Of the invented phone: a 1/1.7-inch sensor."""
+F_NUMBER = 1.8
+"""Of the invented phone."""
+
+
 class Optics(NamedTuple):
     """A camera as kernels take it: `lens` = f, cx, cy, k1, k2, k3, p1, p2; `rotation` world to camera; `centre`."""
 
@@ -35,6 +41,15 @@ def optics(camera: Camera) -> Optics:
 def focal_px_of(focal_35mm: float, *, width: int, height: int) -> float:
     """Focal length in pixels of a 35 mm equivalent (equal diagonal field of view, CIPA DCG-001)."""
     return focal_35mm * math.hypot(width, height) / FULL_FRAME_DIAGONAL_MM
+
+
+def defocus_px_of(camera: Camera, *, distance_mm: float) -> float:
+    """Sigma, px, of the blur of a place at distance d, over |1 - s / d|, where s is the focused distance.
+
+    A thin lens sees it as a disc of diameter f^2 / (N s); a Gaussian of the same variance has a quarter of that.
+    """
+    focal_mm = camera.focal_px * SENSOR_DIAGONAL_MM / math.hypot(camera.width, camera.height)
+    return camera.focal_px * focal_mm / (F_NUMBER * distance_mm) / 4
 
 
 def rotation_matrix(vector: Xyz) -> Floats:

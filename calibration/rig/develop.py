@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.rig.camera import optics
 from calibration.rig.compiled import compiled, over_rows
 from calibration.rig.scene import Camera, Post
 
@@ -41,6 +42,45 @@ TONES: dict[str, Callable[[Singles], Singles]] = {
     "lifted": _lifted,
 }
 """Tone curves, linear 0..1 to display 0..1: sRGB, S-curves of contrast on top of it, raised shadows."""
+
+
+BLUR_STEPS = (0.5, 1.0, 1.5, 2.0, 3.0, 4.5, 7.0)
+"""Sigmas, px, added to the blur of the middle; what lies between two is mixed from both by variance."""
+
+
+def added_variance(post: Post, camera: Camera) -> Singles:
+    """Variance of blur, px^2, that each pixel has beyond `post.blur_px`, (height, width).
+
+    The mat's distance is taken along the optical axis and without distortion: blur changes slowly.
+    """
+    o = optics(camera)
+    x = ((np.arange(camera.width) - o.lens[1]) / o.lens[0]).astype(np.float32)
+    y = ((np.arange(camera.height) - o.lens[2]) / o.lens[0]).astype(np.float32)[:, None]
+    down = o.rotation[:, 2].astype(np.float32)
+    further = 1 - (down[0] * x + down[1] * y + down[2]) / down[2]  # 1 - s / d of the thin lens
+    corner = np.float32((camera.width**2 + camera.height**2) / (2 * o.lens[0]) ** 2)
+    return np.asarray((post.defocus_px * further) ** 2 + (post.field_px * (x**2 + y**2) / corner) ** 2, np.float32)
+
+
+def defocused(light: Singles, post: Post, camera: Camera) -> Singles:
+    """The picture as the lens blurs it: by `post.blur_px` in the middle, by more where `added_variance` says so."""
+
+    def blurred(added: float) -> Singles:
+        sigma = math.hypot(post.blur_px, added)
+        if sigma == 0:
+            return light
+        return np.asarray(cv2.GaussianBlur(light, (0, 0), sigma, borderType=cv2.BORDER_REPLICATE), np.float32)
+
+    out, low = blurred(0.0), 0.0
+    if post.field_px == 0 and post.defocus_px == 0:
+        return out
+    variance = added_variance(post, camera)
+    for high in BLUR_STEPS:
+        share = np.clip((variance - low**2) / (high**2 - low**2), 0, 1)
+        if not share.any():
+            break
+        out, low = out + share[..., None] * (blurred(high) - blurred(low)), high
+    return np.asarray(out, np.float32)
 
 
 def shake_kernel(length_px: float, angle_deg: float) -> Singles:
@@ -92,8 +132,7 @@ def magnified(channel: Singles, cx: float, cy: float, factor: float) -> Singles:
 def expose(linear: Singles, post: Post, camera: Camera) -> Singles:
     """What reaches the sensor: blurred, smeared, fringed, darker in the corners; still linear and noiseless."""
     light = linear * (np.array(post.gains, np.float32) * np.float32(post.exposure))
-    if post.blur_px > 0:
-        light = cv2.GaussianBlur(light, (0, 0), post.blur_px, borderType=cv2.BORDER_REPLICATE)
+    light = defocused(light, post, camera)
     if post.shake_px > 0:
         kernel = shake_kernel(post.shake_px, post.shake_deg)
         light = cv2.filter2D(light, -1, kernel, borderType=cv2.BORDER_REPLICATE)

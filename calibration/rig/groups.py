@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.rig.camera import project
+from calibration.rig.camera import defocus_px_of, optics, project
 from calibration.rig.draws import (
     DARK_MATS,
     contrasting,
@@ -205,6 +205,12 @@ CHANGES: dict[str, Callable[[Scene, Rng], Scene]] = {
 """All groups, and what each changes in a drawn scene."""
 
 
+def focused(scene: Scene) -> Scene:
+    """The scene with the phone focused on what lies in the middle of its picture: the rest is out of focus a little."""
+    distance_mm = scene.camera.centre_mm[2] / max(-float(optics(scene.camera).rotation[2, 2]), 0.1)
+    return replace(scene, post=replace(scene.post, defocus_px=defocus_px_of(scene.camera, distance_mm=distance_mm)))
+
+
 def random_scene(
     group: str,
     seed: int,
@@ -254,4 +260,4 @@ def random_scene(
         print=draw_print(rng),
         post=draw_post(rng, light, focal_35mm=focal, size=0.5 if small else 1.0),
     )
-    return change(scene, rng)
+    return focused(change(scene, rng))

@@ -106,7 +106,8 @@ class Curl:
     """A cylindrical bend of a card. The arc across the bend keeps the card's true length.
 
     `across`: 0 bends the width (the axis runs along the height), 1 bends the height. `rise_mm`: how far the rim stands
-    above the middle; negative where the middle stands above the rim.
+    above the middle; negative where the middle stands above the rim. A face that leans by less than the lamps stand
+    high throws no shadow on itself, so none is traced there.
     """
 
     rise_mm: float
@@ -171,7 +172,9 @@ class Square:
 class Post:
     """What lens, sensor and the phone's software do to the picture, and how the file is written.
 
-    `blur_px`: sigma of the defocus; `shake_px`, `shake_deg`: a straight smear; `vignette`: light lost in the corners;
+    `blur_px`: sigma of the blur in the picture's middle; `field_px`: sigma that the lens adds in the corners, growing
+    with the distance squared; `defocus_px`: sigma that a place at distance d adds, times |1 - s / d|, where s is the
+    middle's; both in quadrature; `shake_px`, `shake_deg`: a straight smear; `vignette`: light lost in the corners;
     `shot`, `read`: noise in linear light, sigma^2 = shot * value + read^2; `grain_px`: sigma of the noise's smoothing;
     `tone`: one of `develop.TONES`; `sharpen`, `sharpen_px`: amount and sigma of an unsharp mask on display values;
     `gains`: residual white balance; `quality` of JPEG and HEIC; `orientation`: EXIF 0x0112.
@@ -180,6 +183,8 @@ class Post:
     exposure: float = 1.0
     gains: Rgb = (1.0, 1.0, 1.0)
     blur_px: float = 0.7
+    field_px: float = 0.0
+    defocus_px: float = 0.0
     shake_px: float = 0.0
     shake_deg: float = 0.0
     vignette: float = 0.0

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from calibration.rig.camera import FULL_FRAME_DIAGONAL_MM
+from calibration.rig.camera import F_NUMBER, FULL_FRAME_DIAGONAL_MM, SENSOR_DIAGONAL_MM
 from calibration.rig.develop import develop
 from calibration.rig.rendering import render
 from calibration.rig.scene import Post, Scene
@@ -28,8 +28,6 @@ FORMATS = {
     ".avif": "AVIF",
 }
 """Picture formats by suffix."""
-SENSOR_DIAGONAL_MM = 9.6
-"""Of the invented phone: a 1/1.7-inch sensor, for the EXIF focal length."""
 
 _T = Image.Transpose
 STORED = {2: _T.FLIP_LEFT_RIGHT, 3: _T.ROTATE_180, 4: _T.FLIP_TOP_BOTTOM, 5: _T.TRANSPOSE, 6: _T.ROTATE_90,
@@ -42,7 +40,7 @@ def exif_of(post: Post) -> Image.Exif:
     exif = Image.Exif()
     exif[0x010F], exif[0x0110], exif[0x0112] = post.make, post.model, post.orientation
     inner: dict[int, Any] = exif.get_ifd(0x8769)
-    inner[0x829D], inner[0x8827] = 1.8, 100
+    inner[0x829D], inner[0x8827] = F_NUMBER, 100
     if post.focal_35mm_tag is not None:
         inner[0x920A] = round(post.focal_35mm_tag * SENSOR_DIAGONAL_MM / FULL_FRAME_DIAGONAL_MM, 2)
         inner[0xA405] = post.focal_35mm_tag

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import math
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.rig.camera import focal_px_of, optics, project
+from calibration.rig.faces import face_raster
 from calibration.rig.outlines import inset, signed_distance
 from calibration.rig.packing import bend_radius_mm, box_of, design_named, paper_outline
-from calibration.rig.scene import Card, Curl, Outline, Place, Scene, Square
+from calibration.rig.scene import Card, Curl, Lamp, Outline, Place, Scene, Square
 
 Floats = NDArray[np.float64]
 
@@ -116,17 +118,29 @@ def trouble_of(scene: Scene, number: int) -> str | None:
     return None
 
 
+def border_brightness(card: Card) -> list[float]:
+    """Mean reflectance (Rec. 709 luminance) of the outermost half millimetre: top, right, bottom and left side."""
+    w, h = box_of(card.outline)[2:]
+    face = face_raster(card.face, width_mm=w, height_mm=h, px_per_mm=4.0) @ np.array([0.2126, 0.7152, 0.0722])
+    return [float(part.mean()) for part in (face[:2], face[:, -2:], face[-2:], face[:, :2])]
+
+
 def card_truth(scene: Scene, number: int) -> dict[str, Any]:
-    """The truth of one card. `corners_px` are those of the box of a piece that is no rectangle."""
+    """The truth of one card. `corners_px` are those of the box of a piece that is no rectangle.
+
+    `border`: how bright the border is along the sides that go from each corner of `corners_px` to the next.
+    """
     card = scene.cards[number]
     corners = np.array(card.outline.corners_mm)
     if card.shape != "rectangle":
         x, y, w, h = box_of(card.outline)
         corners = np.array([[x, y], [x + w, y], [x + w, y + h], [x, y + h]])
     trouble = trouble_of(scene, number)
+    seen = project(scene.camera, card_top(card, corners))
+    ordered, first = clockwise_from_top_left(seen), int(np.argmin(np.hypot(*seen.T)))
     return {
         "shape": card.shape,
-        "corners_px": clockwise_from_top_left(project(scene.camera, card_top(card, corners))).round(4).tolist(),
+        "corners_px": ordered.round(4).tolist(),
         "width_mm": round(card.width_mm, 5),
         "height_mm": round(card.height_mm, 5),
         "thickness_mm": round(card.thickness_mm, 5),
@@ -134,6 +148,9 @@ def card_truth(scene: Scene, number: int) -> dict[str, Any]:
         "expect": "measured" if trouble is None else "flagged",
         "trouble": trouble,
         "face": card.face.style,
+        "border": np.roll(border_brightness(card), -first).round(4).tolist(),
+        "core": card.core[1],
+        "gloss": card.gloss,
         "radius_mm": round(card.outline.radius_mm, 4),
         "rise_mm": card.curl.rise_mm if card.curl else 0.0,
     }
@@ -191,6 +208,21 @@ def camera_truth(scene: Scene) -> dict[str, Any]:
     }
 
 
+def lamp_truth(lamp: Lamp, scene: Scene) -> dict[str, Any]:
+    """Where a lamp stands; `towards_px`: unit vector in the photo that points to its foot from the table's middle."""
+    x, y, z = lamp.centre_mm
+    middle, nearer = project(scene.camera, np.array([[0.0, 0.0, 0.0], [0.01 * x, 0.01 * y, 0.0]]))
+    way = nearer - middle
+    return {
+        "azimuth_deg": math.degrees(math.atan2(y, x)),
+        "elevation_deg": math.degrees(math.atan2(z, math.hypot(x, y))),
+        "towards_px": (way / max(float(np.linalg.norm(way)), 1e-12)).round(4).tolist(),
+        "size_mm": list(lamp.size_mm),
+        "strength": lamp.strength,
+        "ambient": scene.light.ambient[1],
+    }
+
+
 def truth(scene: Scene, *, photo: str = "") -> dict[str, Any]:
     """All that is true of a shot, ready for JSON.
 
@@ -212,5 +244,8 @@ def truth(scene: Scene, *, photo: str = "") -> dict[str, Any]:
             "spread_mm": scene.print.spread_mm,
         },
         "camera": camera_truth(scene),
+        "mat": scene.mat.name,
+        "lamps": [lamp_truth(lamp, scene) for lamp in scene.light.lamps],
+        "processing": asdict(scene.post),
         "cards": [card_truth(scene, number) for number in range(len(scene.cards))],
     }

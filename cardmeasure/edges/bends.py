@@ -47,7 +47,7 @@ def bends_px(points: EdgePoints, residuals_px: Floats) -> Floats:
     count = np.bincount(key, minlength=sides)
     basis = np.column_stack([np.ones(len(key)), points.along, bow(points.along)])
     weight: Floats = np.ones(len(key))
-    fit = np.zeros((sides, 3))
+    fit: Floats = np.zeros((sides, 3))
     for _ in range(ROUNDS):
         scaled = basis * weight[:, None]
         normal = _summed(scaled[:, :, None] * basis[:, None], key, sides) + 1e-9 * np.eye(3)

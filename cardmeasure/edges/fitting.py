@@ -47,9 +47,7 @@ class LookPriors:
 
     def rows(self, index: NDArray[np.intp]) -> LookPriors:
         """Those of some sides."""
-        return LookPriors(
-            mean=self.mean[index], covariance=self.covariance[index], precision=self.precision[index]
-        )
+        return LookPriors(mean=self.mean[index], covariance=self.covariance[index], precision=self.precision[index])
 
 
 def look_priors(mean: Floats, covariance: Floats) -> LookPriors:
@@ -87,7 +85,7 @@ class Looks:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Task:
-    """Profiles: distance (n, b), light (n, 3, b), inverse scatter of each bin (n, 3, b); prior mean, inverse (n, ...)."""
+    """Profiles: distance (n, b), light (n, 3, b), inverse scatter (n, 3, b); prior mean, precision."""
 
     distance: Floats
     light: Floats

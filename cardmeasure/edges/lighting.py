@@ -1,4 +1,4 @@
-"""What is common to all sides of a photo: how bright walls are, how far shadows reach, and how the picture is sharpened.
+"""What is common to all sides of a photo: how bright walls are, how far shadows reach, how the picture is sharpened.
 
 Walls and shadows follow from the lamps, so sides that face the same way share them: sides on which they stand out
 (walls beside dark borders, shadows on bright tables) teach what to expect where they do not.
@@ -56,13 +56,14 @@ U_LEVEL = 1.0
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Surroundings:
     """What is known of all sides (n,) before they are fitted: wall widths and their u, px; directions they look in;
-    the cards' thickness in pixels; blur of the reference, px; light of white paper."""
+    the cards' thickness in pixels; expected blur, px, and the profiles' bins' part in it; light of white paper."""
 
     width_px: Floats
     u_width_px: Floats
     azimuth_rad: Floats
     thickness_px: Floats
     blur_px: float
+    bins_px: float
     white: float
 
 

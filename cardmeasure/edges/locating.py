@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -9,6 +10,7 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera, to_plane
+from cardmeasure.edges.points import EdgePoints
 from cardmeasure.edges.profiles import Profiles, Reach, Stretches, sample_profiles
 from cardmeasure.photo import Photo
 
@@ -21,16 +23,29 @@ OUTERMOST_SHARE = 0.35
 """A step further out counts if it is at least so strong, relative to the strongest one near."""
 SHADOW_WINDOWS = 2.5
 """A shadow's rim lies at most so many windows outside its piece's edge."""
-AGREEMENT_PX = 2.0
+AGREEMENT_PX, BOW = 2.0, 0.004
+"""How far a step may lie from its side's line: so many pixels, and a share of the side, as the lens is not known yet."""
+U_STEP_PX = 0.7
+"""Standard uncertainty of a step's place."""
 STRETCHES = Stretches(length_mm=4.0, corner_mm=4.5, fewest=6, most=30, every=3, phases=1)
 
 
-def located_quads(photo: Photo, camera: Camera, quads: Floats, *, reach_px: float) -> tuple[Floats, NDArray[np.bool_]]:
-    """Quadrilaterals (c, 9) moved onto the steps found, and which sides were found (c, 4)."""
-    profiles = sample_profiles(photo, camera, quads, reach=Reach(inner_px=reach_px, outer_px=reach_px), stretches=STRETCHES)
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Located:
+    """Quadrilaterals (c, 9) moved onto the steps found, which sides were found (c, 4), and the steps as edge points."""
+
+    quads: Floats
+    found: NDArray[np.bool_]
+    points: EdgePoints
+
+
+def located_quads(photo: Photo, camera: Camera, quads: Floats, *, reach_px: float) -> Located:
+    """Find the sides of quadrilaterals (c, 9) near where they roughly are."""
+    reach = Reach(inner_px=reach_px, outer_px=reach_px)
+    profiles = sample_profiles(photo, camera, quads, reach=reach, stretches=STRETCHES)
     offsets = _outermost_steps(profiles, WINDOW_PX)
-    points = profiles.px + offsets[:, None] * profiles.normal
-    lines, share = _consensus_lines(points, profiles)
+    px = profiles.px + offsets[:, None] * profiles.normal
+    lines, agree, share = _consensus_lines(px, profiles)
     found = (share >= 0.5).reshape(-1, qd.SIDES)
     # a corner is where a side meets the one before it
     corners = _meet(np.roll(lines.reshape(-1, qd.SIDES, 2, 2), 1, axis=1), lines.reshape(-1, qd.SIDES, 2, 2))
@@ -39,7 +54,11 @@ def located_quads(photo: Photo, camera: Camera, quads: Floats, *, reach_px: floa
         elevation = float(quads[card, qd.ELEVATION])
         world = to_plane(camera, corners[card], z_mm=-elevation)
         moved[card] = qd.quad_from_corners(world, elevation_mm=elevation)
-    return moved, found
+    points = EdgePoints(
+        card=profiles.card, side=profiles.side, along=profiles.along, px=px, normal=profiles.normal,
+        u_px=np.full(len(px), U_STEP_PX), tone_px=np.zeros(len(px)), u_bias_px=np.full(found.shape, U_STEP_PX),
+    )  # fmt: skip
+    return Located(quads=moved, found=found, points=points.rows(agree))
 
 
 def _outermost_steps(profiles: Profiles, window_px: float) -> Floats:
@@ -86,10 +105,10 @@ def _without_shadow(clear: NDArray[np.bool_], log_step: Floats, *, max_gap: int)
     return np.asarray(np.where(shadow_like & inner.any(axis=1), following, last), np.intp)
 
 
-def _consensus_lines(points: Floats, profiles: Profiles) -> tuple[Floats, Floats]:
-    """Lines (s, 2, 2), a point and a direction each, on which most points of a side agree within two pixels; shares.
+def _consensus_lines(points: Floats, profiles: Profiles) -> tuple[Floats, NDArray[np.bool_], Floats]:
+    """Lines (s, 2, 2), a point and a direction each, on which most points of a side agree; which do (n,); their shares.
 
-    Of all lines through two of a side's points the one with the least sum of bounded distances.
+    Of all lines through two of a side's points the one with the least sum of bounded distances. The lens may bow them.
     """
     key = profiles.card * qd.SIDES + profiles.side
     count = np.bincount(key)
@@ -103,16 +122,19 @@ def _consensus_lines(points: Floats, profiles: Profiles) -> tuple[Floats, Floats
     way /= np.maximum(np.linalg.norm(way, axis=2), 1e-9)[..., None]
     off = padded[:, None] - padded[:, i][:, :, None]
     distance = np.abs(off[..., 0] * way[..., None, 1] - off[..., 1] * way[..., None, 0])
-    score = (np.minimum(distance, AGREEMENT_PX) * here[:, None]).sum(axis=2)
+    span = np.linalg.norm(np.ptp(np.where(here[..., None], padded, padded[:, :1]), axis=1), axis=1)
+    within = AGREEMENT_PX + BOW * span[:, None]
+    score = (np.minimum(distance, within[..., None]) * here[:, None]).sum(axis=2)
     best = np.where(here[:, i] & here[:, j], score, np.inf).argmin(axis=1)
-    agree = (distance[np.arange(len(count)), best] < AGREEMENT_PX) & here
+    agree = (distance[np.arange(len(count)), best] < within) & here
     number = np.maximum(agree.sum(axis=1), 1)
     centre = (padded * agree[..., None]).sum(axis=1) / number[:, None]
     dx, dy = ((padded - centre[:, None]) * agree[..., None]).transpose(2, 0, 1)
     # the axis of largest spread
     angle = 0.5 * np.arctan2(2 * (dx * dy).sum(axis=1), (dx * dx - dy * dy).sum(axis=1))
     lines = np.stack([centre, np.column_stack([np.cos(angle), np.sin(angle)])], axis=1)
-    return lines, np.where(here.sum(axis=1) >= 3, agree.sum(axis=1) / np.maximum(here.sum(axis=1), 1), 0.0)
+    share = np.where(here.sum(axis=1) >= 3, agree.sum(axis=1) / np.maximum(here.sum(axis=1), 1), 0.0)
+    return lines, agree[key, place], share
 
 
 def _meet(a: Floats, b: Floats) -> Floats:

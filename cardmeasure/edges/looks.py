@@ -45,7 +45,7 @@ def expected_light_with_jacobian(distance_px: Floats, looks: Floats) -> tuple[Fl
 
 
 def shares_with_slope(distance_px: Floats, looks: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-    """Shares of face, wall and table (n, b) in the light, and the derivatives (n, 3, b) of all three after the place."""
+    """Shares of face, wall and table (n, b) in the light, and the derivatives (n, 3, b) of all after the place."""
     x = distance_px
     place, blur, sharpening, shadow, shade, width = (looks[:, k, None].astype(x.dtype) for k in range(6))
     visible, reach, _ = _ends(shadow, width)

@@ -118,7 +118,7 @@ def sample_profiles(photo: Photo, camera: Camera, quads: Floats, *, reach: Reach
     return Profiles(
         card=card, side=side, along=along, px=px, normal=normal, distance_px=distance, light=light,
         weight=np.where((distance > -reach.inner_px) & (distance < reach.outer_px), weight, np.float32(0)),
-        inside=((px >= margin) & (px <= [photo.width_px - 1, photo.height_px - 1] - margin)).all(axis=1),
+        inside=np.asarray(((px >= margin) & (px <= [photo.width_px - 1, photo.height_px - 1] - margin)).all(axis=1)),
     )  # fmt: skip
 
 
@@ -153,7 +153,7 @@ def whole_sides(fine: Profiles, cards: int) -> Profiles:
 
 def straight_range(length_mm: Floats, corner_mm: float) -> Floats:
     """Half the share of sides (n,) that is surely straight, 0..1: corners left out, but no more than 60 per cent."""
-    return np.maximum(0.4, 1.0 - 2.0 * corner_mm / length_mm)
+    return np.asarray(np.maximum(0.4, 1.0 - 2.0 * corner_mm / length_mm))
 
 
 def _curves(camera: Camera, quads: Floats, limit: Floats) -> Floats:
@@ -168,7 +168,7 @@ def _read(
     photo: Photo, curves: Floats, minor: Ints, outwards: NDArray[np.bool_], first: Ints, count: Ints, reach: Reach,
     stretches: Stretches,
 ) -> tuple[Floats, Floats, Floats]:  # fmt: skip
-    """Pixels from the crossings (n, b), mean light (n, b, 3), number of pixels (n, b) of all stretches, line by line."""
+    """Pixels from the crossings (n, b), mean light (n, b, 3), number of pixels (n, b) of all stretches."""
     before, after = reach.pixels
     width, phases, total = before + after + 1, stretches.phases, int(count.sum())
     ahead = np.where(np.repeat(outwards, count), -before, -after).astype(np.float64)
@@ -190,9 +190,7 @@ def _read(
         starts = np.flatnonzero(np.diff(group, prepend=-1))
         number = np.diff(np.append(starts, len(group)))
         mine = group[starts]
-        light[mine] = (np.add.reduceat(seen, starts, axis=0) / number[:, None].astype(np.float32)).reshape(
-            -1, width, 3
-        )
+        light[mine] = (np.add.reduceat(seen, starts, axis=0) / number[:, None].astype(np.float32)).reshape(-1, width, 3)
         weight[mine] = number
         ahead[mine] = np.add.reduceat(cross, starts) / number
     # a later phase crosses further on, so its pixels lie further back: together they ascend
@@ -238,4 +236,4 @@ def _lines(
 def _linear(codes: NDArray[Any], response: NDArray[np.float32]) -> NDArray[np.float32]:
     if codes.dtype == np.uint8:
         return np.asarray(cv2.LUT(codes, response), np.float32)
-    return response[codes]
+    return np.asarray(response[codes], np.float32)

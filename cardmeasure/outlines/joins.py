@@ -41,7 +41,8 @@ def has_seam(bgr: NDArray[np.uint8 | np.uint16], corners_px: Floats, sides_mm: t
     target = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], np.float32)
     h = cv2.getPerspectiveTransform(corners_px.astype(np.float32), target)
     flat = cv2.warpPerspective(bgr, h, (width, height), flags=cv2.INTER_LINEAR)
-    log = np.asarray(cv2.LUT(np.asarray(flat if flat.dtype == np.uint8 else flat >> 8, np.uint8), LOGARITHMS), np.float32)
+    codes = np.asarray(flat if flat.dtype == np.uint8 else flat // 256, np.uint8)
+    log = np.asarray(cv2.LUT(codes, LOGARITHMS), np.float32)
     return _crossed(log) or _crossed(np.asarray(cv2.transpose(log), np.float32))
 
 

@@ -117,7 +117,9 @@ def _outline(contour: NDArray[np.int32], view: _View, shape: tuple[int, ...]) ->
         joined = covered / hull_area < 0.97
         return Outline(corners_mm=corners, flags=("overlapped" if joined else "not-a-rectangle",))
     fitted = _fitted(mm, corners)
-    return Outline(corners_mm=fitted, flags=("touching",) if has_notches(mm, fitted, mask_px_per_mm=view.per_mm) else ())
+    return Outline(
+        corners_mm=fitted, flags=("touching",) if has_notches(mm, fitted, mask_px_per_mm=view.per_mm) else ()
+    )
 
 
 def _clockwise(corners: Floats) -> Floats:

@@ -74,7 +74,9 @@ def fit_crossings(
         if np.abs(step[:, :2]).max() < SETTLED_PX:
             break
     ok &= np.linalg.norm(p[:, :2] + centre - points_px, axis=1) < 1.0
-    return Crossings(points_px=p[:, :2] + centre, blur_px=p[:, 2].astype(float), contrast=2 * p[:, 4].astype(float), ok=ok)
+    return Crossings(
+        points_px=p[:, :2] + centre, blur_px=p[:, 2].astype(float), contrast=2 * p[:, 4].astype(float), ok=ok
+    )
 
 
 def _linearised(

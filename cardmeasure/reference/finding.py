@@ -97,7 +97,7 @@ def _fiducials(photo: Photo, side: int) -> Iterator[tuple[SquareDesign, Floats]]
     scale = np.array([photo.width_px / grey.shape[1], photo.height_px / grey.shape[0]])
     for window in THRESHOLD_WINDOWS:
         corners, ids, _ = _detector(window).detectMarkers(grey)
-        numbers = [] if ids is None else np.ravel(ids).tolist()
+        numbers = [] if ids is None else [int(number) for number in np.ravel(ids)]
         known = [(DESIGNS[n], quad) for n, quad in zip(numbers, corners, strict=False) if n in DESIGNS]
         for design, quad in known:
             yield design, (quad.reshape(4, 2).astype(np.float64) + 0.5) * scale - 0.5

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,7 +12,7 @@ import pytest
 from numpy.typing import NDArray
 from PIL import Image, ImageOps
 
-from calibration.rig.camera import focal_px_of, pose_above
+from calibration.rig.camera import focal_px_of, pose_above, rays
 from calibration.rig.develop import TONES, add_noise, develop, display, expose, magnified, shake_kernel, srgb_encode
 from calibration.rig.draws import bank_card
 from calibration.rig.scene import Camera, Light, Mat, Place, Post, Sampling, Scene, Square
@@ -171,3 +172,37 @@ def test_a_shot_is_the_same_for_the_same_seed_and_has_its_truth_beside_it(tmp_pa
     np.testing.assert_array_equal(a, b)
     assert (a != c).any()
     assert json.loads((tmp_path / "a.truth.json").read_text())["photo"] == "a.png"
+
+
+def test_what_lies_off_the_focused_distance_is_blurred_as_the_thin_lens_says() -> None:
+    """Spread of points of light in a tilted view: none added in the middle, |1 - s/d| times the factor off it."""
+    f = 300.0
+    rotation, centre = pose_above(target_mm=(0.0, 0.0), distance_mm=300.0, tilt_deg=30.0, azimuth_deg=90.0)
+    camera = replace(small_camera(width=240, height=180), focal_px=f, principal_px=(119.5, 89.5), rotation=rotation,
+                     centre_mm=centre)  # fmt: skip
+    post = Post(blur_px=0.8, defocus_px=6.0)
+    for row in (90, 30, 150):
+        light = np.zeros((180, 240, 3), np.float32)
+        light[row, 120] = 1.0
+        spread = expose(light, post, camera)[..., 1].astype(np.float64)
+        x, _ = middle_of(spread.astype(np.float32))
+        sigma = math.sqrt((spread.sum(0) * (np.arange(240) - x) ** 2).sum())
+        ray = rays(camera, np.array([[120.0, row]]))[0]
+        distance = -centre[2] / ray[2]  # along the axis: rays have a unit component there
+        expected = math.hypot(0.8, 6.0 * abs(1 - 300.0 / distance))
+        assert sigma == pytest.approx(expected, rel=0.05)
+
+
+def test_a_lens_is_softer_in_the_corners() -> None:
+    """Spread of a point of light in the very corner region against the middle's."""
+    camera = replace(small_camera(width=240, height=180), principal_px=(119.5, 89.5))
+    wide = []
+    for x, y in ((120, 90), (228, 168)):
+        light = np.zeros((180, 240, 3), np.float32)
+        light[y, x] = 1.0
+        spread = expose(light, Post(blur_px=0.7, field_px=1.2), camera)[..., 1].astype(np.float64)
+        middle = (spread.sum(0) * np.arange(240)).sum() / spread.sum()
+        wide.append(math.sqrt((spread.sum(0) * (np.arange(240) - middle) ** 2).sum() / spread.sum()))
+    assert wide[0] == pytest.approx(0.7, abs=0.03)
+    r2 = (108.5**2 + 78.5**2) / (119.5**2 + 89.5**2)
+    assert wide[1] == pytest.approx(math.hypot(0.7, 1.2 * r2), rel=0.05)

@@ -16,6 +16,7 @@ from calibration.rig.faces import STYLES, face_raster
 from calibration.rig.groups import CHANGES, GAP_MM, random_scene, separation_mm
 from calibration.rig.mats import MATS, cover_of
 from calibration.rig.outlines import regular_outline
+from calibration.rig.packing import bend_radius_mm
 from calibration.rig.scene import Camera, Card, Face, Light, Mat, Place, Print, Scene, Square
 from calibration.rig.truth import clockwise_from_top_left, on_table, truth
 
@@ -161,6 +162,32 @@ def test_the_groups_differ_in_what_they_are_named_after() -> None:
         assert 15 <= truth(random_scene("tilt", seed, cards=2))["camera"]["tilt_deg"] <= 35.01
         lamp = random_scene("hard", seed, cards=2).light.lamps[0]
         assert lamp.centre_mm[2] / math.dist(lamp.centre_mm, (0, 0, 0)) < math.sin(math.radians(40.01))
+
+
+def test_no_curled_face_could_shadow_itself() -> None:
+    """The rig traces no shadow of a face on itself: all lamps stand higher than curled faces lean."""
+    for seed in range(6):
+        scene = random_scene("curl", seed, cards=4)
+        lamp = scene.light.lamps[0].centre_mm
+        elevation = math.atan2(lamp[2], math.hypot(*lamp[:2]))
+        for card in scene.cards:
+            assert card.curl is not None
+            length = (card.width_mm, card.height_mm)[card.curl.across]
+            assert length / 2 / abs(bend_radius_mm(card.curl, length)) < 0.5 * elevation
+
+
+def test_the_truth_says_how_bright_each_side_is() -> None:
+    """A white border is bright all round, a black one dark; a turned card's sides turn with its corners."""
+    for style, low, high in (("white-border", 0.6, 0.9), ("black-border", 0.03, 0.1)):
+        card = replace(card_at(100.0, 0.0), face=Face(style=style, seed=4))
+        border = truth(scene_of(card))["cards"][0]["border"]
+        assert low < min(border) <= max(border) < high
+    card = replace(card_at(100.0, 0.0), face=Face(style="full-bleed", seed=4))
+    straight, turned = (
+        truth(scene_of(replace(card, place=Place(x_mm=100.0, y_mm=0.0, turn_deg=turn))))["cards"][0]["border"]
+        for turn in (0.0, -90.0)
+    )
+    assert straight == turned[1:] + turned[:1]
 
 
 def test_priors_are_those_documented() -> None:
