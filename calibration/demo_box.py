@@ -2,7 +2,8 @@
 
     python -m calibration.demo_box [FOLDER]
 
-Photos that are there already are left alone. Truth stands beside each photo, the print profile in the folder.
+Photos that are there already are left alone; those that are kept come from an earlier state of the rig. Truth stands
+beside each photo, the print profile in the folder.
 """
 
 from __future__ import annotations
