@@ -160,11 +160,13 @@ def price_words(listed: ListedSleeve) -> str:
 def _table(fits: Sequence[Fit], *, width: int) -> list[str]:
     if not fits:
         return ["  No sleeve on the list is anywhere near this size."]
-    return aligned(_HEADING, [_row(fit) for fit in fits], width=width, right=(3, 4, 5, 6), gap=" ")
+    currencies = {fit.listed.cheapest.currency for fit in fits if fit.listed.cheapest}
+    rows = [_row(fit, names_currency=len(currencies) > 1) for fit in fits]
+    return aligned(_HEADING, rows, width=width, right=(3, 4, 5, 6), gap=" ")
 
 
-def _row(fit: Fit) -> tuple[str, ...]:
-    sleeve = fit.sleeve
+def _row(fit: Fit, *, names_currency: bool) -> tuple[str, ...]:
+    sleeve, price = fit.sleeve, price_words(fit.listed)
     return (
         short_name(sleeve),
         f"{sleeve.width_mm:g}x{sleeve.height_mm:g}",
@@ -172,7 +174,7 @@ def _row(fit: Fit) -> tuple[str, ...]:
         "tried" if fit.trial else percent(fit.probability).replace(" ", ""),
         f"{mean_mm(fit.plays):.1f}",
         f"{mean_mm(fit.overhangs):.1f}",
-        price_words(fit.listed).partition(" ")[0],
+        price if names_currency else price.partition(" ")[0],
         fit.verdict.value,
     )
 

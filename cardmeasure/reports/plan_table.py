@@ -163,8 +163,9 @@ def _alternatives(answer: PlanAnswer, *, width: int) -> list[str]:
 def changed(plan: PackPlan, other: PackPlan) -> list[str]:
     """What goes elsewhere in another plan, in words, and how many shops and sleeves it takes where that differs."""
     before = {_key(a): a.fit for a in plan.assignments}
+    is_one_box = len({a.need.cards.box for a in plan.assignments}) == 1
     said = [
-        f"{a.need.cards.name} in {a.fit.sleeve.name} ({a.fit.verdict})"
+        f"{'' if is_one_box else f'{a.need.cards.box} / '}{a.need.cards.name} in {a.fit.sleeve.name} ({a.fit.verdict})"
         for a in other.assignments
         if (old := before.get(_key(a))) is None or old.sleeve != a.fit.sleeve
     ]

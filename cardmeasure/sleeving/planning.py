@@ -169,7 +169,12 @@ def _alternatives(
             changed = tuple(replace(n, fits=rest) if n is assignment.need else n for n in needs)
             other, _ = _best(changed, market, plan.objective, seconds=settings.seconds / 8)
             if other is not None:
-                found.append(Alternative(what=f"another sleeve for {assignment.need.cards.name}", plan=other))
+                found.append(
+                    Alternative(
+                        what=f"another sleeve for {assignment.need.cards.box} / {assignment.need.cards.name}",
+                        plan=other,
+                    )
+                )
     return tuple(found)
 
 
