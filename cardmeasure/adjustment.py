@@ -49,10 +49,11 @@ class Adjustment:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Weights:
-    """Robust weights of the rows of points and of edges."""
+    """Robust weights of the rows of points, of edges, and of priors."""
 
     points: Floats
     edges: Floats
+    priors: Floats
 
 
 def adjust(start: State, points: PrintedPoints, edges: EdgePoints, priors: Priors) -> Adjustment:
@@ -85,7 +86,7 @@ def _settled(state: State, problem: Problem, *, cut_off: bool, within: float) ->
     """Levenberg and Marquardt's damped steps: with a small square and no focal length, full ones overshoot for ever."""
     rows, damping = linearise(state, problem), DAMPING
     for _ in range(ROUNDS):
-        weights = _weights(rows, cut_off=cut_off)
+        weights = _weights(rows, problem, cut_off=cut_off)
         normal, right = _normal(rows, problem, weights)
         step = np.linalg.solve(normal + np.diag(damping * np.diag(normal)), right)
         trial = state.moved(step)
@@ -100,22 +101,26 @@ def _settled(state: State, problem: Problem, *, cut_off: bool, within: float) ->
     return state
 
 
-def _weights(rows: Linearised, *, cut_off: bool) -> _Weights:
+def _weights(rows: Linearised, problem: Problem, *, cut_off: bool) -> _Weights:
     return _Weights(
-        points=robust_weights(rows.points, cut_off=cut_off), edges=robust_weights(rows.edges, cut_off=cut_off)
+        points=robust_weights(rows.points, cut_off=cut_off),
+        edges=robust_weights(rows.edges, cut_off=cut_off),
+        priors=problem.priors.weights(rows.priors),
     )
 
 
 def _cost(rows: Linearised, weights: _Weights) -> float:
-    return float(weights.points @ rows.points**2 + weights.edges @ rows.edges**2 + rows.priors @ rows.priors)
+    return float(
+        weights.points @ rows.points**2 + weights.edges @ rows.edges**2 + weights.priors @ rows.priors**2
+    )
 
 
 def _normal(rows: Linearised, problem: Problem, weights: _Weights) -> tuple[Floats, Floats]:
     """The normal matrix (n, n) and its right side (n,)."""
     of_points, right_points = rows.points_normal(weights.points)
     of_edges, right_edges = rows.edges_normal(weights.edges)
-    jacobian = problem.priors.jacobian
-    return of_points + of_edges + problem.priors.normal, right_points + right_edges + jacobian.T @ rows.priors
+    right_priors = problem.priors.jacobian.T @ (weights.priors * rows.priors)
+    return of_points + of_edges + problem.priors.normal(weights.priors), right_points + right_edges + right_priors
 
 
 def robust_weights(scaled: Floats, *, cut_off: bool) -> Floats:
@@ -133,7 +138,7 @@ def _variance_factors(state: State, problem: Problem) -> tuple[float, float]:
     Each group's redundancy is its rows less the trace of its share of the hat matrix (Förstner's variance components).
     """
     rows = linearise(state, problem)
-    weights = _weights(rows, cut_off=True)
+    weights = _weights(rows, problem, cut_off=True)
     covariance = np.linalg.inv(_normal(rows, problem, weights)[0])
     factors = []
     for r, w, normal in (
@@ -147,14 +152,14 @@ def _variance_factors(state: State, problem: Problem) -> tuple[float, float]:
 
 def _described(state: State, problem: Problem) -> Adjustment:
     rows = linearise(state, problem)
-    weights = _weights(rows, cut_off=True)
+    weights = _weights(rows, problem, cut_off=True)
     covariance = np.linalg.inv(_normal(rows, problem, weights)[0])
     influences = {
         POINTS_GROUP: rows.points_times(covariance) * np.sqrt(weights.points)[:, None],
         EDGES_GROUP: rows.edges_times(covariance) * np.sqrt(weights.edges)[:, None],
     }
     for group in sorted(set(problem.priors.groups)):
-        influences[group] = problem.priors.of_group(group) @ covariance
+        influences[group] = problem.priors.of_group(group, weights.priors) @ covariance
     residual = rows.points.reshape(2, -1) * problem.points.u_px
     used = weights.points.reshape(2, -1).min(axis=0) > 0
     count = len(rows.points) + len(rows.edges) + len(rows.priors)

@@ -34,8 +34,11 @@ UNKNOWN_LENS = 3.0
 """Factor on these for a photo that names no focal length: it may come from a webcam or a wide lens."""
 U_SHEAR_RAD = np.radians(0.1)
 U_TAPER_MM = 0.05
+U_RISE_MM, RISE_ROBUST_AT, MOST_RISE_MM = 0.03, 1.5, 0.3
+"""How far most cards' rims or middles stand up; those that rise more, beyond so many u, are believed to (Cauchy), up to
+what curled cards do (standard deviation)."""
 U_ANYWHERE = 100.0
-GROUP_NAMES = ("focal length", "principal point", "lens distortion", "print scale", "card thickness", "squareness",
+GROUP_NAMES = ("focal length", "principal point", "lens distortion", "print scale", "card thickness", "card curl", "squareness",
                "edge model", "tone curve")  # fmt: skip
 """Names of the priors' lines in a budget."""
 
@@ -45,7 +48,8 @@ class Priors:
     """Means and standard uncertainties of the priors.
 
     scale_covariance (2, 2), relative. elevation_mm: of the cards' top faces above the print. u_bias_px (c, 4).
-    u_distortion (5,): k1, k2, k3, p1, p2, whose means are none.
+    u_distortion (5,): k1, k2, k3, p1, p2, whose means are none. curl_yields: whether cards may curl beyond the prior;
+    not where nothing is known of the lens, whose bows look the same.
     """
 
     log_focal: float
@@ -58,6 +62,7 @@ class Priors:
     u_elevation_mm: float
     u_bias_px: Floats
     u_distortion: Floats = field(default_factory=lambda: U_DISTORTION)
+    curl_yields: bool = True
 
 
 def focal_prior(focal_35mm: float | None, *, width_px: int, height_px: int) -> tuple[float, float]:
@@ -74,25 +79,40 @@ class PriorRows:
     """The priors as rows: linear in the unknowns, so built once.
 
     mean (n,): of the vector of unknowns; NaN where a row only keeps its unknown from diverging. jacobian (k, n), in
-    units of u; groups: the name of each row.
+    units of u; groups: the name of each row; robust (k,): whether it yields to what the photo shows.
     """
 
     mean: Floats
     jacobian: Floats
     groups: tuple[str, ...]
+    robust: NDArray[np.bool_]
+
+    def weights(self, residuals: Floats) -> Floats:
+        """Weights (k,) of the rows with such residuals."""
+        soft = np.maximum(1 / (1 + (residuals / RISE_ROBUST_AT) ** 2), (U_RISE_MM / MOST_RISE_MM) ** 2)
+        return np.where(self.robust, soft, 1.0)
+
+    def normal(self, weights: Floats) -> Floats:
+        """Their normal matrix (n, n)."""
+        normal = self._firm.copy()
+        soft = self.jacobian[self.robust]
+        k = np.arange(len(normal))
+        normal[k, k] += weights[self.robust] @ soft**2  # one unknown a row
+        return normal
 
     @cached_property
-    def normal(self) -> Floats:
-        """Their normal matrix (n, n)."""
-        return np.asarray(self.jacobian.T @ self.jacobian)
+    def _firm(self) -> Floats:
+        firm = self.jacobian[~self.robust]
+        return np.asarray(firm.T @ firm)
 
     def residuals(self, state: State) -> Floats:
         """Residuals (k,) in units of u."""
         return np.asarray(self.jacobian @ np.nan_to_num(self.mean - state.vector, nan=0.0))
 
-    def of_group(self, group: str) -> Floats:
-        """Rows of the Jacobian that belong to a group."""
-        return self.jacobian[[name == group for name in self.groups]]
+    def of_group(self, group: str, weights: Floats) -> Floats:
+        """Rows of the Jacobian that belong to a group, times the roots of their weights (k,)."""
+        mine = [name == group for name in self.groups]
+        return np.asarray(self.jacobian[mine] * np.sqrt(weights[mine])[:, None])
 
 
 def prior_rows(state: State, priors: Priors) -> PriorRows:
@@ -115,6 +135,8 @@ def prior_rows(state: State, priors: Priors) -> PriorRows:
     add("lens distortion", np.arange(9, 14), 0.0, p.u_distortion)
     first = at.quads_at.start + qd.PARAMETERS * np.arange(at.cards)
     add("card thickness", first + qd.ELEVATION, p.elevation_mm, p.u_elevation_mm)
+    for rise in (qd.RISE_WIDTH, qd.RISE_HEIGHT):
+        add("card curl", first + rise, 0.0, U_RISE_MM)
     add("squareness", first + qd.SHEAR, 0.0, U_SHEAR_RAD)
     add("squareness", first + qd.WIDTH_TAPER, 0.0, U_TAPER_MM)
     add("squareness", first + qd.HEIGHT_TAPER, 0.0, U_TAPER_MM)
@@ -126,4 +148,6 @@ def prior_rows(state: State, priors: Priors) -> PriorRows:
     jacobian[np.arange(len(columns)), columns] = sharpness
     jacobian[-2:, at.scale_at] = np.linalg.inv(np.linalg.cholesky(p.scale_covariance))
     mean[at.scale_at] = p.scale
-    return PriorRows(mean=mean, jacobian=jacobian, groups=(*groups, "print scale", "print scale"))
+    names = (*groups, "print scale", "print scale")
+    robust = np.array([name == "card curl" and p.curl_yields for name in names])
+    return PriorRows(mean=mean, jacobian=jacobian, groups=names, robust=robust)

@@ -24,7 +24,7 @@ from cardmeasure.uncertainty import budget_from_covariances
 Floats = NDArray[np.floating[Any]]
 
 NOT_SQUARE_DEG = 0.5
-BENT_PX = 0.6
+BENT_PX, CURLED_MM = 0.6, 0.15
 WEAK_CLARITY = 3.0
 FEW_USED = 0.6
 OUTLINE_MM = 1.5
@@ -82,7 +82,7 @@ def _card(
     if excess > max(FRAME_LINE_MM, FRAME_LINE_PX / solution.px_per_mm):
         # a line printed inside the border has been taken for the edge
         return _unsized(number, corners, ("edge-not-found",))
-    size = _size_of(adjustment, index)
+    size = _size_of(adjustment, index, settings.thickness_mm)
     covariance = size.covariance(adjustment.covariance)
     u = np.sqrt(np.diag(covariance))
     correlation = float(covariance[0, 1] / (u[0] * u[1]))
@@ -112,11 +112,12 @@ def _match(values: Floats, u: Floats, correlation: float, settings: Settings) ->
     )  # fmt: skip
 
 
-def _size_of(adjustment: Adjustment, index: int) -> _Size:
-    at = adjustment.state.layout
+def _size_of(adjustment: Adjustment, index: int, thickness_mm: float) -> _Size:
     quad = adjustment.state.quads[index]
-    order = [qd.WIDTH, qd.HEIGHT] if quad[qd.WIDTH] <= quad[qd.HEIGHT] else [qd.HEIGHT, qd.WIDTH]
-    return _Size(values=quad[order], rows=[at.quad_at(index, k) for k in order])
+    flat = qd.pressed_flat_mm(quad, thickness_mm=thickness_mm)
+    order = [0, 1] if flat[0] <= flat[1] else [1, 0]
+    rows = [adjustment.state.layout.quad_at(index, (qd.WIDTH, qd.HEIGHT)[k]) for k in order]
+    return _Size(values=flat[order], rows=rows)
 
 
 def _flags(adjustment: Adjustment, edges: EdgeMeasurement, index: int, bends: Floats) -> tuple[str, ...]:
@@ -129,7 +130,8 @@ def _flags(adjustment: Adjustment, edges: EdgeMeasurement, index: int, bends: Fl
         flags.append("weak-edge")
     if edges.used[index].min() < FEW_USED:
         flags.append("few-points")
-    if bends[qd.SIDES * index : qd.SIDES * (index + 1)].max() > BENT_PX:
+    rise_mm = np.abs(quad[[qd.RISE_WIDTH, qd.RISE_HEIGHT]]).max()
+    if rise_mm > CURLED_MM or bends[qd.SIDES * index : qd.SIDES * (index + 1)].max() > BENT_PX:
         flags.append("bent-edge")
     return tuple(flags)
 

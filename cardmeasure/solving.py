@@ -29,11 +29,13 @@ Floats = NDArray[np.floating[Any]]
 U_POINT_PX = 0.03
 SEARCH_MM = 0.6
 """How far from its rough outline a side is sought."""
-U_PLACE_PX = (2.5, 0.8)
-"""How far a side may be from its prediction in each pass."""
+U_PLACE_MM, U_PLACE_PX = 0.25, (2.5, 0.8)
+"""How far a side may be from its prediction: in the first pass so many millimetres, and pixels at least in each."""
 MIN_USED = 0.4
 """Share of a side's stretches that must have been found for the side to count."""
 MIN_CLARITY = 1.5
+FARTHEST = 3.0
+"""So many times what it may be, a side may be from its prediction."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -103,6 +105,7 @@ def _start_state(photo: Photo, squares: tuple[SquareSighting, ...], settings: Se
         u_elevation_mm=float(np.hypot(settings.u_thickness_mm, settings.u_paper_mm)),
         u_bias_px=np.zeros((0, qd.SIDES)),
         u_distortion=U_DISTORTION * (UNKNOWN_LENS if photo.camera.focal_35mm is None else 1.0),
+        curl_yields=photo.camera.focal_35mm is not None,
     )
     return state, priors
 
@@ -128,13 +131,16 @@ def solve(
     state, wanted = _located(photo, squares, outlines, start, elevation)
     edges: EdgeMeasurement | None = None
     priors = start.priors
-    for turn, u_place in enumerate(U_PLACE_PX):
+    for turn, u_least in enumerate(U_PLACE_PX):
         if not wanted:
             break
+        u_place = max(u_least, U_PLACE_MM * squares[0].px_per_mm) if turn == 0 else u_least
         known = edges.known_with(edge_residuals_px(state, edges.points)) if edges else None
         last = turn == len(U_PLACE_PX) - 1
         edges = _measured(photo, squares, state, settings, u_place=u_place, coarse=not last, known=known)
         good = (edges.used >= MIN_USED) & (edges.clarity >= MIN_CLARITY) & edges.on_table
+        # a side that a second look finds elsewhere is not understood
+        good &= np.abs(edges.known.sides.looks.place_px.reshape(-1, qd.SIDES)) < FARTHEST * u_place
         keep: NDArray[np.bool_] = np.asarray(good.all(axis=1))
         state, edges = state.of_cards(keep), edges.of_cards(keep)
         wanted = [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]

@@ -32,6 +32,8 @@ largest range of all three, and linear light."""
 LONGEST = np.full(PARAMETERS, np.inf)
 LONGEST[[PLACE, BLUR, SHARPENING, SHADOW, SHADE, WIDTH]] = 1.0, 0.3, 0.3, 1.5, 0.3, 0.5
 """Longest step of each parameter."""
+WIDTH_ROOM = 3.0
+"""So many standard uncertainties a wall's width may be from its prior."""
 LOW, HIGH = np.full(PARAMETERS, 1e-4), np.full(PARAMETERS, np.inf)
 LOW[[PLACE, BLUR, SHARPENING, SHADOW, SHADE, WIDTH]] = -np.inf, 0.3, -0.3, 0.0, 0.03, -np.inf
 HIGH[[BLUR, SHARPENING, SHADOW, SHADE]] = 6.0, 1.5, 60.0, 1.1
@@ -105,7 +107,8 @@ def fit_looks(
 ) -> Looks:
     """Fit n sides: distances, weights (n, b), light (n, b, 3); start (n, 15)."""
     task = _task(distance_px, light, weight, priors)
-    p = np.clip(start, LOW, HIGH)
+    low, high = _bounds(priors)
+    p = np.clip(start, low, high)
     n = len(p)
     normal, damping = np.empty((n, PARAMETERS, PARAMETERS)), np.full(n, 1e-3)
     live, part = np.arange(n), task
@@ -113,7 +116,7 @@ def fit_looks(
     cost = _cost(task, model, p)
     for _ in range(rounds):
         normal[live], step = _step(part, model, jacobian, p[live], damping[live])
-        trial = np.clip(p[live] + np.clip(step, -LONGEST, LONGEST), LOW, HIGH)
+        trial = np.clip(p[live] + np.clip(step, -LONGEST, LONGEST), low[live], high[live])
         trial_model, trial_jacobian = expected_light_with_jacobian(part.distance, trial)
         trial_cost = _cost(part, trial_model, trial)
         gain = cost[live] - trial_cost
@@ -131,6 +134,14 @@ def fit_looks(
             trial_model, trial_jacobian = trial_model[left], trial_jacobian[left]
         model, jacobian = trial_model, trial_jacobian
     return Looks(parameters=p, normal=normal, cost=cost)
+
+
+def _bounds(priors: LookPriors) -> tuple[Floats, Floats]:
+    """Least and largest parameters (n, 15); a wall is never much wider than pose and thickness make it."""
+    low, high = (np.tile(limit, (len(priors.mean), 1)) for limit in (LOW, HIGH))
+    width, room = priors.mean[:, WIDTH], WIDTH_ROOM * np.sqrt(priors.covariance[:, WIDTH, WIDTH])
+    low[:, WIDTH], high[:, WIDTH] = width - room, width + room
+    return low, high
 
 
 def scatter_of_bins(light: Floats, weight: Floats) -> Floats:

@@ -15,7 +15,7 @@ Floats = NDArray[np.floating[Any]]
 FEWEST_FOR_PLANE = 12
 """With fewer sides the table is taken to be equally bright everywhere."""
 ROUNDS = 6
-BRIGHTER, OTHER_COLOUR, SPREADS = 0.5, 0.35, 5.0
+BRIGHTER, OTHER_COLOUR, SPREADS = 0.4, 0.3, 5.0
 """Deviations of the logarithm of light that no table has: brighter than elsewhere; of another colour; and in any case
 beyond so many times the photo's own scatter. Darker is allowed, as shadows fall on tables."""
 FLOOR = 0.004
