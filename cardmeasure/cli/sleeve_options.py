@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from cardmeasure.sleeving.conditions import Conditions
     from cardmeasure.sleeving.shops import Shop
 
-SHOPS_BESIDE = "shops.csv"
+SHOPS_BESIDE, DECKS_BESIDE = "shops.csv", "decks.toml"
 
 ResultsFiles = Annotated[
     list[Path],
@@ -30,7 +30,7 @@ SleeveListFile = Annotated[
 ]
 DecksFiles = Annotated[
     list[Path] | None,
-    typer.Option("--decks", metavar="FILE", help="Decks file; once for all boxes, or once for each."),
+    typer.Option("--decks", metavar="FILE", help="Decks file, once or once a box; else decks.toml beside RESULTS."),
 ]
 ShopsFile = Annotated[
     Path | None,
@@ -89,18 +89,26 @@ def read_boxes(results: Sequence[Path], decks: Sequence[Path] | None, *, u_thick
     from cardmeasure.reports.reading_json import read_results
     from cardmeasure.sleeving.boxes import card_sets
 
+    sets: list[CardSet] = []
+    for path, name, said in zip(results, box_names(results), decks_files(results, decks), strict=True):
+        known = () if said is None else read_decks(said)
+        sets += card_sets(read_results(path), box=name, decks=known, u_thickness_mm=u_thickness)
+    if not sets:
+        raise UsageError(f"{', '.join(map(str, results))}: no card with a size in there; nothing to find sleeves for.")
+    return sets
+
+
+def decks_files(results: Sequence[Path], decks: Sequence[Path] | None) -> list[Path | None]:
+    """The decks file of each box: the one named for all, its own, or decks.toml beside the results; else None."""
     files = [*(decks or ())]
     if len(files) > 1 and len(files) != len(results):
         raise UsageError(
             f"--decks is given {len(files)} times for {len(results)} results; give it once, or once for each in order."
         )
-    sets: list[CardSet] = []
-    for i, (path, name) in enumerate(zip(results, box_names(results), strict=True)):
-        said = read_decks(files[i if len(files) > 1 else 0]) if files else ()
-        sets += card_sets(read_results(path), box=name, decks=said, u_thickness_mm=u_thickness)
-    if not sets:
-        raise UsageError(f"{', '.join(map(str, results))}: no card with a size in there; nothing to find sleeves for.")
-    return sets
+    if files:
+        return [*(files if len(files) > 1 else files * len(results))]
+    beside = [path.with_name(DECKS_BESIDE) for path in results]
+    return [path if path.is_file() else None for path in beside]
 
 
 def read_unmeasured(results: Sequence[Path], decks: Sequence[Path] | None) -> list[str]:
@@ -109,11 +117,9 @@ def read_unmeasured(results: Sequence[Path], decks: Sequence[Path] | None) -> li
     from cardmeasure.reports.reading_json import read_results
     from cardmeasure.sleeving.boxes import unmeasured
 
-    files = [*(decks or ())]
     names: list[str] = []
-    for i, path in enumerate(results):
-        said = read_decks(files[i if len(files) > 1 else 0]) if files else ()
-        names += unmeasured(read_results(path), decks=said)
+    for path, said in zip(results, decks_files(results, decks), strict=True):
+        names += unmeasured(read_results(path), decks=() if said is None else read_decks(said))
     return names
 
 

@@ -305,3 +305,14 @@ def test_a_plan_of_other_decks_or_with_parts_missing_is_refused(box: Path, capsy
         capsys.readouterr()
         assert main(["storage", *COMMON, "--plan", "else.json"]) == 2
         assert words in capsys.readouterr().err.replace("$.decks[0].fit", "`fit`")
+
+
+def test_a_decks_file_beside_the_results_is_found(box: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    outputs = []
+    for more in (["--decks", "decks.toml"], []):
+        assert main(["storage", "results.json", "--wells", "wells.csv", *more]) == 0
+        outputs.append(capsys.readouterr().out)
+    assert outputs[0] == outputs[1]
+    Path("decks.toml").unlink()
+    assert main(["fit", "results.json", "--list", "sleeves.csv"]) == 0
+    assert "photos (63.0 x 88.0): " in capsys.readouterr().out
