@@ -18,13 +18,12 @@ from cardmeasure.adjustment import (
     POINTS_GROUP,
     ROBUST_AT,
     Adjustment,
-    _edge_rows,
-    _point_rows,
     adjust,
     robust_weights,
 )
 from cardmeasure.edges.points import no_edge_points
-from cardmeasure.priors import GROUP_NAMES, U_ANYWHERE, prior_rows
+from cardmeasure.linearised import Linearised, Problem, linearise
+from cardmeasure.priors import GROUP_NAMES, prior_rows
 from cardmeasure.unknowns import Layout, State
 
 Floats = NDArray[np.float64]
@@ -54,12 +53,22 @@ def _sizes(state: State) -> Floats:
 # ---------------------------------------------------------------- derivatives
 
 
+def _problem(photo: Simulated) -> Problem:
+    rows = prior_rows(photo.truth, photo.priors)
+    return Problem(points=photo.points, edges=photo.edges, priors=rows, layout=photo.truth.layout)
+
+
+def _rows(state: State, photo: Simulated) -> tuple[Linearised, Problem]:
+    problem = _problem(photo)
+    return linearise(state, problem), problem
+
+
 def _linearised(state: State, photo: Simulated) -> tuple[Floats, Floats]:
     """Weighted residuals and Jacobian of all rows, but for the priors that only keep a lost card from diverging."""
-    r_prior, j_prior, _ = prior_rows(state, photo.priors)
-    informs = np.abs(j_prior).max(axis=1) > 1.5 / U_ANYWHERE
-    parts = (_point_rows(state, photo.points), _edge_rows(state, photo.edges), (r_prior[informs], j_prior[informs]))
-    return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
+    rows, problem = _rows(state, photo)
+    r, j = rows.dense()
+    informs = np.abs(problem.priors.jacobian) @ np.isfinite(problem.priors.mean) > 0
+    return np.concatenate([r, rows.priors[informs]]), np.concatenate([j, problem.priors.jacobian[informs]])
 
 
 @settings(max_examples=10, deadline=None)
