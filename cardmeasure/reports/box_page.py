@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from cardmeasure import __version__
 from cardmeasure.classes import SizeClass, standard_classes
-from cardmeasure.reports.json_results import Record
+from cardmeasure.reports.json_decks import Record
 from cardmeasure.reports.reading_plan import PlanDeck
 from cardmeasure.reports.sleeving_pages import html_pages, markdown_pages
 from cardmeasure.results import ShotResult

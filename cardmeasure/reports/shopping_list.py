@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from cardmeasure.reports.fit_table import cards_words
-from cardmeasure.reports.json_results import Record
+from cardmeasure.reports.json_decks import Record
 from cardmeasure.reports.outline_slip import LEGEND, ORDER, TITLE
 from cardmeasure.reports.plan_table import OBJECTIVE_WORDS, chance_words, decks_with, proof_words
 from cardmeasure.reports.sleeving_pages import html_pages

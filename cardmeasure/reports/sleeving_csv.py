@@ -7,7 +7,7 @@ import io
 from collections.abc import Iterable, Mapping, Sequence
 
 from cardmeasure.reports.csv_results import spreadsheet_cell
-from cardmeasure.reports.json_results import Record
+from cardmeasure.reports.json_decks import Record
 
 FIT_COLUMNS = (
     "box", "deck", "size_class", "count", "width_mm", "height_mm", "maker", "product", "pack_width_mm",

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from decimal import Decimal
 
 from cardmeasure import __version__
-from cardmeasure.reports.json_results import Record
+from cardmeasure.reports.json_decks import Record
 from cardmeasure.reports.plan_table import changed
 from cardmeasure.sleeving.advice import reason, warnings
 from cardmeasure.sleeving.card_set import CardSet
