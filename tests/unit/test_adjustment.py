@@ -73,7 +73,7 @@ def _linearised(state: State, photo: Simulated) -> tuple[Floats, Floats]:
 
 
 def _clearly_curled(state: State) -> State:
-    """With rises away from none, where their derivatives jump: one way a card's middle stands up, the other its rims."""
+    """With rises away from none, where their derivatives jump from those of the middle to those of the rims."""
     quads = state.quads.copy()
     rises = quads[:, RISES]
     quads[:, RISES] = rises + np.where(rises < 0, -0.005, 0.005)

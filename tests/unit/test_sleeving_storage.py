@@ -119,7 +119,7 @@ def test_a_deck_with_two_sizes_makes_two_sets_that_share_its_count() -> None:
 def test_a_count_that_contradicts_the_photos_is_said() -> None:
     shot = measured("a/x.jpg", cards=(sized_card(1), sized_card(2)))
     (only,) = card_sets([shot], box="box", decks=[Deck(name="a", count=1)])
-    assert "1 cards were entered, but 2 lie in the photos." in only.remarks
+    assert "1 card was entered, but 2 lie in the photos." in only.remarks
 
 
 def test_a_bank_card_that_gave_the_scale_needs_no_sleeve() -> None:
