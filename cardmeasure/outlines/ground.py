@@ -80,7 +80,9 @@ def pieces_mask(photo: Photo, *, px_per_mm: float, known: list[NDArray[np.floati
     )  # fmt: skip
     narrow, *stricter = _not_ground(log, taken, window_mm=NARROW_MM, per_mm=per_mm)
     both = narrow | np.asarray(cv2.resize(wide, taken.shape[::-1], interpolation=cv2.INTER_NEAREST), np.uint8)
-    return Reduced(pixels_bgr=small, masks=tuple(mask * (1 - taken) for mask in (both, narrow, *stricter)), factor=factor)
+    return Reduced(
+        pixels_bgr=small, masks=tuple(mask * (1 - taken) for mask in (both, narrow, *stricter)), factor=factor
+    )
 
 
 def _not_ground(
