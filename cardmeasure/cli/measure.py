@@ -33,6 +33,7 @@ def measure(
     processes: options.Processes = None,
     again: options.Again = False,
     together: options.Together = False,
+    explain: options.Explain = False,
     watch: options.Watch = False,
     scheduler: options.Scheduler = None,
     quiet: options.Quiet = False,
@@ -66,6 +67,7 @@ def measure(
         is_quiet=quiet,
         decks=listed,
         together=settings.classes if together else None,
+        explains=explain,
     )
     found = find_photos(paths, passes_over=is_own_picture)
     check_decks(listed, [photo.file for photo in found])

@@ -58,6 +58,7 @@ Scheduler = Annotated[
     str | None,
     typer.Option("--scheduler", metavar="ADDRESS", help="Measure with the workers of the Dask scheduler there."),
 ]
+Explain = Annotated[bool, typer.Option("--explain", help="Say where each size's uncertainty comes from.")]
 Together = Annotated[
     bool, typer.Option("--together", help="Solve photos of one phone and print again, with lens and scale in common.")
 ]

@@ -20,6 +20,7 @@ from cardmeasure.cli.progress import RunProgress
 from cardmeasure.decks import Deck, summarised
 from cardmeasure.reference.print_profile import PrintProfile
 from cardmeasure.reports.csv_results import results_csv
+from cardmeasure.reports.explanation import explanation_text
 from cardmeasure.reports.json_lines import results_json_lines
 from cardmeasure.reports.json_results import results_json, results_json_parts
 from cardmeasure.reports.picture import picture_jpeg, small_jpeg
@@ -38,6 +39,7 @@ class Outputs:
     """Where results go: `results` a file or `-`, `pictures` a folder; `decks` those of a decks file.
 
     `together`: the size classes to match anew what photos of one phone and print give together; None: each by itself.
+    `explains`: whether the table says where each size's uncertainty comes from.
     """
 
     results: str | None
@@ -45,6 +47,7 @@ class Outputs:
     is_quiet: bool
     decks: tuple[Deck, ...] = ()
     together: tuple[SizeClass, ...] | None = None
+    explains: bool = False
 
     @property
     def has_table(self) -> bool:
@@ -188,4 +191,6 @@ def _show(shot: ShotResult, progress: RunProgress, outputs: Outputs) -> None:
     if outputs.has_table and (text := shot_text(shot, width=columns())):
         progress.pause()
         say(text + "\n")
+        if outputs.explains:
+            say(explanation_text(shot, width=columns()))
         progress.resume()
