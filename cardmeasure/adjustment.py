@@ -110,9 +110,7 @@ def _weights(rows: Linearised, problem: Problem, *, cut_off: bool) -> _Weights:
 
 
 def _cost(rows: Linearised, weights: _Weights) -> float:
-    return float(
-        weights.points @ rows.points**2 + weights.edges @ rows.edges**2 + weights.priors @ rows.priors**2
-    )
+    return float(weights.points @ rows.points**2 + weights.edges @ rows.edges**2 + weights.priors @ rows.priors**2)
 
 
 def _normal(rows: Linearised, problem: Problem, weights: _Weights) -> tuple[Floats, Floats]:

@@ -34,6 +34,12 @@ _FLAGS = (
         "The print was taken for 100 %; a home printer may be off by some tenths of a per cent. Measure the bars "
         "on the sheet and pass them with --print to make u smaller.",
     ),
+    Flag(
+        "scale-doubtful",
+        Level.DOUBT,
+        "Nearly all cards miss the nominal sizes by one and the same factor: was the square printed at another size "
+        "than 100 %? Measure its sides or the bars with a ruler.",
+    ),
     Flag("focal-unknown", Level.NOTE, "The photo names no focal length, so it was solved for with a wide prior."),
     Flag("low-resolution", Level.NOTE, "Fewer than 5 pixels per millimetre: u is larger than it need be."),
     Flag("slanted", Level.NOTE, "The phone was held more than 30 degrees off: u is larger than it need be."),

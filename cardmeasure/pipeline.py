@@ -9,12 +9,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cardmeasure.classes.common_factor import common_factor
 from cardmeasure.errors import PhotoTrouble
 from cardmeasure.geometry import apply_homography
 from cardmeasure.outlines.pieces import find_pieces
 from cardmeasure.photo import Photo, read_photo
 from cardmeasure.reference.finding import SquareSighting, find_squares
-from cardmeasure.results import PhotoFacts, ReferenceFacts, ShotResult, Trouble
+from cardmeasure.results import Card, PhotoFacts, ReferenceFacts, ShotResult, Trouble
 from cardmeasure.settings import Settings
 from cardmeasure.sizing import sized_cards
 from cardmeasure.solving import Solution, solve, solve_reference
@@ -26,6 +27,8 @@ LOW_PX_PER_MM = 5.0
 SLANTED_DEG = 30.0
 BLURRED_PX = 3.0
 RESIDUALS_PX = 0.25
+MOST_U_MM = 0.1
+"""Of a size, where sizes are compared with one another."""
 
 
 def measure_photo(
@@ -89,7 +92,7 @@ def measure(
         file=name,
         sha256=photo.sha256,
         trouble=None,
-        flags=_shot_flags(photo, squares, solution, settings),
+        flags=_shot_flags(photo, squares, solution, settings, cards),
         photo=_photo_facts(photo),
         reference=_reference_facts(squares, solution, settings),
         cards=cards,
@@ -122,10 +125,11 @@ def _photo_facts(photo: Photo) -> PhotoFacts:
 
 
 def _shot_flags(
-    photo: Photo, squares: tuple[SquareSighting, ...], solution: Solution, settings: Settings
+    photo: Photo, squares: tuple[SquareSighting, ...], solution: Solution, settings: Settings, cards: tuple[Card, ...]
 ) -> tuple[str, ...]:
     conditions = {
         "scale-assumed": settings.print_profile.source == "assumed",
+        "scale-doubtful": _scale_is_doubtful(cards, settings),
         "focal-unknown": photo.camera.focal_35mm is None,
         "low-resolution": squares[0].px_per_mm < LOW_PX_PER_MM,
         "slanted": solution.adjustment.state.camera.tilt_deg > SLANTED_DEG,
@@ -133,6 +137,17 @@ def _shot_flags(
         "reference-residuals": solution.adjustment.point_rms_px > RESIDUALS_PX,
     }
     return tuple(code for code, applies in conditions.items() if applies)
+
+
+def _scale_is_doubtful(cards: tuple[Card, ...], settings: Settings) -> bool:
+    sized = [
+        ((c.width_mm, c.height_mm), (c.u_width_mm or 0.0, c.u_height_mm or 0.0))
+        for c in cards
+        if c.width_mm is not None and c.height_mm is not None
+    ]
+    sizes, u = (np.array(part, float).reshape(-1, 2) for part in (zip(*sized, strict=True) if sized else ((), ())))
+    # the print's own u is common to all cards and is what the factor is to show
+    return common_factor(sizes, np.minimum(u, MOST_U_MM), classes=settings.classes) is not None
 
 
 def _reference_facts(squares: tuple[SquareSighting, ...], solution: Solution, settings: Settings) -> ReferenceFacts:

@@ -38,8 +38,8 @@ U_RISE_MM, RISE_ROBUST_AT, MOST_RISE_MM = 0.03, 1.5, 0.3
 """How far most cards' rims or middles stand up; those that rise more, beyond so many u, are believed to (Cauchy), up to
 what curled cards do (standard deviation)."""
 U_ANYWHERE = 100.0
-GROUP_NAMES = ("focal length", "principal point", "lens distortion", "print scale", "card thickness", "card curl", "squareness",
-               "edge model", "tone curve")  # fmt: skip
+GROUP_NAMES = ("focal length", "principal point", "lens distortion", "print scale", "card thickness", "card curl",
+               "squareness", "edge model", "tone curve")  # fmt: skip
 """Names of the priors' lines in a budget."""
 
 

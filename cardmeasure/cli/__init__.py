@@ -15,9 +15,14 @@ import typer
 from cardmeasure import __version__
 from cardmeasure.cli.classes import classes
 from cardmeasure.cli.console import PipeClosedError, StoppedError, forget_output, say, say_error
+from cardmeasure.cli.fit import fit
 from cardmeasure.cli.measure import measure
+from cardmeasure.cli.page import page
+from cardmeasure.cli.plan import plan
 from cardmeasure.cli.reference import reference
 from cardmeasure.cli.report import report
+from cardmeasure.cli.starter_list import starter_list
+from cardmeasure.cli.storage import storage
 from cardmeasure.errors import CardmeasureError, ExitCode
 
 _MISSING_LIBRARY = re.compile(r"(lib[\w.+-]+\.so[.\d]*): cannot open shared object file")
@@ -109,5 +114,5 @@ def _bug(error: Exception) -> int:
     return ExitCode.BUG
 
 
-for _command in (reference, measure, report, classes):
+for _command in (reference, measure, report, classes, starter_list, fit, plan, storage, page):
     app.command()(_guarded(_command))

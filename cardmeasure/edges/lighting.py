@@ -45,8 +45,9 @@ U_COMMON_BLUR, U_COMMON_SHARPENING = 0.05, 0.05
 """What blur and sharpening differ by from side to side."""
 LEAST_SCATTER = {WALL.start: 0.03, SHADOW: 0.08, SHADE: 0.04}
 """Scatter between sides that face the same way: of white paper's light, of the thickness, of one."""
-TEACHERS = 4
-"""So many sure sides are needed before anything is learned."""
+TEACHERS, SHADOW_TEACHERS = 4, 8
+"""So many sure sides are needed before anything is learned; of shadows more than a card has, as one card's sides may
+all be mistaken alike."""
 MISPLACED_PX = 0.25
 """How far off a place may be for all that its own covariance says: what a wall's level is taken with."""
 U_LEVEL = 1.0
@@ -118,9 +119,11 @@ def priors_learned(before: LookPriors, looks: Looks, around: Surroundings) -> Lo
         _teach(mean, spread, WALL.start + k, p, own, sure, around, LEAST_SCATTER[WALL.start] * around.white)
     thickness = float(np.median(around.thickness_px))
     falls = (u[:, SHADOW] < 0.5 * thickness) & (p[:, SHADE] < 0.9)
-    _teach(mean, spread, SHADOW, p, u[:, SHADOW], falls, around, LEAST_SCATTER[SHADOW] * thickness)
+    if falls.sum() >= SHADOW_TEACHERS:
+        _teach(mean, spread, SHADOW, p, u[:, SHADOW], falls, around, LEAST_SCATTER[SHADOW] * thickness)
     seen = (u[:, SHADE] < 0.2) & (p[:, SHADOW] + np.minimum(p[:, WIDTH], 0) > 1.0)
-    _teach(mean, spread, SHADE, p, u[:, SHADE], seen, around, LEAST_SCATTER[SHADE])
+    if seen.sum() >= SHADOW_TEACHERS:
+        _teach(mean, spread, SHADE, p, u[:, SHADE], seen, around, LEAST_SCATTER[SHADE])
     mean[:, SHADOW] = np.maximum(mean[:, SHADOW], 0.0)
     mean[:, SHADE] = np.clip(mean[:, SHADE], 0.05, 1.0)
     mean[:, WALL] = np.maximum(mean[:, WALL], 0.0)

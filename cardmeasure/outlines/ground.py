@@ -28,8 +28,9 @@ RING_MM = 5.0
 """The table is what shows in a ring of this width around the reference's paper."""
 EVERY = 5
 """Of the ring's pixels so many-th is looked at: neighbours are averaged anyway."""
-SURE, LIKELY = 40.0, 20.0
-"""Squared distances: what is surely no table, and what belongs to a piece if it hangs together with such."""
+GREAT, SURE, LIKELY = 200.0, 40.0, 20.0
+"""Squared distances: what no shade can be, what is surely no table, and what belongs to a piece if it hangs together
+with such."""
 SHADOW_DEPTH, SHADOW_COLOUR = 0.7, 12.0
 """A shadow dims the logarithm of light by less than this, all colours alike: most squared distance across that."""
 FIT_ROUNDS = 8
@@ -73,19 +74,19 @@ def pieces_mask(photo: Photo, *, px_per_mm: float, known: list[NDArray[np.floati
     per_mm = px_per_mm * float(factor.mean())
     # what only a wide mean can see needs no fine grid
     half = (max(4, log.shape[1] // 2), max(4, log.shape[0] // 2))
-    wide, _ = _not_ground(
+    wide, *_ = _not_ground(
         np.asarray(cv2.resize(log, half, interpolation=cv2.INTER_AREA)),
         np.asarray(cv2.resize(taken, half, interpolation=cv2.INTER_NEAREST)), window_mm=WIDE_MM, per_mm=per_mm / 2,
     )  # fmt: skip
-    narrow, sure = _not_ground(log, taken, window_mm=NARROW_MM, per_mm=per_mm)
+    narrow, *stricter = _not_ground(log, taken, window_mm=NARROW_MM, per_mm=per_mm)
     both = narrow | np.asarray(cv2.resize(wide, taken.shape[::-1], interpolation=cv2.INTER_NEAREST), np.uint8)
-    return Reduced(pixels_bgr=small, masks=tuple(mask * (1 - taken) for mask in (both, narrow, sure)), factor=factor)
+    return Reduced(pixels_bgr=small, masks=tuple(mask * (1 - taken) for mask in (both, narrow, *stricter)), factor=factor)
 
 
 def _not_ground(
     log: Floats, taken: NDArray[np.uint8], *, window_mm: float, per_mm: float
-) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
-    """Masks of what likely and of what surely differs from the table, seen through means over a window."""
+) -> tuple[NDArray[np.uint8], ...]:
+    """Masks of what likely, surely and greatly differs from the table, seen through means over a window."""
     ring_px = 2 * round(RING_MM * per_mm) + 1
     ring = (cv2.dilate(taken, np.ones((ring_px, ring_px), np.uint8)) > 0) & (taken == 0)
     window = _odd(window_mm * per_mm)
@@ -94,8 +95,8 @@ def _not_ground(
     distance = _distance_from_ground(mean, taken == 0, seed=seed)
     # a mean reaches half its window beyond a piece; taking that off again brings the outline home
     home = np.ones((window, window), np.uint8)
-    likely, sure = _hanging_together(distance), (distance > SURE).view(np.uint8)
-    return np.asarray(cv2.erode(likely, home), np.uint8), np.asarray(cv2.erode(sure, home), np.uint8)
+    masks = (_hanging_together(distance), *((distance > least).view(np.uint8) for least in (SURE, GREAT)))
+    return tuple(np.asarray(cv2.erode(mask, home), np.uint8) for mask in masks)
 
 
 def _odd(value: float) -> int:

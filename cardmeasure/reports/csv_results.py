@@ -60,7 +60,7 @@ def results_csv(shots: Sequence[ShotResult], *, decks: Sequence[Deck] = ()) -> s
     writer.writeheader()
     for shot in shots:
         for row in _rows(shot, decks):
-            writer.writerow({name: _cell(value) for name, value in row.items()})
+            writer.writerow({name: spreadsheet_cell(value) for name, value in row.items()})
     return text.getvalue()
 
 
@@ -95,7 +95,7 @@ def _of_card(card: Record) -> Record:
     }
 
 
-def _cell(value: object) -> object:
+def spreadsheet_cell(value: object) -> object:
     """A number as it is, a list of codes as words, text harmless for a spreadsheet."""
     if isinstance(value, list):
         value = " ".join(map(str, value))

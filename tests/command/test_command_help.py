@@ -11,12 +11,14 @@ import pytest
 from cardmeasure import __version__
 from tests.command.runs import environment, run
 
+COMMANDS = ("reference", "measure", "report", "classes", "starter-list", "fit", "plan", "storage", "page")
+
 
 def test_help_names_all_commands() -> None:
     answer = run("--help")
     assert answer.returncode == 0
     assert answer.stderr == ""
-    for command in ("reference", "measure", "report", "classes"):
+    for command in COMMANDS:
         assert f"\n  {command} " in answer.stdout
 
 
@@ -31,14 +33,14 @@ def test_help_takes_at_most_four_tenths_of_a_second_of_processor_time() -> None:
     assert spent / count <= 0.4
 
 
-@pytest.mark.parametrize("command", ["reference", "measure", "report", "classes"])
+@pytest.mark.parametrize("command", COMMANDS)
 def test_every_command_explains_its_options_and_loads_nothing_heavy_for_it(command: str) -> None:
     answer = run(command, "--help", env=environment(PYTHONPROFILEIMPORTTIME="1"))
     assert answer.returncode == 0
     assert "--help" in answer.stdout
     loaded = {line.rsplit("|", 1)[-1].strip() for line in answer.stderr.splitlines()}
     assert "typer" in loaded
-    assert not loaded & {"cv2", "numpy", "PIL", "skimage", "reportlab", "rich"}
+    assert not loaded & {"cv2", "numpy", "PIL", "skimage", "reportlab", "rich", "scipy", "jinja2", "msgspec"}
 
 
 def test_measure_documents_the_exit_codes() -> None:

@@ -8,13 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
-from cardmeasure.adjustment import PrintedPoints
 from cardmeasure.camera import Camera, camera_from_homography, project, rotation_matrix, to_plane
 from cardmeasure.edges.points import EdgePoints
 from cardmeasure.geometry import fit_homography
+from cardmeasure.linearised import PrintedPoints
 from cardmeasure.priors import (
     U_DISTORTION,
     U_PRINCIPAL_SHARE,
+    U_RISE_MM,
     U_SHEAR_RAD,
     U_TAPER_MM,
     Priors,
@@ -86,6 +87,7 @@ def true_state(rng: Rng, priors: Priors, *, squares: int = 1, spread: float = 1.
     quads[:, qd.SHEAR] = spread * U_SHEAR_RAD * rng.normal(size=cards)
     quads[:, [qd.WIDTH_TAPER, qd.HEIGHT_TAPER]] = spread * U_TAPER_MM * rng.normal(size=(cards, 2))
     quads[:, qd.ELEVATION] = priors.elevation_mm + spread * priors.u_elevation_mm * rng.normal(size=cards)
+    quads[:, [qd.RISE_WIDTH, qd.RISE_HEIGHT]] = spread * U_RISE_MM * rng.normal(size=(cards, 2))
     return State(
         camera=camera,
         scale=priors.scale + spread * np.linalg.cholesky(priors.scale_covariance) @ rng.normal(size=2),

@@ -18,18 +18,18 @@ from cardmeasure.adjustment import (
     POINTS_GROUP,
     ROBUST_AT,
     Adjustment,
-    _edge_rows,
-    _point_rows,
     adjust,
     robust_weights,
 )
 from cardmeasure.edges.points import no_edge_points
-from cardmeasure.priors import GROUP_NAMES, U_ANYWHERE, prior_rows
+from cardmeasure.linearised import Linearised, Problem, linearise
+from cardmeasure.priors import GROUP_NAMES, prior_rows
 from cardmeasure.unknowns import Layout, State
 
 Floats = NDArray[np.float64]
 
 SIZES = [qd.WIDTH, qd.HEIGHT]
+RISES = [qd.RISE_WIDTH, qd.RISE_HEIGHT]
 
 
 def _photo(seed: int, *, cards: int = 2, squares: int = 1, noise: float = 1.0, spread: float = 1.0) -> Simulated:
@@ -54,12 +54,30 @@ def _sizes(state: State) -> Floats:
 # ---------------------------------------------------------------- derivatives
 
 
+def _problem(photo: Simulated) -> Problem:
+    rows = prior_rows(photo.truth, photo.priors)
+    return Problem(points=photo.points, edges=photo.edges, priors=rows, layout=photo.truth.layout)
+
+
+def _rows(state: State, photo: Simulated) -> tuple[Linearised, Problem]:
+    problem = _problem(photo)
+    return linearise(state, problem), problem
+
+
 def _linearised(state: State, photo: Simulated) -> tuple[Floats, Floats]:
     """Weighted residuals and Jacobian of all rows, but for the priors that only keep a lost card from diverging."""
-    r_prior, j_prior, _ = prior_rows(state, photo.priors)
-    informs = np.abs(j_prior).max(axis=1) > 1.5 / U_ANYWHERE
-    parts = (_point_rows(state, photo.points), _edge_rows(state, photo.edges), (r_prior[informs], j_prior[informs]))
-    return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
+    rows, problem = _rows(state, photo)
+    r, j = rows.dense()
+    informs = np.abs(problem.priors.jacobian) @ np.isfinite(problem.priors.mean) > 0
+    return np.concatenate([r, rows.priors[informs]]), np.concatenate([j, problem.priors.jacobian[informs]])
+
+
+def _clearly_curled(state: State) -> State:
+    """With rises away from none, where their derivatives jump from those of the middle to those of the rims."""
+    quads = state.quads.copy()
+    rises = quads[:, RISES]
+    quads[:, RISES] = rises + np.where(rises < 0, -0.005, 0.005)
+    return replace(state, quads=quads)
 
 
 @settings(max_examples=10, deadline=None)
@@ -67,6 +85,7 @@ def _linearised(state: State, photo: Simulated) -> tuple[Floats, Floats]:
 def test_the_whole_jacobian_is_that_of_differences(seed: int, squares: int, cards: int) -> None:
     """Printed points of one or two squares, edge points and priors, along random directions of all unknowns."""
     photo = _photo(seed, cards=cards, squares=squares)
+    photo = replace(photo, truth=_clearly_curled(photo.truth))
     jacobian = _linearised(photo.truth, photo)[1]
     assert jacobian.shape[1] == Layout(squares=squares, cards=cards).size
     # each unknown moves its rows by about one hundredth of their u, whatever its unit
@@ -76,6 +95,47 @@ def test_the_whole_jacobian_is_that_of_differences(seed: int, squares: int, card
         step = size * rng.choice([-1.0, 1.0], len(size)) * rng.uniform(0.5, 1.0, len(size))
         change = _linearised(photo.truth.moved(step), photo)[0] - _linearised(photo.truth.moved(-step), photo)[0]
         np.testing.assert_allclose(change / 2, -jacobian @ step, rtol=0, atol=1e-6)
+
+
+@settings(max_examples=10, deadline=None)
+@given(seed=st.integers(0, 10**6), squares=st.sampled_from([1, 2]), cards=st.sampled_from([0, 1, 3]))
+def test_the_compact_normal_matrix_is_the_dense_product(seed: int, squares: int, cards: int) -> None:
+    """Normal matrix, right side and products with a matrix, of points and of edges, with weights some of which are 0.
+
+    Cards have unlike numbers of points, as some of them are lost.
+    """
+    rng = np.random.default_rng(seed)
+    photo = _photo(seed, cards=cards, squares=squares)
+    photo = replace(photo, edges=photo.edges.rows(rng.random(len(photo.edges.card)) < 0.7))
+    rows, _ = _rows(photo.start, photo)
+    r, j = rows.dense()
+    weights = np.clip(rng.uniform(-0.3, 1.3, len(r)), 0, 1)
+    other = rng.normal(size=(j.shape[1], 3))
+    n = len(rows.points)
+    parts = (
+        (slice(0, n), rows.points_normal, rows.points_times), (slice(n, len(r)), rows.edges_normal, rows.edges_times),
+    )  # fmt: skip
+    size = np.sqrt(np.maximum((j**2).sum(axis=0), 1e-30))
+    for part, compact, times in parts:
+        normal, right = compact(weights[part])
+        weighted = j[part] * weights[part, None]
+        np.testing.assert_allclose(
+            normal / np.outer(size, size), weighted.T @ j[part] / np.outer(size, size), atol=1e-12
+        )
+        length = np.linalg.norm(r)
+        np.testing.assert_allclose(right / size / length, weighted.T @ r[part] / size / length, atol=1e-12)
+        np.testing.assert_allclose(times(other), j[part] @ other, rtol=1e-9, atol=1e-9 * np.abs(j).max())
+
+
+@pytest.mark.parametrize("cards", [0, 2])
+def test_the_normal_matrix_of_the_priors_is_the_dense_product(cards: int) -> None:
+    rows = prior_rows(_photo(6, cards=cards, squares=2).truth, priors_of(cards))
+    weights = np.where(rows.robust, np.linspace(0.1, 0.9, len(rows.robust)), 1.0)
+    assert rows.robust.sum() == 2 * cards, "rises across the width and the height of each card"
+    j = rows.jacobian * np.sqrt(weights)[:, None]
+    np.testing.assert_allclose(rows.normal(weights), j.T @ j, rtol=1e-12)
+    groups = [rows.of_group(name, weights) for name in sorted(set(rows.groups))]
+    np.testing.assert_allclose(sum(g.T @ g for g in groups), j.T @ j, rtol=1e-12)
 
 
 @given(seed=st.integers(0, 10**6))
@@ -239,6 +299,37 @@ def test_weights_fall_with_the_residual(values: list[float]) -> None:
     soft, hard = robust_weights(z, cut_off=False), robust_weights(z, cut_off=True)
     np.testing.assert_allclose(soft * np.maximum(np.abs(z), ROBUST_AT), ROBUST_AT, rtol=1e-9)
     np.testing.assert_array_equal(hard, np.where(np.abs(z) > 3 * ROBUST_AT, 0.0, soft))
+
+
+# ---------------------------------------------------------------- curl
+
+
+def _curled(rise_mm: float, *, across: int) -> Simulated:
+    """A noise-free photo of two cards, one of them curled."""
+    rng = np.random.default_rng(41)
+    truth = true_state(rng, priors_of(2), spread=0.0)
+    quads = truth.quads.copy()
+    quads[1, across] = rise_mm
+    return simulated(rng, replace(truth, quads=quads), priors_of(2), noise=0.0)
+
+
+@pytest.mark.parametrize("across", RISES)
+@pytest.mark.parametrize("rise_mm", [-0.9, 0.9])
+def test_a_curled_card_is_believed_to_be_curled(rise_mm: float, across: int) -> None:
+    """Thirty times what the prior says: the rise and the sizes come back to within their u, those of the flat one too.
+
+    Told to be firm, the prior leaves the size further off.
+    """
+    photo = _curled(rise_mm, across=across)
+    yielding = _solved(photo)
+    firm = adjust(photo.start, photo.points, photo.edges, replace(photo.priors, curl_yields=False))
+    u = np.sqrt(np.diag(yielding.covariance))
+    row = Layout(squares=1, cards=2).quad_at(1, across)
+    assert yielding.state.quads[1, across] == pytest.approx(rise_mm, abs=u[row])
+    assert u[row] < 0.3
+    error, stiff = (np.abs(_sizes(a.state) - _sizes(photo.truth)) for a in (yielding, firm))
+    assert (error < u[_size_rows(yielding.state)]).all()
+    assert stiff.max() > 2 * error.max()
 
 
 # ---------------------------------------------------------------- print scale

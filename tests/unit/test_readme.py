@@ -48,9 +48,17 @@ def test_every_option_named_exists_and_every_option_of_measure_is_named() -> Non
     assert set(re.findall(r"`(--[a-z-]+)", table)) == options - {"--help"}
 
 
-def test_every_command_named_exists() -> None:
+def test_every_command_is_named_and_every_command_named_exists() -> None:
     commands = set(typer.main.get_command(app).commands)  # type: ignore[attr-defined]
-    assert set(re.findall(r"cardmeasure (reference|measure|report|classes)\b", README)) == commands
+    assert set(re.findall(r"(?:`|\n|&& )cardmeasure ([a-z]+(?:-[a-z]+)*)", README)) == commands
+
+
+@pytest.mark.parametrize("command", ["fit", "plan", "storage", "page", "starter-list"])
+def test_every_option_of_the_commands_about_sleeves_is_named(command: str) -> None:
+    parameters = typer.main.get_command(app).commands[command].params  # type: ignore[attr-defined]
+    options = {option for parameter in parameters for option in parameter.opts if option.startswith("--")} - {"--help"}
+    part_of_readme = README.split("## From sizes to sleeves")[1].split("\n## ")[0]
+    assert options <= set(re.findall(r"(--[a-z-]+)", part_of_readme))
 
 
 def test_each_of_the_two_commands_is_one_line_that_begins_with_the_system_packages() -> None:
