@@ -18,11 +18,14 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from cardmeasure.batch import FoundPhoto, find_photos, measure_found, profiles_beside
+    from cardmeasure.batch.journal import Journal
     from cardmeasure.classes import SizeClass, read_classes, standard_classes
+    from cardmeasure.decks import Deck, DeckSummary, read_decks, summarised
     from cardmeasure.errors import TROUBLES, CannotWriteError, CardmeasureError, ExitCode, PhotoTrouble, UsageError
     from cardmeasure.flags import FLAGS, Flag, Level
     from cardmeasure.pipeline import measure_photo
     from cardmeasure.reference.print_profile import PrintProfile, read_print_profile
+    from cardmeasure.reports.reading_json import read_results
     from cardmeasure.results import (
         Card,
         Contribution,
@@ -44,9 +47,12 @@ __all__ = [
     "Card",
     "CardmeasureError",
     "Contribution",
+    "Deck",
+    "DeckSummary",
     "ExitCode",
     "Flag",
     "FoundPhoto",
+    "Journal",
     "Level",
     "NearestClass",
     "PhotoFacts",
@@ -65,13 +71,19 @@ __all__ = [
     "measure_photo",
     "profiles_beside",
     "read_classes",
+    "read_decks",
     "read_print_profile",
+    "read_results",
     "standard_classes",
+    "summarised",
 ]
 
 _NAMES_BY_MODULE = {
     "cardmeasure.batch": ("FoundPhoto", "find_photos", "measure_found", "profiles_beside"),
     "cardmeasure.classes": ("SizeClass", "read_classes", "standard_classes"),
+    "cardmeasure.batch.journal": ("Journal",),
+    "cardmeasure.decks": ("Deck", "DeckSummary", "read_decks", "summarised"),
+    "cardmeasure.reports.reading_json": ("read_results",),
     "cardmeasure.errors": (
         "TROUBLES",
         "CannotWriteError",

@@ -26,6 +26,7 @@ from cardmeasure.text import printable
 SCHEMA_VERSION = 1
 _APPLICATION_ID = 0x63_61_72_64
 """Marks the file as a journal of ours (`file` shows it): "card" in ASCII."""
+_DAMAGED = "the journal is damaged; move it away to measure all photos again"
 _TABLE = """
 CREATE TABLE shots (
     sha256 TEXT NOT NULL, settings TEXT NOT NULL, shot BLOB NOT NULL, small BLOB, faces BLOB,
@@ -142,7 +143,7 @@ def small_pictures(path: Path) -> Iterator[Callable[[str], bytes | None]]:
     query = "SELECT small FROM shots WHERE sha256 = ? AND small IS NOT NULL ORDER BY measured_at DESC LIMIT 1"
 
     def picture(sha256: str) -> bytes | None:
-        with suppress(sqlite3.Error):
+        with suppress(sqlite3.Error, UnicodeDecodeError):
             row = database.execute(query, (sha256,)).fetchone()
             return None if row is None else bytes(row[0])
         return None
@@ -162,6 +163,8 @@ def _reporting(path: Path) -> Iterator[None]:
         yield
     except sqlite3.DatabaseError as error:
         raise _refusal(path, _words(error)) from error
+    except UnicodeDecodeError as error:  # of SQLite's own message, where that quotes what is damaged
+        raise _refusal(path, _DAMAGED) from error
 
 
 def _words(error: sqlite3.DatabaseError) -> str:
@@ -171,7 +174,7 @@ def _words(error: sqlite3.DatabaseError) -> str:
     if name.startswith("SQLITE_NOTADB"):
         return "the file is no journal of cardmeasure; move it away, or name other results"
     if name.startswith("SQLITE_CORRUPT"):
-        return "the journal is damaged; move it away to measure all photos again"
+        return _DAMAGED
     if name.startswith("SQLITE_FULL"):
         return "the disk is full; make room and start again, what was measured so far is kept"
     if name.startswith("SQLITE_READONLY"):

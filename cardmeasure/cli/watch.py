@@ -30,6 +30,7 @@ def measure_and_watch(run: Run, *, paths: Sequence[Path], outputs: Outputs) -> l
             for row in measure_all(_run_of(photos, run, rows), outputs=outputs):
                 rows[row.photo.path] = row
                 _say_refused(row, outputs)
+            rows = _without_renamed(rows)
             _write(rows, outputs)
     return _in_order(rows)
 
@@ -44,6 +45,13 @@ def _run_of(photos: Sequence[FoundPhoto], run: Run, rows: dict[Path, Row]) -> Ru
         isolated=True,
         taken=tuple(row.photo.file for path, row in rows.items() if path not in arrived),
     )
+
+
+def _without_renamed(rows: dict[Path, Row]) -> dict[Path, Row]:
+    """The rows but those whose file is gone while another one holds what it held: it has only been renamed."""
+    there = {path for path in rows if path.exists()}
+    kept = {rows[path].shot.sha256 for path in there} - {None}
+    return {path: row for path, row in rows.items() if path in there or row.shot.sha256 not in kept}
 
 
 def _say_refused(row: Row, outputs: Outputs) -> None:

@@ -78,6 +78,9 @@ def find_squares(photo: Photo) -> tuple[SquareSighting, ...]:
                 found.append(_sight(green, design, start))
             except PhotoTrouble as trouble:
                 refusals.append(trouble)
+            except np.linalg.LinAlgError:  # points that lie on a line fit no homography
+                words = f"The points of the reference square ({design.name}) fit no camera."
+                refusals.append(PhotoTrouble("reference-unclear", words))
         if found:
             return tuple(sorted(_distinct(found), key=lambda s: -s.px_per_mm * s.design.side_mm))
     raise refusals[0] if refusals else _nothing_seen(photo)

@@ -89,3 +89,15 @@ def test_photos_are_measured_as_they_arrive_and_half_copied_ones_waited_for(
 def test_what_cannot_be_watched_is_told(tmp_path: Path, arguments: list[str], words: str) -> None:
     answer = run("measure", *arguments, cwd=tmp_path)
     assert (answer.returncode, answer.stderr) == (2, f"cardmeasure: {words}\n")
+
+
+def test_a_file_that_is_renamed_when_it_is_whole_is_one_photo(
+    watched: tuple[Path, Path, subprocess.Popen[str]],
+) -> None:
+    folder, results, _ = watched
+    part = folder / "a.jpg.part"
+    part.write_bytes(photo_bytes(folder.parent, grey=90))
+    wait_for(lambda: results.exists() and "a.jpg.part" in shots(results))
+    part.rename(folder / "a.jpg")
+    wait_for(lambda: "a.jpg" in shots(results))
+    assert shots(results) == {"a.jpg": "no-reference"}

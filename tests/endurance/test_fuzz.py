@@ -14,8 +14,8 @@ def test_two_thousand_mutated_photos_and_files_are_measured_read_or_refused(tmp_
     assert broken == []
     assert sum(count for outcomes in figures.values() for count in outcomes.values()) == COUNT
     # what is changed is neither always refused nor never
-    for kind in (".jpg", ".png", ".heic"):
-        assert 0.1 < figures[kind]["measured"] / sum(figures[kind].values()) < 0.95
+    for kind in (".jpg", ".tif", ".heic"):
+        assert 0.05 < figures[kind]["measured"] / sum(figures[kind].values()) < 0.95
     for kind in (".toml", ".json", ".journal"):
         assert figures[kind]["read"] > 0
         assert figures[kind]["refused"] > 0

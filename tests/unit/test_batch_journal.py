@@ -99,6 +99,12 @@ def spoilt(path: Path, kind: str) -> None:
         content = bytearray(path.read_bytes())
         content[4096:] = b"\xff" * (len(content) - 4096)
         path.write_bytes(content)
+    elif kind == "damaged names":
+        with Journal(path) as journal:
+            journal.put(KEY, Measured(shot=measured()))
+        # SQLite quotes the statement that it cannot read, and that is no UTF-8 any more
+        content = path.read_bytes()
+        path.write_bytes(content.replace(b"CREATE TABLE shots (", b"CREATE TABLE sh\xc1ts ?"))
     elif kind == "folder":
         path.mkdir()
 
@@ -110,6 +116,7 @@ def spoilt(path: Path, kind: str) -> None:
         ("other", "is no journal of cardmeasure"),
         ("later", f"has form {SCHEMA_VERSION + 1}, this cardmeasure knows form {SCHEMA_VERSION}"),
         ("damaged", "the journal is damaged"),
+        ("damaged names", "the journal is damaged"),
         ("folder", "cannot be opened for writing"),
     ],
 )

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from square_pictures import INK, PAPER, TABLE, developed, homography_of, lay_square, mapped, photo_of, table
 
 from cardmeasure.errors import PhotoTrouble
+from cardmeasure.reference import finding
 from cardmeasure.reference.design import SQUARE_30, SQUARE_80, SquareDesign
 from cardmeasure.reference.finding import SquareSighting, find_squares
 
@@ -186,3 +187,11 @@ def test_the_table_may_be_as_bright_as_the_paper() -> None:
     light[light == TABLE] = PAPER
     (square,) = _found(light)
     _require_right(square, h)
+
+
+def test_points_that_fit_no_homography_are_a_refusal(monkeypatch: pytest.MonkeyPatch) -> None:
+    def on_a_line(*_: object) -> Floats:
+        return np.array([[1.0, 2.0, 3.0], [2.0, 4.0, 6.0], [0.0, 0.0, 1.0]])
+
+    monkeypatch.setattr(finding, "_robust_homography", on_a_line)
+    assert _trouble(_scene()[0]) == "reference-unclear"
