@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,7 +13,8 @@ from cardmeasure.cli import options
 from cardmeasure.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
-    from cardmeasure.cli.runs import Outputs
+    from cardmeasure.batch import FoundPhoto
+    from cardmeasure.cli.runs import Outputs, Run
     from cardmeasure.results import ShotResult
     from cardmeasure.settings import Settings
 
@@ -53,39 +55,53 @@ def measure(
         classes_file=classes,
         max_megapixels=max_megapixels,
     )
-    from cardmeasure.batch import find_photos, profiles_beside
-    from cardmeasure.cli.runs import Outputs, Run, measure_all, report, shots_of
-    from cardmeasure.cli.watch import measure_and_watch
+    from cardmeasure.cli.runs import Outputs, Run
     from cardmeasure.decks import read_decks
-    from cardmeasure.decks.membership import check_decks
-    from cardmeasure.reports.picture_files import is_own_picture
 
-    listed = () if decks is None else read_decks(decks)
     outputs = Outputs(
         results=results,
         pictures=pictures,
         is_quiet=quiet,
-        decks=listed,
+        decks=() if decks is None else read_decks(decks),
         together=settings.classes if together else None,
         explains=explain,
     )
-    found = find_photos(paths, passes_over=is_own_picture)
-    check_decks(listed, [photo.file for photo in found])
-    profiles = {} if print_file else profiles_beside(found)
-    _check_outputs(outputs)
     run = Run(
-        found=found,
+        found=_found(paths, outputs=outputs),
         settings=settings,
-        profiles=profiles,
+        profiles={},
         processes=processes,
         again=again,
         scheduler=scheduler,
         uses_profiles_beside=print_file is None,
     )
+    raise typer.Exit(exit_code(_measured(run, paths=paths, outputs=outputs, watch=watch)))
+
+
+def _found(paths: Sequence[Path], *, outputs: Outputs) -> tuple[FoundPhoto, ...]:
+    """The photos to measure; raises where a decks file names others, or an output cannot be written."""
+    from cardmeasure.batch import find_photos
+    from cardmeasure.decks.membership import check_decks
+    from cardmeasure.reports.picture_files import is_own_picture
+
+    found = find_photos(paths, passes_over=is_own_picture)
+    check_decks(outputs.decks, [photo.file for photo in found])
+    _check_outputs(outputs)
+    return found
+
+
+def _measured(run: Run, *, paths: Sequence[Path], outputs: Outputs, watch: bool) -> Sequence[ShotResult]:
+    """Measure all, show and write it; the shots."""
+    from cardmeasure.batch import profiles_beside
+    from cardmeasure.cli.runs import measure_all, report, shots_of
+    from cardmeasure.cli.watch import measure_and_watch
+
+    if run.uses_profiles_beside:
+        run = replace(run, profiles=profiles_beside(run.found))
     rows = measure_and_watch(run, paths=paths, outputs=outputs) if watch else measure_all(run, outputs=outputs)
     shots = shots_of(rows, outputs=outputs)
     report(shots, outputs=outputs)
-    raise typer.Exit(exit_code(shots))
+    return shots
 
 
 def exit_code(shots: Sequence[ShotResult]) -> ExitCode:
