@@ -28,7 +28,7 @@ from cardmeasure.photo import Photo
 
 Floats = NDArray[np.floating[Any]]
 
-FINE, COARSE = Stretches(), Stretches(every=3, phases=1)
+FINE, COARSE = Stretches(every=2, phases=1), Stretches(every=3, phases=1)
 STRETCH_PX = 20.0
 """A shorter stretch has too few pixels for a profile of its own."""
 BLUR_REACH, SHADOW_ROOM = 3.2, 1.6

@@ -31,6 +31,8 @@ NODES = 15
 """Points at which a predicted side is projected; between them it is interpolated."""
 EVENLY = np.linspace(0, 1, NODES)
 BATCH_LINES = 5000
+FEWEST_LINES = 20
+"""A stretch is read in full where it has no more lines than this."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -217,7 +219,7 @@ def _lines(
     low, high = max(0, math.ceil(nodes[0, major])), min(size[major] - 1, math.floor(nodes[-1, major]))
     if high - low < count or width > size[minor]:
         return None
-    lines = np.arange(low, high + 1, max(1, min(stretches.every, (high - low) // (8 * count))))
+    lines = np.arange(low, high + 1, max(1, min(stretches.every, (high - low) // (FEWEST_LINES * count))))
     at = np.interp(lines, nodes[:, major], nodes[:, minor])
     share = np.interp(lines, nodes[:, major], EVENLY if forward else EVENLY[::-1])
     whole = np.rint(at).astype(np.intp)
