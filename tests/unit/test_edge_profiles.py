@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -11,12 +13,13 @@ from square_pictures import developed, photo_of
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera, project, rotation_matrix
 from cardmeasure.edges import looks as lk
-from cardmeasure.edges.bends import bends_px, bow, course_px
+from cardmeasure.edges.bends import FEWEST, bends_px, bow, course_px
 from cardmeasure.edges.points import EdgePoints
 from cardmeasure.edges.profiles import Profiles, Reach, Stretches, sample_profiles, whole_sides
 from cardmeasure.edges.stretches import edge_offsets
 from cardmeasure.edges.tables import is_table
 from cardmeasure.edges.tone import MOST_TONE, tone_shift_px
+from cardmeasure.photo.colour import response_curve
 
 Floats = NDArray[np.float64]
 
@@ -36,8 +39,12 @@ def _photo_of_a_card(turn_deg: float) -> tuple[NDArray[np.uint8], Camera, Floats
     x, y = ((np.arange(n)[:, None] + offset).ravel() for n in (360, 340))
     dx, dy = np.meshgrid((x - 180.3) / 5 - quad[0], (y - 169.6) / 5 - quad[1])
     c, s = np.cos(quad[qd.TURN]), np.sin(quad[qd.TURN])
-    on_card = (np.abs(c * dx + s * dy) < quad[qd.WIDTH] / 2) & (np.abs(c * dy - s * dx) < quad[qd.HEIGHT] / 2)
-    light = np.where(on_card, FACE, TABLE).reshape(340, 4, 360, 4).mean(axis=(1, 3))
+    # places that the edge crosses count in part, or a side along the pixel rows would be drawn off by 1/8 px
+    across, down = (
+        quad[size] / 2 - np.abs(p) for size, p in ((qd.WIDTH, c * dx + s * dy), (qd.HEIGHT, c * dy - s * dx))
+    )
+    on_card = np.clip(across * 20 + 0.5, 0, 1) * np.clip(down * 20 + 0.5, 0, 1)
+    light = (TABLE + (FACE - TABLE) * on_card).reshape(340, 4, 360, 4).mean(axis=(1, 3))
     return developed(light, blur_px=0.8), camera, quad
 
 
@@ -49,7 +56,7 @@ def _plain(n: int, *, blur: float = BLUR_PX) -> Floats:
 
 
 @pytest.mark.parametrize("stretches", [Stretches(), Stretches(every=3, phases=1)], ids=["fine", "coarse"])
-@pytest.mark.parametrize("turn_deg", [7.0, 38.0, 52.0, 97.0, 200.0, -71.0])
+@pytest.mark.parametrize("turn_deg", [0.0, 90.0, 7.0, 38.0, 52.0, 97.0, 200.0, -71.0])
 def test_all_four_sides_are_placed_right_at_any_turn(turn_deg: float, stretches: Stretches) -> None:
     """Profiles read from pixels across a side predicted 0.4 px too far in or out, in every direction of the picture."""
     pixels, camera, quad = _photo_of_a_card(turn_deg)
@@ -124,6 +131,25 @@ def test_a_bend_is_found_beside_an_outlier_and_a_straight_side_has_none() -> Non
     assert bends_px(_points(residuals, along), residuals) == pytest.approx([0, 1.2, 0, 0], abs=0.25)
     straight = 0.02 * np.cos(9 * along)
     assert not bends_px(_points(straight, along), straight).any()
+
+
+def test_too_few_points_show_no_bend() -> None:
+    along = np.linspace(-0.9, 0.9, FEWEST - 1)
+    assert not bends_px(_points(bow(along), along), 2.0 * bow(along)).any()
+    along = np.linspace(-0.9, 0.9, FEWEST)
+    assert bends_px(_points(bow(along), along), 2.0 * bow(along)) == pytest.approx([0, 2.0, 0, 0], abs=0.01)
+
+
+def test_sixteen_bit_photos_give_the_same_profiles() -> None:
+    """Code values times 257, with the response of as many levels."""
+    pixels, camera, quad = _photo_of_a_card(31.0)
+    small = photo_of(pixels)
+    large = replace(
+        small, pixels_bgr=small.pixels_bgr.astype(np.uint16) * 257, response=response_curve(levels=65536, white=65535)
+    )
+    a, b = (sample_profiles(p, camera, quad[None], reach=REACH, stretches=Stretches()) for p in (small, large))
+    np.testing.assert_allclose(a.light, b.light, rtol=0, atol=1e-5)
+    np.testing.assert_array_equal(a.distance_px, b.distance_px)
 
 
 def test_the_course_of_a_side_follows_large_residuals_and_not_small_ones() -> None:
