@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -14,6 +15,11 @@ def environment(*first_on_path: Path, **variables: str) -> dict[str, str]:
     """The variables of this process, with the package (and before it other folders) to be found, and some changed."""
     path = os.pathsep.join(map(str, (*first_on_path, ROOT)))
     return {**os.environ, "PYTHONPATH": path, **variables}
+
+
+def heed_interrupts() -> None:
+    """Run in a new process before the command: shells let what they start in the background ignore Ctrl-C."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
 
 
 def run(

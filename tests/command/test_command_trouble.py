@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from tests.command.runs import environment, run
+from tests.command.runs import environment, heed_interrupts, run
 
 
 @pytest.fixture
@@ -109,8 +109,9 @@ def test_ctrl_c_gives_code_130_and_leaves_nothing_half_written(folder: Path) -> 
     )
     command = [sys.executable, "-m", "cardmeasure", "measure", "plain.jpg", "--results", "r.json"]
     with subprocess.Popen(
-        command, cwd=folder, env=environment(folder), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-    ) as process:
+        command, cwd=folder, env=environment(folder), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        preexec_fn=heed_interrupts,
+    ) as process:  # fmt: skip
         begun.open().close()
         process.send_signal(signal.SIGINT)
         out, err = process.communicate(timeout=30)

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from tests.command.runs import environment, run
+from tests.command.runs import environment, heed_interrupts, run
 
 
 def photo_bytes(folder: Path, *, grey: int) -> bytes:
@@ -32,8 +32,9 @@ def watched(tmp_path: Path) -> Iterator[tuple[Path, Path, subprocess.Popen[str]]
     folder.mkdir()
     command = [sys.executable, "-m", "cardmeasure", "measure", str(folder), "--watch", "--results", str(results)]
     with subprocess.Popen(
-        command, env=environment(), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-    ) as process:
+        command, env=environment(), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        preexec_fn=heed_interrupts,
+    ) as process:  # fmt: skip
         assert process.stderr is not None
         assert process.stderr.readline().startswith("cardmeasure: Watching ")
         yield folder, results, process
