@@ -13,7 +13,8 @@ Floats = NDArray[np.floating[Any]]
 def apply_homography(h: Floats, points: Floats) -> Floats:
     """Map points (n, 2) by the homography (3, 3)."""
     p = points @ h[:, :2].T + h[:, 2]
-    return np.asarray(p[:, :2] / p[:, 2:])
+    with np.errstate(divide="ignore", invalid="ignore"):  # points on the horizon lie infinitely far away
+        return np.asarray(p[:, :2] / p[:, 2:])
 
 
 def fit_homography(source: Floats, target: Floats) -> Floats:
