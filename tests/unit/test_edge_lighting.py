@@ -16,7 +16,6 @@ from cardmeasure.camera import Camera, project, rotation_matrix
 from cardmeasure.edges import looks as lk
 from cardmeasure.edges.fitting import LookPriors, Looks, fit_looks
 from cardmeasure.edges.lighting import (
-    SHADOW_TEACHERS,
     Surroundings,
     outward_azimuth_rad,
     priors_before,
@@ -109,18 +108,19 @@ def test_sides_that_hide_their_walls_learn_from_those_that_look_the_same_way() -
         assert (np.abs(learned.mean[:, k] - true) < 3 * _u(learned, k)).all()
 
 
-def test_a_side_that_is_mistaken_does_not_spoil_what_the_others_teach() -> None:
-    """One of 16 seems to have a wall as bright as white paper."""
+@pytest.mark.parametrize("level", [0.5, 0.7])
+def test_sides_that_are_mistaken_do_not_spoil_what_the_others_teach(level: float) -> None:
+    """Three neighbours of 16 seem to have much brighter walls: a third of what plain least squares would be moved."""
     around = surroundings(16, width=np.full(16, 1.8))
     true = 0.25 + 0.1 * np.cos(around.azimuth_rad)
     before, looks = _fitted(_walls(true), around)
     wrong = looks.parameters.copy()
-    wrong[3, lk.WALL] = 0.9
+    wrong[3:6, lk.WALL] = level
     means = [priors_learned(before, replace(looks, parameters=p), around).mean for p in (looks.parameters, wrong)]
-    np.testing.assert_allclose(means[1][:, lk.WALL], means[0][:, lk.WALL], rtol=0, atol=0.05)
+    np.testing.assert_allclose(means[1][:, lk.WALL], means[0][:, lk.WALL], rtol=0, atol=0.02)
 
 
-@pytest.mark.parametrize("sides", [3, SHADOW_TEACHERS - 4, SHADOW_TEACHERS])
+@pytest.mark.parametrize("sides", [3, 4, 8, 12])
 def test_shadows_are_taught_by_more_sides_than_one_card_has(sides: int) -> None:
     """White borders on a bright table, whose shadows stand out: a single card's four sides leave the prior as it is."""
     around = surroundings(sides, width=np.full(sides, -0.3), thickness=3.0)
@@ -128,7 +128,7 @@ def test_shadows_are_taught_by_more_sides_than_one_card_has(sides: int) -> None:
     before, looks = _fitted(np.repeat(drawn(white), sides, axis=0), around)
     learned = priors_learned(before, looks, around)
     for column, true, within in ((lk.SHADOW, 4.0, 0.5), (lk.SHADE, 0.3, 0.08)):
-        if sides < SHADOW_TEACHERS:
+        if sides <= qd.SIDES:
             np.testing.assert_array_equal(learned.mean[:, column], before.mean[:, column])
             np.testing.assert_array_equal(_u(learned, column), _u(before, column))
         else:
