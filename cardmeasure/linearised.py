@@ -50,7 +50,7 @@ class Problem:
 
     @cached_property
     def columns(self) -> NDArray[np.intp]:
-        """The unknowns that the edge points of each card know of, (c, 28)."""
+        """The unknowns that the edge points of each card know of, (c, 30)."""
         at, cards = self.layout, np.arange(self.layout.cards)[:, None]
         common = np.append(np.arange(cam.PARAMETERS), at.tone_at)
         return np.concatenate(
@@ -73,7 +73,7 @@ class Linearised:
     """Residuals in units of u, and their compact Jacobians.
 
     points (2n,), all x first; edges (m,); priors (k,). by_points (2n, p): after the first p unknowns.
-    by_edges (m, 28): after those named above; columns (c, 28): these of each card; bounds (c + 1,): each card's rows.
+    by_edges (m, 30): after those named above; columns (c, 30): these of each card; bounds (c + 1,): each card's rows.
     """
 
     points: Floats

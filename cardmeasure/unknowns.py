@@ -21,7 +21,7 @@ class State:
     """All unknowns of a photo.
 
     scale (2,): printed over design length along the design's axes. squares (s, 3): place and turn of each printed
-    square, the first at the origin by definition. quads (c, 9): the cards' top faces (see `quads.py`). bias_px (c, 4):
+    square, the first at the origin by definition. quads (c, 11): the cards' top faces (see `quads.py`). bias_px (c, 4):
     how far outside the true edge each side is seen, whatever the reason. tone: the share, common to all edges, of the
     shift that a wrong tone curve would cause.
     """
@@ -98,7 +98,7 @@ class Layout:
 
     @cached_property
     def quads_at(self) -> slice:
-        """Of the cards' nine parameters each."""
+        """Of the cards' eleven parameters each."""
         return slice(self.squares_at.stop, self.squares_at.stop + qd.PARAMETERS * self.cards)
 
     @cached_property

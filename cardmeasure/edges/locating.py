@@ -32,7 +32,7 @@ STRETCHES = Stretches(length_mm=4.0, corner_mm=4.5, fewest=6, most=30, every=3, 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Located:
-    """Quadrilaterals (c, 9) moved onto the steps found, which sides were found (c, 4), and the steps as edge points."""
+    """Quadrilaterals (c, 11) moved onto the steps found, which sides were found (c, 4), and the steps as edge points."""
 
     quads: Floats
     found: NDArray[np.bool_]
@@ -40,7 +40,7 @@ class Located:
 
 
 def located_quads(photo: Photo, camera: Camera, quads: Floats, *, reach_px: float) -> Located:
-    """Find the sides of quadrilaterals (c, 9) near where they roughly are."""
+    """Find the sides of quadrilaterals (c, 11) near where they roughly are."""
     reach = Reach(inner_px=reach_px, outer_px=reach_px)
     profiles = sample_profiles(photo, camera, quads, reach=reach, stretches=STRETCHES)
     offsets = _outermost_steps(profiles, WINDOW_PX)

@@ -100,7 +100,7 @@ def measure_edges(
     photo: Photo, camera: Camera, quads: Floats, *, conditions: Conditions, u_place_px: float, coarse: bool = False,
     known: Known | None = None,
 ) -> EdgeMeasurement:  # fmt: skip
-    """Fit all sides of all quadrilaterals (c, 9).
+    """Fit all sides of all quadrilaterals (c, 11).
 
     u_place_px : how far the sides may be from where they are predicted. coarse : read fewer lines, for a first pass.
     known : from an earlier pass over the same cards.

@@ -98,7 +98,7 @@ class _Lines:
 
 
 def sample_profiles(photo: Photo, camera: Camera, quads: Floats, *, reach: Reach, stretches: Stretches) -> Profiles:
-    """Profiles over all sides of all quadrilaterals (c, 9)."""
+    """Profiles over all sides of all quadrilaterals (c, 11)."""
     length = quads[:, [qd.WIDTH, qd.HEIGHT, qd.WIDTH, qd.HEIGHT]].ravel()
     limit = straight_range(length, stretches.corner_mm)
     count = np.clip(np.round(limit * length / stretches.length_mm), stretches.fewest, stretches.most).astype(np.intp)
@@ -125,7 +125,7 @@ def sample_profiles(photo: Photo, camera: Camera, quads: Floats, *, reach: Reach
 
 
 def places_and_normals(camera: Camera, quads: Floats, side: Ints, along: Floats) -> tuple[Floats, Floats]:
-    """Pixels and outward normals, (n, 2) each, of places along the sides (n,) of quadrilaterals (n, 9)."""
+    """Pixels and outward normals, (n, 2) each, of places along the sides (n,) of quadrilaterals (n, 11)."""
     n, step = len(along), 1e-3
     at = np.concatenate([along, along + step, along - step])
     px = project(camera, qd.world_points(np.tile(quads, (3, 1)), qd.side_places(np.tile(side, 3), at)))
