@@ -32,7 +32,7 @@ STRETCHES = Stretches(length_mm=4.0, corner_mm=4.5, fewest=6, most=30, every=3, 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Located:
-    """Quadrilaterals (c, 11) moved onto the steps found, which sides were found (c, 4), and the steps as edge points."""
+    """Quadrilaterals (c, 11) moved onto the steps found, which sides were found (c, 4), and the steps as points."""
 
     quads: Floats
     found: NDArray[np.bool_]
