@@ -6,4 +6,7 @@ from calibration.rig.scene import Scene
 from calibration.rig.shots import write_shot
 from calibration.rig.truth import truth
 
-__all__ = ["Scene", "random_scene", "render", "truth", "write_shot"]
+PICTURES = 1
+"""Version of the pictures: whoever changes what any existing scene looks like raises it, and all are rendered anew."""
+
+__all__ = ["PICTURES", "Scene", "random_scene", "render", "truth", "write_shot"]

@@ -6,7 +6,6 @@ study can be stopped at any time, and goes on where it was.
 
 from __future__ import annotations
 
-import ast
 import hashlib
 import os
 import shutil
@@ -14,11 +13,9 @@ import tempfile
 import time
 from collections.abc import Iterable
 from dataclasses import asdict
-from functools import cache
 from pathlib import Path
 
 import calibration.rig
-from calibration.rig.packing import design_named
 from calibration.rig.shots import write_shot
 from calibration.study.planning import PlannedShot
 
@@ -33,35 +30,9 @@ def default_folder() -> Path:
     return (Path(base) if base else Path.home() / ".cache") / "cardmeasure" / "study"
 
 
-@cache
-def rig_version() -> str:
-    """Hash of all code that draws and renders scenes (comments and docstrings apart), and of the printed design."""
-    digest = hashlib.sha256()
-    for path in sorted(Path(calibration.rig.__file__).parent.glob("*.py")):
-        digest.update(path.name.encode() + b"\0" + _bare_code(path.read_text(encoding="utf-8")).encode())
-    design = design_named("square-80")
-    for points in (design.black_cells_mm, design.black_modules_mm, design.saddles_mm, design.cut_corners_mm):
-        digest.update(points.round(6).tobytes())
-    return digest.hexdigest()
-
-
-def _bare_code(source: str) -> str:
-    """The code without comments, layout and docstrings."""
-    tree = ast.parse(source)
-    for node in ast.walk(tree):
-        body = getattr(node, "body", None)
-        if isinstance(body, list):
-            node.body = [line for line in body if not _is_text(line)] or [ast.Pass()]  # type: ignore[attr-defined]
-    return ast.unparse(tree)
-
-
-def _is_text(line: ast.stmt) -> bool:
-    return isinstance(line, ast.Expr) and isinstance(line.value, ast.Constant) and isinstance(line.value.value, str)
-
-
 def photo_path(shot: PlannedShot, folder: Path) -> Path:
     """Where the shot's picture is kept; the name changes with all that could change the picture."""
-    key = hashlib.sha256(f"{rig_version()} {sorted(asdict(shot).items())}".encode()).hexdigest()[:12]
+    key = hashlib.sha256(f"{calibration.rig.PICTURES} {sorted(asdict(shot).items())}".encode()).hexdigest()[:12]
     return folder / shot.group / f"{shot.name}-{key}.jpg"
 
 
