@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from calibration.rig.groups import CHANGES, random_scene
+from calibration.rig.catalogue import BUILDERS
 from calibration.rig.scene import Scene
 
-GROUPS = tuple(CHANGES)
+GROUPS = tuple(BUILDERS)
 """All groups of the study."""
 SHOTS = 20
 """Shots a group of a full study."""
@@ -37,8 +37,8 @@ class PlannedShot:
 
     def scene(self) -> Scene:
         """The scene, the same at every call."""
-        return random_scene(
-            self.group, self.seed, width=self.width_px, height=self.height_px, px_per_mm=self.px_per_mm
+        return BUILDERS[self.group](
+            self.seed, width=self.width_px, height=self.height_px, px_per_mm=self.px_per_mm
         )  # fmt: skip
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import cv2
@@ -34,10 +34,15 @@ MAX_LONG_MM = 320.0
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Outline:
-    """A piece: rough corners on the table (4, 2) mm, clockwise, and the flags that already rule a size out."""
+    """A piece: rough corners on the table (4, 2) mm, clockwise, and the flags that already rule a size out.
+
+    shape : `rectangle`, or what else it is. contour_mm : (n, 2), its whole rough outline on the table.
+    """
 
     corners_mm: Floats
     flags: tuple[str, ...]
+    shape: str = "rectangle"
+    contour_mm: Floats = field(default_factory=lambda: np.zeros((0, 2)))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -108,18 +113,17 @@ def _outline(contour: NDArray[np.int32], view: _View, shape: tuple[int, ...]) ->
     corners = _clockwise(np.asarray(cv2.boxPoints(box), np.float64))
     hull_area = float(cv2.contourArea(hull))
     if at_frame.sum() >= 3:
-        return Outline(corners_mm=corners, flags=("cut-by-frame",)) if short >= MIN_SIDE_MM else None
+        return Outline(corners_mm=corners, flags=("cut-by-frame",), contour_mm=mm) if short >= MIN_SIDE_MM else None
     if short < MIN_SIDE_MM or long / short > MAX_ASPECT or long > MAX_LONG_MM:
         return None
     whole = covered / (short * long) > MIN_FILL
     nearly = hull_area / (short * long) > MIN_HULL_FILL and covered / hull_area > MIN_SOLIDITY
     if not (whole or nearly):
         joined = covered / hull_area < 0.97
-        return Outline(corners_mm=corners, flags=("overlapped" if joined else "not-a-rectangle",))
+        return Outline(corners_mm=corners, flags=("overlapped" if joined else "not-a-rectangle",), contour_mm=mm)
     fitted = _fitted(mm, corners)
-    return Outline(
-        corners_mm=fitted, flags=("touching",) if has_notches(mm, fitted, mask_px_per_mm=view.per_mm) else ()
-    )
+    notched = has_notches(mm, fitted, mask_px_per_mm=view.per_mm)
+    return Outline(corners_mm=fitted, flags=("touching",) if notched else (), contour_mm=mm)
 
 
 def _clockwise(corners: Floats) -> Floats:

@@ -1,0 +1,22 @@
+"""All groups of scenes by name: whoever adds a family of scenes adds its groups here."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import Protocol
+
+from calibration.rig.groups import CHANGES, random_scene
+from calibration.rig.scene import Scene
+
+
+class Builder(Protocol):
+    """Draws a scene of a group, the same for the same arguments; a size that is None is the group's own."""
+
+    def __call__(
+        self, seed: int, *, width: int | None = None, height: int | None = None, px_per_mm: float | None = None
+    ) -> Scene:
+        """The scene."""
+
+
+BUILDERS: dict[str, Builder] = {group: partial(random_scene, group) for group in CHANGES}
+"""All groups, and what draws their scenes."""
