@@ -48,6 +48,18 @@ class Adjustment:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
+class _Place:
+    """A state and the rows there."""
+
+    state: State
+    rows: Linearised
+
+    @staticmethod
+    def at(state: State, problem: Problem) -> _Place:
+        return _Place(state=state, rows=linearise(state, problem))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class _Weights:
     """Robust weights of the rows of points, of edges, and of priors."""
 
@@ -63,28 +75,29 @@ def adjust(start: State, points: PrintedPoints, edges: EdgePoints, priors: Prior
     """
     problem = _problem(start, points, edges, priors)
     # only when all is nearly in place may a residual be called an outlier and lose all weight
-    state = _settled(start, problem, cut_off=False, within=NEARLY)
-    state = _settled(state, problem, cut_off=True, within=NEARLY)
-    of_points, of_edges = _variance_factors(state, problem)
+    place = _settled(_Place.at(start, problem), problem, cut_off=False, within=NEARLY)
+    place = _settled(place, problem, cut_off=True, within=NEARLY)
+    of_points, of_edges = _variance_factors(place.rows, problem)
     points = replace(points, u_px=points.u_px * of_points)
     edges = replace(edges, u_px=edges.u_px * of_edges)
     problem = replace(problem, points=points, edges=edges)
-    state = _settled(state, problem, cut_off=True, within=CONVERGED)
-    return _described(state, problem)
+    place = _Place(state=place.state, rows=place.rows.with_u(points=of_points, edges=of_edges))
+    return _described(_settled(place, problem, cut_off=True, within=CONVERGED), problem)
 
 
 def approximate(start: State, points: PrintedPoints, edges: EdgePoints, priors: Priors) -> State:
     """The solution to a fraction of its uncertainty, for a start to begin the next stage with."""
-    return _settled(start, _problem(start, points, edges, priors), cut_off=False, within=NEARLY)
+    problem = _problem(start, points, edges, priors)
+    return _settled(_Place.at(start, problem), problem, cut_off=False, within=NEARLY).state
 
 
 def _problem(start: State, points: PrintedPoints, edges: EdgePoints, priors: Priors) -> Problem:
     return Problem(points=points, edges=edges, priors=prior_rows(start, priors), layout=start.layout)
 
 
-def _settled(state: State, problem: Problem, *, cut_off: bool, within: float) -> State:
+def _settled(place: _Place, problem: Problem, *, cut_off: bool, within: float) -> _Place:
     """Levenberg and Marquardt's damped steps: with a small square and no focal length, full ones overshoot for ever."""
-    rows, damping = linearise(state, problem), DAMPING
+    state, rows, damping = place.state, place.rows, DAMPING
     for _ in range(ROUNDS):
         weights = _weights(rows, problem, cut_off=cut_off)
         normal, right = _normal(rows, problem, weights)
@@ -98,7 +111,7 @@ def _settled(state: State, problem: Problem, *, cut_off: bool, within: float) ->
         # a step counts in standard uncertainties, whatever the unit of its unknown
         if np.sqrt(step @ normal @ step) < within:
             break
-    return state
+    return _Place(state=state, rows=rows)
 
 
 def _weights(rows: Linearised, problem: Problem, *, cut_off: bool) -> _Weights:
@@ -130,12 +143,11 @@ def robust_weights(scaled: Floats, *, cut_off: bool) -> Floats:
     return np.where(cut_off & (size > 3 * ROBUST_AT), 0.0, huber)
 
 
-def _variance_factors(state: State, problem: Problem) -> tuple[float, float]:
+def _variance_factors(rows: Linearised, problem: Problem) -> tuple[float, float]:
     """By how much the stated u of points and of edge points fall short of their scatter (never below 1).
 
     Each group's redundancy is its rows less the trace of its share of the hat matrix (Förstner's variance components).
     """
-    rows = linearise(state, problem)
     weights = _weights(rows, problem, cut_off=True)
     covariance = np.linalg.inv(_normal(rows, problem, weights)[0])
     factors = []
@@ -148,8 +160,8 @@ def _variance_factors(state: State, problem: Problem) -> tuple[float, float]:
     return factors[0], factors[1]
 
 
-def _described(state: State, problem: Problem) -> Adjustment:
-    rows = linearise(state, problem)
+def _described(place: _Place, problem: Problem) -> Adjustment:
+    rows = place.rows
     weights = _weights(rows, problem, cut_off=True)
     covariance = np.linalg.inv(_normal(rows, problem, weights)[0])
     influences = {
@@ -162,7 +174,7 @@ def _described(state: State, problem: Problem) -> Adjustment:
     used = weights.points.reshape(2, -1).min(axis=0) > 0
     count = len(rows.points) + len(rows.edges) + len(rows.priors)
     return Adjustment(
-        state=state,
+        state=place.state,
         covariance=covariance,
         shares={group: influence.T @ influence for group, influence in influences.items()},
         point_rms_px=float(np.sqrt(np.mean(residual[:, used] ** 2))) if used.any() else float("nan"),

@@ -6,9 +6,9 @@ matrix is put together from small blocks, at a tenth of the cost of the full pro
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -125,6 +125,13 @@ class Linearised:
                 j[len(self.points) + row, columns] = self.by_edges[row]
         return np.concatenate([self.points, self.edges]), j
 
+    def with_u(self, *, points: float, edges: float) -> Linearised:
+        """The same rows where the u of printed points and of edge points is so many times as large."""
+        return replace(
+            self, points=self.points / points, by_points=self.by_points / points, edges=self.edges / edges,
+            by_edges=self.by_edges / edges,
+        )  # fmt: skip
+
     def _zeros(self) -> tuple[Floats, Floats]:
         size = self.layout.size
         return np.zeros((size, size)), np.zeros(size)
@@ -132,20 +139,41 @@ class Linearised:
 
 def linearise(state: State, problem: Problem) -> Linearised:
     """All rows at a state."""
-    points, by_points = _point_rows(state, problem.points, problem.layout)
-    edges, by_edges = _edge_rows(state, problem.edges)
+    printed, on_cards = _printed_world(state, problem.points), _edge_world(state, problem.edges)
+    # points and edges are projected at once, as each step costs more to begin than to do
+    seen = _Seen(*project_with_jacobian(state.camera, np.concatenate([printed, on_cards[0]])))
+    points, by_points = _point_rows(state, problem.points, problem.layout, seen.rows(slice(len(printed))))
+    edges, by_edges = _edge_rows(state, problem.edges, on_cards[1], seen.rows(slice(len(printed), None)))
     return Linearised(
         points=points, edges=edges, priors=problem.priors.residuals(state), by_points=by_points, by_edges=by_edges,
         columns=problem.columns, bounds=problem.bounds, layout=problem.layout,
     )  # fmt: skip
 
 
-def _point_rows(state: State, points: PrintedPoints, at: Layout) -> tuple[Floats, Floats]:
+class _Seen(NamedTuple):
+    """Projected points: pixels (n, 2) and their derivatives after the camera (n, 2, 14) and the points (n, 2, 3)."""
+
+    px: Floats
+    by_camera: Floats
+    by_world: Floats
+
+    def rows(self, part: slice) -> _Seen:
+        return _Seen(self.px[part], self.by_camera[part], self.by_world[part])
+
+
+def _printed_world(state: State, points: PrintedPoints) -> Floats:
+    """World points (n, 3) of the printed points."""
     pose, local = state.squares[points.square], points.mm * state.scale
     c, s = np.cos(pose[:, 2]), np.sin(pose[:, 2])
     x = pose[:, 0] + c * local[:, 0] - s * local[:, 1]
     y = pose[:, 1] + s * local[:, 0] + c * local[:, 1]
-    px, by_camera, by_world = project_with_jacobian(state.camera, np.column_stack([x, y, np.zeros_like(x)]))
+    return np.column_stack([x, y, np.zeros_like(x)])
+
+
+def _point_rows(state: State, points: PrintedPoints, at: Layout, seen: _Seen) -> tuple[Floats, Floats]:
+    pose, local = state.squares[points.square], points.mm * state.scale
+    c, s = np.cos(pose[:, 2]), np.sin(pose[:, 2])
+    px, by_camera, by_world = seen
     by_x, by_y = by_world[:, :, 0], by_world[:, :, 1]
     j = np.zeros((len(px), 2, at.squares_at.stop))
     j[:, :, at.camera_at] = by_camera
@@ -167,16 +195,22 @@ def _point_rows(state: State, points: PrintedPoints, at: Layout) -> tuple[Floats
 
 def edge_residuals_px(state: State, edges: EdgePoints) -> Floats:
     """How far outside its predicted place each edge point lies, (m,), pixels; the sides' own shifts taken off."""
-    return np.asarray(_edge_rows(state, edges)[0] * edges.u_px)
+    world, by_quad = _edge_world(state, edges)
+    seen = _Seen(*project_with_jacobian(state.camera, world))
+    return np.asarray(_edge_rows(state, edges, by_quad, seen)[0] * edges.u_px)
 
 
-def _edge_rows(state: State, edges: EdgePoints) -> tuple[Floats, Floats]:
+def _edge_world(state: State, edges: EdgePoints) -> tuple[Floats, Floats]:
+    """World points (m, 3) of the edge points, and their derivatives (m, 3, 11) after their cards' parameters."""
+    return qd.world_points_with_jacobian(state.quads[edges.card], qd.side_places(edges.side, edges.along))
+
+
+def _edge_rows(state: State, edges: EdgePoints, by_quad: Floats, seen: _Seen) -> tuple[Floats, Floats]:
     n = len(edges.card)
     j = np.zeros((n, EDGE_COLUMNS))
     if n == 0:
         return np.zeros(0), j
-    world, by_quad = qd.world_points_with_jacobian(state.quads[edges.card], qd.side_places(edges.side, edges.along))
-    px, by_camera, by_world = project_with_jacobian(state.camera, world)
+    px, by_camera, by_world = seen
     normal = edges.normal[:, None]
     j[:, : cam.PARAMETERS] = (normal @ by_camera)[:, 0]
     j[:, TONE] = edges.tone_px

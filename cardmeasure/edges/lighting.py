@@ -50,6 +50,8 @@ TEACHERS, SHADOW_TEACHERS = 4, 8
 all be mistaken alike."""
 MISPLACED_PX = 0.25
 """How far off a place may be for all that its own covariance says: what a wall's level is taken with."""
+WAVE_ROUNDS, WAVE_SETTLED = 8, 0.02
+"""A fit round the compass is done when its scatter changes by less than this share."""
 U_LEVEL = 1.0
 """Of face and table: nothing is known of them."""
 
@@ -169,10 +171,13 @@ def _wave(
     prior = np.diag(1 / np.array([wide, 0.7 * wide, 0.7 * wide]) ** 2)
     first = np.array([start, 0.0, 0.0])
     coefficients, scatter, normal = first, 0.5 * wide, prior
-    for _ in range(8):
+    for _ in range(WAVE_ROUNDS):
+        before = scatter
         r = value - basis @ coefficients
         w = 1 / (u**2 + scatter**2) * np.minimum(1.0, 2 * scatter / np.maximum(np.abs(r), 1e-9))
         normal = (basis * w[:, None]).T @ basis + prior
         coefficients = np.linalg.solve(normal, (basis * w[:, None]).T @ value + prior @ first)
         scatter = float(np.clip(1.48 * np.median(np.abs(value - basis @ coefficients)), least, wide))
+        if abs(scatter - before) < WAVE_SETTLED * scatter:
+            break
     return coefficients, np.asarray(np.linalg.inv(normal)), scatter

@@ -20,7 +20,7 @@ from cardmeasure.edges.lighting import Surroundings, outward_azimuth_rad, wall_w
 from cardmeasure.edges.looks import BLUR, FACE, PLACE, TABLE
 from cardmeasure.edges.points import EdgePoints
 from cardmeasure.edges.profiles import Profiles, Reach, Stretches, sample_profiles, whole_sides
-from cardmeasure.edges.stretches import edge_offsets
+from cardmeasure.edges.stretches import ROUNDS, edge_offsets
 from cardmeasure.edges.tables import is_table
 from cardmeasure.edges.tone import U_TONE, tone_shift_px
 from cardmeasure.edges.whole import SideLooks, ends, looks_of_sides
@@ -29,6 +29,7 @@ from cardmeasure.photo import Photo
 Floats = NDArray[np.floating[Any]]
 
 FINE, COARSE = Stretches(every=2, phases=1), Stretches(every=3, phases=1)
+COARSE_ROUNDS = 2
 STRETCH_PX = 20.0
 """A shorter stretch has too few pixels for a profile of its own."""
 BLUR_REACH, SHADOW_ROOM = 3.2, 1.6
@@ -119,7 +120,7 @@ def measure_edges(
     whole = whole_sides(fine, len(quads))
     around = _surroundings(camera, quads, whole, thickness_px, conditions, bins_px=PIXEL_PX / stretches.phases)
     sides = looks_of_sides(whole, around, u_place_px=u_place_px, before=known.sides if known else None)
-    points, used = _stretch_points(fine, sides.looks)
+    points, used = _stretch_points(fine, sides.looks, rounds=COARSE_ROUNDS if coarse else ROUNDS)
     bend = bends_px(known.points, known.residuals_px) if known else np.zeros(len(whole.card))
     points = replace(points, u_bias_px=_u_bias(sides, bend, per_mm).reshape(-1, qd.SIDES))
     return EdgeMeasurement(
@@ -161,11 +162,11 @@ def _clarity(sides: Profiles) -> Floats:
     return np.asarray((np.abs(table - face) / scatter).max(axis=1))
 
 
-def _stretch_points(fine: Profiles, whole: Looks) -> tuple[EdgePoints, Floats]:
+def _stretch_points(fine: Profiles, whole: Looks, *, rounds: int) -> tuple[EdgePoints, Floats]:
     """Edge points of all usable stretches, and the share (n,) of each side's stretches that could be used."""
     key = fine.card * qd.SIDES + fine.side
     p = whole.parameters[key]
-    found = edge_offsets(fine.distance_px, fine.light, fine.weight, p)
+    found = edge_offsets(fine.distance_px, fine.light, fine.weight, looks=p, rounds=rounds)
     place, u = found.place_px, found.u_px
     # a side along the pixel rows fills every other bin only
     filled = (fine.weight > 0).sum(axis=1)

@@ -31,8 +31,6 @@ NODES = 15
 """Points at which a predicted side is projected; between them it is interpolated."""
 EVENLY = np.linspace(0, 1, NODES)
 BATCH_LINES = 5000
-FEWEST_LINES = 20
-"""A stretch is read in full where it has no more lines than this."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -59,7 +57,8 @@ class Profiles:
 class Stretches:
     """How sides are cut into stretches: wanted length, what is left out at the corners, and how many at least.
 
-    `every`: of the lines across a side so many-th is read. `phases`: see `PHASES`.
+    `every`: of the lines across a side so many-th is read, but so many of a stretch at least as `fewest_lines` says,
+    where there are so many. `phases`: see `PHASES`.
     """
 
     length_mm: float = 6.0
@@ -67,6 +66,7 @@ class Stretches:
     fewest: int = 4
     most: int = 24
     every: int = 1
+    fewest_lines: int = 20
     phases: int = PHASES
 
 
@@ -219,7 +219,7 @@ def _lines(
     low, high = max(0, math.ceil(nodes[0, major])), min(size[major] - 1, math.floor(nodes[-1, major]))
     if high - low < count or width > size[minor]:
         return None
-    lines = np.arange(low, high + 1, max(1, min(stretches.every, (high - low) // (FEWEST_LINES * count))))
+    lines = np.arange(low, high + 1, max(1, min(stretches.every, (high - low) // (stretches.fewest_lines * count))))
     at = np.interp(lines, nodes[:, major], nodes[:, minor])
     share = np.interp(lines, nodes[:, major], EVENLY if forward else EVENLY[::-1])
     whole = np.rint(at).astype(np.intp)

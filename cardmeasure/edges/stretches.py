@@ -27,7 +27,7 @@ class Offsets:
     u_px: Floats
 
 
-def edge_offsets(distance_px: Floats, light: Floats, weight: Floats, looks: Floats) -> Offsets:
+def edge_offsets(distance_px: Floats, light: Floats, weight: Floats, *, looks: Floats, rounds: int = ROUNDS) -> Offsets:
     """Fit place and levels of n stretches: distances, weights (n, b), light (n, b, 3), looks (n, 15) of their sides.
 
     Blur, wall and shadow are those of the whole side; levels are eliminated, as they are linear.
@@ -38,7 +38,7 @@ def edge_offsets(distance_px: Floats, light: Floats, weight: Floats, looks: Floa
     looks = looks.copy()
     robust = (weight / (1 + weight)).astype(kind)
     u = np.full(len(x), np.inf)
-    for _ in range(ROUNDS):
+    for _ in range(rounds):
         face, wall, table, slope = shares_with_slope(x, looks)
         rest = y - looks[:, WALL, None].astype(kind) * wall[:, None]
         levels = _levels(rest, face, table, robust)

@@ -26,7 +26,9 @@ SEAM_OVER_REST = 3.0
 """By how much a seam stands out of the other rows: noise and texture run through all of them."""
 DARK = 12.0
 """Added to code values before the logarithm: noise in black is no step."""
-LOGARITHMS = np.log(np.arange(256, dtype=np.float32) + np.float32(DARK))
+PER_STEP = 80.0
+"""Whole numbers that stand for a logarithm of 1: bytes are compared four times as fast as floats."""
+LOGARITHMS = np.rint(PER_STEP * np.log((np.arange(256) + DARK) / DARK)).astype(np.uint8)
 NOTCH_MM, NOTCH_MASK_PX = 0.45, 2.0
 """Depth of a notch: at least so many millimetres, and pixels of the mask, whose rim is good to one."""
 NOTCH_APART_MM = 3.0
@@ -42,21 +44,22 @@ def has_seam(bgr: NDArray[np.uint8 | np.uint16], corners_px: Floats, sides_mm: t
     h = cv2.getPerspectiveTransform(corners_px.astype(np.float32), target)
     flat = cv2.warpPerspective(bgr, h, (width, height), flags=cv2.INTER_LINEAR)
     codes = np.asarray(flat if flat.dtype == np.uint8 else flat // 256, np.uint8)
-    log = np.asarray(cv2.LUT(codes, LOGARITHMS), np.float32)
-    return _crossed(log) or _crossed(np.asarray(cv2.transpose(log), np.float32))
+    log = np.asarray(cv2.LUT(codes, LOGARITHMS), np.uint8)
+    return _crossed(log) or _crossed(np.asarray(cv2.transpose(log), np.uint8))
 
 
-def _crossed(log: NDArray[np.float32]) -> bool:
-    """Whether a step runs along a row of the picture (h, w, 3), from end to end."""
+def _crossed(log: NDArray[np.uint8]) -> bool:
+    """Whether a step runs along a row of the picture of logarithms (h, w, 3), from end to end."""
     near, rim = round(NEAREST_MM * PX_PER_MM), max(1, round(RIM_MM * PX_PER_MM))
     if log.shape[0] < 2 * near + 3:
         return False
-    change = np.abs(log[2:, rim:-rim] - log[:-2, rim:-rim])
-    step = np.maximum(np.maximum(change[..., 0], change[..., 1]), change[..., 2])
+    change = np.asarray(cv2.absdiff(log[2:, rim:-rim], log[:-2, rim:-rim]))
+    blue, green, red = cv2.split(change)
+    step = np.asarray(cv2.max(cv2.max(blue, green), red))
     # a seam may be a pixel off its row
     step = np.maximum(np.maximum(step[:-2], step[1:-1]), step[2:])[near - 2 : -near + 2]
     rank = int(SEAM_GAPS * (step.shape[1] - 1))
-    weakest = np.partition(step, rank, axis=1)[:, rank]
+    weakest = np.partition(step, rank, axis=1)[:, rank] / PER_STEP
     return bool(weakest.max() > max(SEAM_STEP, SEAM_OVER_REST * float(np.median(weakest))))
 
 
