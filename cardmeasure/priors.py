@@ -34,7 +34,7 @@ UNKNOWN_LENS = 3.0
 """Factor on these for a photo that names no focal length: it may come from a webcam or a wide lens."""
 U_SHEAR_RAD = np.radians(0.1)
 U_TAPER_MM = 0.05
-U_RISE_MM, RISE_ROBUST_AT, MOST_RISE_MM = 0.03, 1.5, 0.3
+U_RISE_MM, RISE_ROBUST_AT, MOST_RISE_MM = 0.02, 1.5, 0.3
 """How far most cards' rims or middles stand up; those that rise more, beyond so many u, are believed to (Cauchy), up to
 what curled cards do (standard deviation)."""
 U_ANYWHERE = 100.0

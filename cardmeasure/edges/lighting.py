@@ -43,11 +43,14 @@ U_BLUR = 0.2
 """Relative uncertainty of a side's blur when only the reference's is known."""
 U_COMMON_BLUR, U_COMMON_SHARPENING = 0.05, 0.05
 """What blur and sharpening differ by from side to side."""
-LEAST_SCATTER = {WALL.start: 0.03, SHADOW: 0.08, SHADE: 0.04}
+WALL_SCATTER, SHADOW_SCATTER, SHADE_SCATTER = 0.03, 0.08, 0.04
 """Scatter between sides that face the same way: of white paper's light, of the thickness, of one."""
 TEACHERS, SHADOW_TEACHERS = 4, 8
 """So many sure sides are needed before anything is learned; of shadows more than a card has, as one card's sides may
 all be mistaken alike."""
+BRIGHTER, BRIGHT_TEACHERS = 1.3, 3
+"""Where a face is so many times as bright as the table in one colour, a dark strip between them cannot be more of the
+face: so many of such sides are enough to learn shadows from."""
 MISPLACED_PX = 0.25
 """How far off a place may be for all that its own covariance says: what a wall's level is taken with."""
 WAVE_ROUNDS, WAVE_SETTLED = 8, 0.02
@@ -59,12 +62,14 @@ U_LEVEL = 1.0
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Surroundings:
     """What is known of all sides (n,) before they are fitted: wall widths and their u, px; directions they look in;
-    the cards' thickness in pixels; expected blur, px, and the profiles' bins' part in it; light of white paper."""
+    the cards' thickness in pixels, and its relative u; expected blur, px, and the profiles' bins' part in it; light of
+    white paper."""
 
     width_px: Floats
     u_width_px: Floats
     azimuth_rad: Floats
     thickness_px: Floats
+    u_thickness: Floats
     blur_px: float
     bins_px: float
     white: float
@@ -118,18 +123,28 @@ def priors_learned(before: LookPriors, looks: Looks, around: Surroundings) -> Lo
         off = MISPLACED_PX * np.abs(face - wall) + 0.4 * MISPLACED_PX * np.abs(table - wall)
         own = np.hypot(u[:, WALL.start + k], off / shows)
         sure = (p[:, WIDTH] > 0.3) & (own < 0.2 * around.white)
-        _teach(mean, spread, WALL.start + k, p, own, sure, around, LEAST_SCATTER[WALL.start] * around.white)
+        if sure.sum() >= TEACHERS:
+            _teach(mean, spread, WALL.start + k, p, own, sure, around, WALL_SCATTER * around.white)
     thickness = float(np.median(around.thickness_px))
     falls = (u[:, SHADOW] < 0.5 * thickness) & (p[:, SHADE] < 0.9)
-    if falls.sum() >= SHADOW_TEACHERS:
-        _teach(mean, spread, SHADOW, p, u[:, SHADOW], falls, around, LEAST_SCATTER[SHADOW] * thickness)
+    bright = (p[:, FACE] > BRIGHTER * p[:, TABLE]).any(axis=1)
+    _teach(mean, spread, SHADOW, p, u[:, SHADOW], _teachers(falls, bright), around, SHADOW_SCATTER * thickness)
     seen = (u[:, SHADE] < 0.2) & (p[:, SHADOW] + np.minimum(p[:, WIDTH], 0) > 1.0)
-    if seen.sum() >= SHADOW_TEACHERS:
-        _teach(mean, spread, SHADE, p, u[:, SHADE], seen, around, LEAST_SCATTER[SHADE])
+    _teach(mean, spread, SHADE, p, u[:, SHADE], _teachers(seen, bright), around, SHADE_SCATTER)
     mean[:, SHADOW] = np.maximum(mean[:, SHADOW], 0.0)
+    # a thicker card throws a longer shadow
+    spread[:, SHADOW] = np.hypot(spread[:, SHADOW], around.u_thickness * mean[:, SHADOW])
     mean[:, SHADE] = np.clip(mean[:, SHADE], 0.05, 1.0)
     mean[:, WALL] = np.maximum(mean[:, WALL], 0.0)
     return look_priors(mean, _covariance(mean, spread))
+
+
+def _teachers(sure: NDArray[np.bool_], bright: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which of the sides (n,) that are sure of their shadows teach others: the bright ones; else all, if many; or none."""
+    best: NDArray[np.bool_] = sure & bright
+    if best.sum() >= BRIGHT_TEACHERS:
+        return best
+    return sure & (sure.sum() >= SHADOW_TEACHERS)
 
 
 def _covariance(mean: Floats, u: Floats) -> Floats:
@@ -139,10 +154,8 @@ def _covariance(mean: Floats, u: Floats) -> Floats:
     covariance[:, k, k] = u**2
     level = np.maximum(mean[:, WALL].mean(axis=1), 0.02)
     together = np.clip(1 - (U_WALL_COLOUR * level / u[:, WALL].mean(axis=1)) ** 2, 0.0, 0.999)
-    for i in range(WALL.start, WALL.stop):
-        for j in range(WALL.start, WALL.stop):
-            if i != j:
-                covariance[:, i, j] = together * u[:, i] * u[:, j]
+    both = together[:, None, None] * u[:, WALL, None] * u[:, None, WALL]
+    covariance[:, WALL, WALL] = np.where(np.eye(3) > 0, covariance[:, WALL, WALL], both)
     return covariance
 
 
@@ -151,7 +164,7 @@ def _teach(
     least: float,
 ) -> None:  # fmt: skip
     """Put a level plus one wave round the compass, fitted to the sure sides, in the place of a column's priors."""
-    if sure.sum() < TEACHERS:
+    if not sure.any():
         return
     azimuth = around.azimuth_rad
     basis = np.column_stack([np.ones(len(azimuth)), np.cos(azimuth), np.sin(azimuth)])

@@ -4,7 +4,8 @@ Light across a side is the face's level, then the wall's over the wall's width i
 as far as the card's shadow reaches from the foot of its wall, by the same share in all colours, then in full. All of it
 is blurred by one Gaussian and sharpened as cameras do (a step less a wider step, "unsharp masking"). Where the border
 is as bright as the shadow in one colour it differs in another, as a shadow has the table's colour: so all colours
-share one place, and only the levels are their own.
+share one place, and only the levels are their own. (Shadows that may be dimmed more in one colour than in another were
+tried: borders then pass for shadows.)
 """
 
 from __future__ import annotations
@@ -19,11 +20,13 @@ from cardmeasure.numerics import normal_cdf_and_pdf
 Floats = NDArray[np.floating[Any]]
 
 PARAMETERS = 15
-PLACE, BLUR, SHARPENING, SHADOW, SHADE, WIDTH = range(6)
-"""Place of the face's edge, px outward; blur, px; sharpening; reach of the shadow from the foot, px; light left in it;
-width of the wall, px, negative where the face hides it."""
+PLACE, BLUR, SHARPENING, SHADOW, WIDTH, SHADE = range(6)
+"""Place of the face's edge, px outward; blur, px; sharpening; reach of the shadow from the foot, px; width of the wall,
+px, negative where the face hides it; light left in the shadow."""
 FACE, WALL, TABLE = slice(6, 9), slice(9, 12), slice(12, 15)
 """Levels by colour."""
+GEOMETRY = 5
+"""So many unknowns move or widen the steps."""
 SOFTNESS = 0.3
 """Blur of the shadow's rim over its reach: a lamp is no point."""
 SHARPENING_PX = 1.35
@@ -32,38 +35,40 @@ SHARPENING_PX = 1.35
 
 def expected_light_with_jacobian(distance_px: Floats, looks: Floats) -> tuple[Floats, Floats]:
     """Light (n, 3, b) and its derivatives (n, 15, 3, b)."""
-    face, wall, table, by = _shares(distance_px, looks)
+    steps, by = _steps(distance_px, looks)
     n, b = distance_px.shape
-    j = np.empty((n, PARAMETERS, 3, b), distance_px.dtype)
-    levels = np.stack([looks[:, FACE], looks[:, WALL], looks[:, TABLE]], axis=2).astype(distance_px.dtype)
-    # (n, 3 colours, 3 parts) times (n, 3 parts, 6 unknowns x b)
-    j[:, :6] = (levels @ by.reshape(n, 3, 6 * b)).reshape(n, 3, 6, b).transpose(0, 2, 1, 3)
-    j[:, 6:] = 0
-    for k in range(3):
-        j[:, FACE.start + k, k], j[:, WALL.start + k, k], j[:, TABLE.start + k, k] = face, wall, table
-    return _light(looks, face, wall, table), j
+    face, wall, table = (looks[:, part].astype(distance_px.dtype)[..., None] for part in (FACE, WALL, TABLE))
+    shade = looks[:, SHADE, None, None].astype(distance_px.dtype)
+    # light is the face's, and changes at the edge, at the foot and at the shadow's rim
+    change = np.concatenate([wall - face, shade * table - wall, (1 - shade) * table], axis=2)
+    j = np.zeros((n, PARAMETERS, 3, b), distance_px.dtype)
+    # (n, 3 colours, 3 steps) times (n, 3 steps, 5 unknowns x b)
+    j[:, :GEOMETRY] = (change @ by.reshape(n, 3, -1)).reshape(n, 3, GEOMETRY, b).transpose(0, 2, 1, 3)
+    edge, foot, rim = steps.transpose(1, 0, 2)
+    shadow = foot - rim
+    j[:, range(FACE.start, FACE.stop), range(3)] = (1 - edge)[:, None]
+    j[:, range(WALL.start, WALL.stop), range(3)] = (edge - foot)[:, None]
+    j[:, SHADE] = table * shadow[:, None]
+    j[:, range(TABLE.start, TABLE.stop), range(3)] = (shade[:, 0] * shadow + rim)[:, None]
+    return face + change @ steps, j
 
 
 def shares_with_slope(distance_px: Floats, looks: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-    """Shares of face, wall and table (n, b) in the light, and the derivatives (n, 3, b) of all after the place."""
+    """Shares of face, wall and table (n, b) in the light; derivatives (n, 3, b) of the three steps at edge, foot and
+    shadow's rim after the place."""
     x = distance_px
-    place, blur, sharpening, shadow, shade, width = (looks[:, k, None].astype(x.dtype) for k in range(6))
+    place, blur, sharpening, shadow, width, shade = (looks[:, k, None].astype(x.dtype) for k in range(SHADE + 1))
     visible, reach, _ = _ends(shadow, width)
     v1, d1 = _step(x - place, blur, sharpening)[:2]
     v2, d2 = _step(x - place - visible, blur, sharpening)[:2]
     v3, d3 = _step(x - place - reach, np.sqrt(blur**2 + (SOFTNESS * shadow) ** 2), sharpening)[:2]
-    slope = np.stack([d1, d2 - d1, -shade * d2 - (1 - shade) * d3], axis=1)
-    return 1 - v1, v1 - v2, shade * v2 + (1 - shade) * v3, slope
+    return 1 - v1, v1 - v2, shade * (v2 - v3) + v3, -np.stack([d1, d2, d3], axis=1)
 
 
-def _light(looks: Floats, face: Floats, wall: Floats, table: Floats) -> Floats:
-    levels = np.stack([looks[:, FACE], looks[:, WALL], looks[:, TABLE]], axis=2).astype(face.dtype)
-    return np.asarray(levels @ np.stack([face, wall, table], axis=1))
-
-
-def _shares(x: Floats, looks: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-    """Shares of face, wall and table (n, b), and their derivatives (n, 3, 6, b) after all but the levels."""
-    place, blur, sharpening, shadow, shade, width = (looks[:, k, None].astype(x.dtype) for k in range(6))
+def _steps(x: Floats, looks: Floats) -> tuple[Floats, Floats]:
+    """Steps (n, 3, b) at the edge, the foot and the shadow's rim, and their derivatives (n, 3, 5, b) after what moves
+    or widens them."""
+    place, blur, sharpening, shadow, width = (looks[:, k, None].astype(x.dtype) for k in range(GEOMETRY))
     visible, reach, ends = _ends(shadow, width)
     showing = (width > 0).astype(x.dtype)
     rim = np.sqrt(blur**2 + (SOFTNESS * shadow) ** 2)
@@ -71,17 +76,14 @@ def _shares(x: Floats, looks: Floats) -> tuple[Floats, Floats, Floats, Floats]:
     v1, d1, b1, a1 = _step(d, blur, sharpening)
     v2, d2, b2, a2 = _step(d - visible, blur, sharpening)
     v3, d3, b3, a3 = _step(d - reach, rim, sharpening)
-    dark = 1 - shade
-    by = np.empty((len(x), 3, 6, x.shape[1]), x.dtype)
-    by[:, 0, PLACE], by[:, 1, PLACE], by[:, 2, PLACE] = d1, d2 - d1, -shade * d2 - dark * d3
-    by[:, 0, BLUR], by[:, 1, BLUR], by[:, 2, BLUR] = -b1, b1 - b2, shade * b2 + dark * b3 * (blur / rim)
-    by[:, 0, SHARPENING], by[:, 1, SHARPENING], by[:, 2, SHARPENING] = -a1, a1 - a2, shade * a2 + dark * a3
-    by[:, :2, SHADOW : SHADE + 1] = 0
-    by[:, 2, SHADOW] = dark * (b3 * (SOFTNESS**2 * shadow / rim) - d3 * ends)
-    by[:, 2, SHADE] = v2 - v3
-    by[:, 0, WIDTH], by[:, 1, WIDTH] = 0, showing * d2
-    by[:, 2, WIDTH] = -shade * showing * d2 - dark * d3 * np.where(ends > 0, 1, showing)
-    return 1 - v1, v1 - v2, shade * v2 + dark * v3, by
+    by = np.zeros((len(x), 3, GEOMETRY, x.shape[1]), x.dtype)
+    by[:, 0, PLACE], by[:, 1, PLACE], by[:, 2, PLACE] = -d1, -d2, -d3
+    by[:, 0, BLUR], by[:, 1, BLUR], by[:, 2, BLUR] = b1, b2, b3 * (blur / rim)
+    by[:, 0, SHARPENING], by[:, 1, SHARPENING], by[:, 2, SHARPENING] = a1, a2, a3
+    by[:, 2, SHADOW] = b3 * (SOFTNESS**2 * shadow / rim) - d3 * ends
+    by[:, 1, WIDTH] = -showing * d2
+    by[:, 2, WIDTH] = -d3 * np.where(ends > 0, 1, showing)
+    return np.stack([v1, v2, v3], axis=1), by
 
 
 def _ends(shadow: Floats, width: Floats) -> tuple[Floats, Floats, Floats]:

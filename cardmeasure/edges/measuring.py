@@ -151,7 +151,7 @@ def _surroundings(
     share = (conditions.u_thickness_mm / np.maximum(thickness_mm, 0.05))[sides.card]
     return Surroundings(
         width_px=width, u_width_px=np.maximum(np.abs(width) * share, 0.02),
-        azimuth_rad=outward_azimuth_rad(quads, sides), thickness_px=thickness_px[sides.card],
+        azimuth_rad=outward_azimuth_rad(quads, sides), thickness_px=thickness_px[sides.card], u_thickness=share,
         blur_px=float(np.hypot(conditions.blur_px, bins_px)), bins_px=bins_px, white=conditions.white,
     )  # fmt: skip
 

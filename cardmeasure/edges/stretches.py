@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.edges.fitting import ROBUST_AT, scatter_of_bins
-from cardmeasure.edges.looks import FACE, PLACE, TABLE, WALL, shares_with_slope
+from cardmeasure.edges.looks import FACE, PLACE, SHADE, TABLE, WALL, shares_with_slope
 
 Floats = NDArray[np.floating[Any]]
 
@@ -38,13 +38,15 @@ def edge_offsets(distance_px: Floats, light: Floats, weight: Floats, *, looks: F
     looks = looks.copy()
     robust = (weight / (1 + weight)).astype(kind)
     u = np.full(len(x), np.inf)
+    wall_level, shade = looks[:, WALL].astype(kind)[..., None], looks[:, SHADE].astype(kind)[:, None, None]
     for _ in range(rounds):
         face, wall, table, slope = shares_with_slope(x, looks)
-        rest = y - looks[:, WALL, None].astype(kind) * wall[:, None]
+        rest = y - wall_level * wall[:, None]
         levels = _levels(rest, face, table, robust)
-        r = rest - levels[:, 0, :, None] * face[:, None] - levels[:, 1, :, None] * table[:, None]
-        by = levels[:, 0, :, None] * slope[:, :1] + looks[:, WALL, None].astype(kind) * slope[:, 1:2]
-        by += levels[:, 1, :, None] * slope[:, 2:]
+        of_face, of_table = levels[:, 0, :, None], levels[:, 1, :, None]
+        r = rest - of_face * face[:, None] - of_table * table[:, None]
+        change = np.concatenate([wall_level - of_face, shade * of_table - wall_level, (1 - shade) * of_table], axis=2)
+        by = change @ slope
         z = np.sqrt(np.mean((r / scatter[..., None]) ** 2, axis=1))
         robust = ((weight / (1 + weight)) * np.minimum(1, ROBUST_AT / np.maximum(z, 1e-6))).astype(kind)
         free = by - _part_of(_levels(by, face, table, robust), face, table)

@@ -28,6 +28,8 @@ ELSEWHERE_PX = 0.5
 U_STRIP, ALIKE = 0.4, 0.15
 """What seems to be a shadow as dark as the face is rather more of the face: u is this share of it. They are alike where
 their levels differ by less than the last share of the contrast between face and table."""
+LONGER_PX = 1.0
+"""A shadow that the photo leads to expect is tried where the one found is shorter by so much."""
 LEAST_BLUR_PX = 0.3
 
 
@@ -55,17 +57,15 @@ def looks_of_sides(sides: Profiles, around: Surroundings, *, u_place_px: float, 
     face, table, _ = ends(sides)
     untold = priors_before(around, face, table, u_place_px=u_place_px)
     if before is None:
-        looks, doubt = _best_of_starts(sides, untold)
-        priors = priors_learned(untold, looks, around)
-        start = looks.parameters
+        rivals = _two_of_starts(sides, untold)
+        priors = priors_learned(untold, _better(rivals, _twice(sides), len(sides.card))[0], around)
+        looks, doubt = _refitted(sides, rivals, priors)
     else:
-        doubt, priors = (
-            before.doubt_px,
-            _carried_over(before.priors, untold, blur_px=before.bins_px, now_px=around.bins_px),
-        )
+        doubt = before.doubt_px
+        priors = _carried_over(before.priors, untold, blur_px=before.bins_px, now_px=around.bins_px)
         start = before.looks.parameters.copy()
         start[:, PLACE] = 0.0
-    looks = fit_looks(sides.distance_px, sides.light, sides.weight, priors=priors, start=start)
+        looks = fit_looks(sides.distance_px, sides.light, sides.weight, priors=priors, start=start)
     # where other sides have taught how dark shadows are, a dark strip is no riddle
     untaught = np.minimum(priors.covariance[:, SHADE, SHADE] / U_SHADE_LEVEL**2, 1.0)
     strip = untaught * _like_the_face(looks.parameters)
@@ -80,29 +80,61 @@ def looks_of_sides(sides: Profiles, around: Surroundings, *, u_place_px: float, 
 
 def _like_the_face(p: Floats) -> Floats:
     """Width (n,) of what is taken for shadow but looks like more of a dark face, px; less the more they differ."""
-    strip = np.maximum(p[:, SHADOW] + np.minimum(p[:, WIDTH], 0.0), 0.0)
+    strip = _seen_shadow(p)
     face, table = p[:, FACE], p[:, TABLE]
     apart = np.abs(face - p[:, SHADE, None] * table).max(axis=1) / np.maximum(np.abs(table - face).max(axis=1), 1e-3)
     return np.asarray(strip * np.exp(-0.5 * (apart / ALIKE) ** 2))
 
 
-def _best_of_starts(sides: Profiles, priors: LookPriors) -> tuple[Looks, Floats]:
-    """The cheapest fit of each side over all starts, and the others' distance from it (n,), weighted by likelihood."""
+def _two_of_starts(sides: Profiles, priors: LookPriors) -> Looks:
+    """The cheapest fits of all sides over all starts, and the cheapest that put their edges elsewhere, (2 n)."""
     n = len(sides.card)
     start = np.repeat(priors.mean[None], len(STARTS), axis=0)
     start[:, :, PLACE] = np.array([place for place, _ in STARTS])[:, None]
     start[:, :, SHADOW] *= np.array([reach for _, reach in STARTS])[:, None]
     row = np.tile(np.arange(n), len(STARTS))
     tried = _fitted(sides, row, priors, start.reshape(len(row), -1), rounds=TRIAL_ROUNDS)
-    row, chosen = np.tile(np.arange(n), 2), _two_apart(tried.cost.reshape(-1, n), tried.place_px.reshape(-1, n))
-    return _better(_fitted(sides, row, priors, tried.parameters[chosen.ravel() * n + row], rounds=ROUNDS))
+    row, chosen = _twice(sides), _two_apart(tried.cost.reshape(-1, n), tried.place_px.reshape(-1, n))
+    return _fitted(sides, row, priors, tried.parameters[chosen.ravel() * n + row], rounds=ROUNDS)
 
 
-def _better(looks: Looks) -> tuple[Looks, Floats]:
-    """The cheaper of two fits (2 n,) of each side, and the other's distance from it (n,), weighted by likelihood."""
-    n = len(looks.cost) // 2
-    cost, place = looks.cost.reshape(2, n), looks.place_px.reshape(2, n)
-    index = cost.argmin(axis=0) * n + np.arange(n)
+def _refitted(sides: Profiles, rivals: Looks, priors: LookPriors) -> tuple[Looks, Floats]:
+    """The cheapest fit of each side and what stays doubtful (n,), now that the photo has taught of walls and shadows.
+
+    That may turn the scales between two rivals. And a longer shadow than either has found is tried: where it is as dark
+    as the face, it passes for more of that.
+    """
+    n = len(sides.card)
+    best = _better(rivals, _twice(sides), n)[0].parameters
+    missing = _seen_shadow(priors.mean) - _seen_shadow(best)
+    longer = np.flatnonzero(missing > LONGER_PX)
+    start = best[longer]
+    start[:, PLACE] -= missing[longer]
+    start[:, SHADOW], start[:, SHADE] = priors.mean[longer, SHADOW], priors.mean[longer, SHADE]
+    row = np.concatenate([_twice(sides), longer])
+    return _better(
+        _fitted(sides, row, priors, np.concatenate([rivals.parameters, start]), rounds=ROUNDS), row, n
+    )
+
+
+def _seen_shadow(p: Floats) -> Floats:
+    """Width (n,) of the shadow that the face does not hide, px."""
+    return np.asarray(np.maximum(p[:, SHADOW] + np.minimum(p[:, WIDTH], 0.0), 0.0))
+
+
+def _twice(sides: Profiles) -> Index:
+    return np.tile(np.arange(len(sides.card)), 2)
+
+
+def _better(looks: Looks, row: Index, n: int) -> tuple[Looks, Floats]:
+    """The cheapest of several fits of n sides, whose numbers are `row`, and the others' distances from it (n,),
+    weighted by likelihood."""
+    cost, place = np.full((3, n), np.inf), np.zeros((3, n))
+    at = (np.arange(len(row)) // n, row)
+    cost[at], place[at] = looks.cost, looks.place_px
+    number = np.zeros((3, n), np.intp)
+    number[at] = np.arange(len(row))
+    index = number[cost.argmin(axis=0), np.arange(n)]
     likelihood = np.exp(-(cost - cost.min(axis=0)) / (2 * TEMPER))
     off = place - looks.place_px[index]
     doubt = np.sqrt((likelihood * off**2).sum(axis=0) / likelihood.sum(axis=0))
