@@ -179,7 +179,7 @@ def _measured(
 ) -> EdgeMeasurement:  # fmt: skip
     conditions = Conditions(
         blur_px=squares[0].blur_px, white=float(photo.response[int(squares[0].white)]), paper_mm=settings.paper_mm,
-        u_thickness_mm=settings.u_thickness_mm,
+        u_thickness_mm=settings.u_thickness_mm, colour_halved=photo.colour_halved,
     )  # fmt: skip
     return measure_edges(
         photo, state.camera, state.quads, conditions=conditions, u_place_px=u_place, coarse=coarse, known=known

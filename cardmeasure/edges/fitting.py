@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cardmeasure.edges.channels import Channels, plain_channels
 from cardmeasure.edges.looks import (
     BLUR,
     PARAMETERS,
@@ -26,9 +27,9 @@ ROUNDS = 12
 SETTLED = 0.02
 """A side is done when a step lowers its cost by less than this share of it, or by less than one in all."""
 ROBUST_AT = 2.5
-MISFIT, MISFIT_COMMON, MISFIT_LEAST = 0.012, 0.004, 3e-4
-"""Scatter that no number of pixels averages out, the model's own limits: shares of the range of a colour and of the
-largest range of all three, and linear light."""
+MISFIT, MISFIT_COMMON, MISFIT_LEAST = 0.007, np.array([0.004, 0.025, 0.025]), 3e-4
+"""Scatter that no number of pixels averages out, the model's own limits: shares of the range of a channel and of the
+largest range of all three, and linear light. Colour is told apart from brightness to first order only."""
 LONGEST = np.full(PARAMETERS, np.inf)
 LONGEST[[PLACE, BLUR, SHARPENING, SHADOW, SHADE, WIDTH]] = 1.0, 0.3, 0.3, 1.5, 0.3, 0.5
 """Longest step of each parameter."""
@@ -87,37 +88,39 @@ class Looks:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Task:
-    """Profiles: distance (n, b), light (n, 3, b), inverse scatter (n, 3, b); prior mean, precision."""
+    """Profiles: distance (n, b), light (n, 3, b) in the channels, inverse scatter (n, 3, b); prior mean, precision."""
 
     distance: Floats
     light: Floats
     sharpness: Floats
     mean: Floats
     precision: Floats
+    channels: Channels
 
     def rows(self, index: NDArray[np.intp]) -> _Task:
         return _Task(
             distance=self.distance[index], light=self.light[index], sharpness=self.sharpness[index],
-            mean=self.mean[index], precision=self.precision[index],
+            mean=self.mean[index], precision=self.precision[index], channels=self.channels.rows(index),
         )  # fmt: skip
 
 
 def fit_looks(
-    distance_px: Floats, light: Floats, weight: Floats, *, priors: LookPriors, start: Floats, rounds: int = ROUNDS
-) -> Looks:
-    """Fit n sides: distances, weights (n, b), light (n, b, 3); start (n, 15)."""
-    task = _task(distance_px, light, weight, priors)
+    distance_px: Floats, light: Floats, weight: Floats, *, priors: LookPriors, start: Floats, rounds: int = ROUNDS,
+    channels: Channels | None = None,
+) -> Looks:  # fmt: skip
+    """Fit n sides: distances, weights (n, b), BGR light (n, b, 3); start (n, 15); channels: BGR where None."""
+    task = _task(distance_px, light, weight, priors, channels or plain_channels(len(start)))
     low, high = _bounds(priors)
     p = np.clip(start, low, high)
     n = len(p)
     normal, damping = np.empty((n, PARAMETERS, PARAMETERS)), np.full(n, 1e-3)
     live, part = np.arange(n), task
-    model, jacobian = expected_light_with_jacobian(task.distance, p)
+    model, jacobian = expected_light_with_jacobian(task.distance, p, task.channels)
     cost = _cost(task, model, p)
     for _ in range(rounds):
         normal[live], step = _step(part, model, jacobian, p[live], damping[live])
         trial = np.clip(p[live] + np.clip(step, -LONGEST, LONGEST), low[live], high[live])
-        trial_model, trial_jacobian = expected_light_with_jacobian(part.distance, trial)
+        trial_model, trial_jacobian = expected_light_with_jacobian(part.distance, trial, part.channels)
         trial_cost = _cost(part, trial_model, trial)
         gain = cost[live] - trial_cost
         better = gain >= 0
@@ -145,14 +148,15 @@ def _bounds(priors: LookPriors) -> tuple[Floats, Floats]:
 
 
 def scatter_of_bins(light: Floats, weight: Floats) -> Floats:
-    """Scatter (n, 3) that no averaging takes out of a bin of each colour, from profiles (n, b, 3), weights (n, b)."""
+    """Scatter (n, 3) that no averaging takes out of a bin of each channel, from profiles (n, b, 3), weights (n, b)."""
     used = weight[..., None] > 0
     spread = np.where(used, light, -np.inf).max(axis=1) - np.where(used, light, np.inf).min(axis=1)
     spread = np.where(np.isfinite(spread), spread, 0.0)
     return np.asarray(np.hypot(MISFIT * spread, MISFIT_COMMON * spread.max(axis=1, keepdims=True)) + MISFIT_LEAST)
 
 
-def _task(distance: Floats, light: Floats, weight: Floats, priors: LookPriors) -> _Task:
+def _task(distance: Floats, light: Floats, weight: Floats, priors: LookPriors, channels: Channels) -> _Task:
+    light = channels.of(light)
     # half precision would do for the profiles, single does for the sums
     kind = np.float32
     # pixels are few where a side is short, so their noise counts beside the model's own limits
@@ -161,7 +165,7 @@ def _task(distance: Floats, light: Floats, weight: Floats, priors: LookPriors) -
     sharpness = np.where(weight[:, None] > 0, 1 / (scatter[..., None] * noise[:, None]), 0.0)
     return _Task(
         distance=distance.astype(kind), light=np.ascontiguousarray(light.transpose(0, 2, 1), kind),
-        sharpness=sharpness.astype(kind), mean=priors.mean, precision=priors.precision,
+        sharpness=sharpness.astype(kind), mean=priors.mean, precision=priors.precision, channels=channels,
     )  # fmt: skip
 
 

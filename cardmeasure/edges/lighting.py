@@ -63,7 +63,7 @@ U_LEVEL = 1.0
 class Surroundings:
     """What is known of all sides (n,) before they are fitted: wall widths and their u, px; directions they look in;
     the cards' thickness in pixels, and its relative u; expected blur, px, and the profiles' bins' part in it; light of
-    white paper."""
+    white paper; whether the photo keeps colour for every other pixel only."""
 
     width_px: Floats
     u_width_px: Floats
@@ -73,6 +73,7 @@ class Surroundings:
     blur_px: float
     bins_px: float
     white: float
+    colour_halved: bool = True
 
 
 def wall_widths_px(camera: Camera, quads: Floats, profiles: Profiles, *, paper_mm: float) -> Floats:
@@ -127,7 +128,7 @@ def priors_learned(before: LookPriors, looks: Looks, around: Surroundings) -> Lo
             _teach(mean, spread, WALL.start + k, p, own, sure, around, WALL_SCATTER * around.white)
     thickness = float(np.median(around.thickness_px))
     falls = (u[:, SHADOW] < 0.5 * thickness) & (p[:, SHADE] < 0.9)
-    bright = (p[:, FACE] > BRIGHTER * p[:, TABLE]).any(axis=1)
+    bright: NDArray[np.bool_] = np.any(p[:, FACE] > BRIGHTER * p[:, TABLE], axis=1)
     _teach(mean, spread, SHADOW, p, u[:, SHADOW], _teachers(falls, bright), around, SHADOW_SCATTER * thickness)
     seen = (u[:, SHADE] < 0.2) & (p[:, SHADOW] + np.minimum(p[:, WIDTH], 0) > 1.0)
     _teach(mean, spread, SHADE, p, u[:, SHADE], _teachers(seen, bright), around, SHADE_SCATTER)
@@ -140,11 +141,11 @@ def priors_learned(before: LookPriors, looks: Looks, around: Surroundings) -> Lo
 
 
 def _teachers(sure: NDArray[np.bool_], bright: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Which of the sides (n,) that are sure of their shadows teach others: the bright ones; else all, if many; or none."""
+    """Which of the sides (n,) that are sure of their shadows teach others: the bright ones; else all, if many."""
     best: NDArray[np.bool_] = sure & bright
     if best.sum() >= BRIGHT_TEACHERS:
         return best
-    return sure & (sure.sum() >= SHADOW_TEACHERS)
+    return sure if sure.sum() >= SHADOW_TEACHERS else np.zeros_like(sure)
 
 
 def _covariance(mean: Floats, u: Floats) -> Floats:

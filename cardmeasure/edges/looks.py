@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cardmeasure.edges.channels import Channels
 from cardmeasure.numerics import normal_cdf_and_pdf
 
 Floats = NDArray[np.floating[Any]]
@@ -33,49 +34,76 @@ SHARPENING_PX = 1.35
 """Blur that sharpening takes off, beside the photo's own."""
 
 
-def expected_light_with_jacobian(distance_px: Floats, looks: Floats) -> tuple[Floats, Floats]:
-    """Light (n, 3, b) and its derivatives (n, 15, 3, b)."""
-    steps, by = _steps(distance_px, looks)
+def expected_light_with_jacobian(distance_px: Floats, looks: Floats, channels: Channels) -> tuple[Floats, Floats]:
+    """Light (n, 3, b) in the channels, and its derivatives (n, 15, 3, b)."""
     n, b = distance_px.shape
-    face, wall, table = (looks[:, part].astype(distance_px.dtype)[..., None] for part in (FACE, WALL, TABLE))
-    shade = looks[:, SHADE, None, None].astype(distance_px.dtype)
+    kind = distance_px.dtype
+    steps, by = _steps_of_channels(distance_px, looks, channels)
+    mix = channels.mix.astype(kind)
+    face, wall, table = (mix @ looks[:, part, None].astype(kind) for part in (FACE, WALL, TABLE))
+    shade = looks[:, SHADE, None, None].astype(kind)
     # light is the face's, and changes at the edge, at the foot and at the shadow's rim
-    change = np.concatenate([wall - face, shade * table - wall, (1 - shade) * table], axis=2)
-    j = np.zeros((n, PARAMETERS, 3, b), distance_px.dtype)
-    # (n, 3 colours, 3 steps) times (n, 3 steps, 5 unknowns x b)
-    j[:, :GEOMETRY] = (change @ by.reshape(n, 3, -1)).reshape(n, 3, GEOMETRY, b).transpose(0, 2, 1, 3)
-    edge, foot, rim = steps.transpose(1, 0, 2)
+    change = np.concatenate([wall - face, shade * table - wall, (1 - shade) * table], axis=2)[:, :, None]
+    j = np.empty((n, PARAMETERS, 3, b), kind)
+    # (n, 3 channels, 3 steps) times (n, 3 channels, 3 steps, 5 unknowns x b)
+    j[:, :GEOMETRY] = (change @ by).reshape(n, 3, GEOMETRY, b).transpose(0, 2, 1, 3)
+    edge, foot, rim = steps.transpose(2, 0, 1, 3)
     shadow = foot - rim
-    j[:, range(FACE.start, FACE.stop), range(3)] = (1 - edge)[:, None]
-    j[:, range(WALL.start, WALL.stop), range(3)] = (edge - foot)[:, None]
-    j[:, SHADE] = table * shadow[:, None]
-    j[:, range(TABLE.start, TABLE.stop), range(3)] = (shade[:, 0] * shadow + rim)[:, None]
-    return face + change @ steps, j
+    j[:, SHADE] = table * shadow
+    for part, share in ((FACE, 1 - edge), (WALL, edge - foot), (TABLE, shade * shadow + rim)):
+        j[:, part] = mix.transpose(0, 2, 1)[..., None] * share[:, None]
+    return face + (change @ steps)[:, :, 0], j
 
 
-def shares_with_slope(distance_px: Floats, looks: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-    """Shares of face, wall and table (n, b) in the light; derivatives (n, 3, b) of the three steps at edge, foot and
-    shadow's rim after the place."""
-    x = distance_px
-    place, blur, sharpening, shadow, width, shade = (looks[:, k, None].astype(x.dtype) for k in range(SHADE + 1))
-    visible, reach, _ = _ends(shadow, width)
-    v1, d1 = _step(x - place, blur, sharpening)[:2]
-    v2, d2 = _step(x - place - visible, blur, sharpening)[:2]
-    v3, d3 = _step(x - place - reach, np.sqrt(blur**2 + (SOFTNESS * shadow) ** 2), sharpening)[:2]
-    return 1 - v1, v1 - v2, shade * (v2 - v3) + v3, -np.stack([d1, d2, d3], axis=1)
+def shares_with_slope(distance_px: Floats, looks: Floats, channels: Channels) -> tuple[Floats, Floats, Floats, Floats]:
+    """Shares of face, wall and table (n, 3, b) in the light of each channel; derivatives (n, 3, 3, b) of its steps at
+    edge, foot and shadow's rim after the place."""
+    shade = looks[:, SHADE, None, None].astype(distance_px.dtype)
+    values, slopes = [], []
+    for part in _blurs_of(looks, channels):
+        v, d = zip(*(step[:2] for step in _three_steps(distance_px, part)), strict=True)
+        values.append(np.stack(v, axis=1))
+        slopes.append(-np.stack(d, axis=1))
+    which = [0, 1, 1] if len(values) == 2 else [0, 0, 0]
+    edge, foot, rim = np.stack([values[k] for k in which], axis=1).transpose(2, 0, 1, 3)
+    return 1 - edge, edge - foot, shade * (foot - rim) + rim, np.stack([slopes[k] for k in which], axis=1)
+
+
+def _steps_of_channels(x: Floats, looks: Floats, channels: Channels) -> tuple[Floats, Floats]:
+    """Steps (n, 3, 3, b) of each channel and their derivatives (n, 3, 3, 5 b) after what moves or widens them."""
+    n = len(x)
+    sharp, by_sharp = _steps(x, looks)
+    by_sharp = by_sharp.reshape(n, 3, -1)
+    if channels.softness_px == 0:
+        return _alike(sharp), _alike(by_sharp)
+    blurred = _blurs_of(looks, channels)[1]
+    soft, by_soft = _steps(x, blurred)
+    by_soft[:, :, BLUR] *= (looks[:, BLUR] / blurred[:, BLUR]).astype(x.dtype)[:, None, None]
+    by_soft = by_soft.reshape(n, 3, -1)
+    return np.stack([sharp, soft, soft], axis=1), np.stack([by_sharp, by_soft, by_soft], axis=1)
+
+
+def _alike(one: Floats) -> Floats:
+    return np.broadcast_to(one[:, None], (len(one), 3, *one.shape[1:]))
+
+
+def _blurs_of(looks: Floats, channels: Channels) -> list[Floats]:
+    """Looks as the first channel and, where they differ, the others show them."""
+    if channels.softness_px == 0:
+        return [looks]
+    blurred = looks.copy()
+    blurred[:, BLUR] = np.hypot(looks[:, BLUR], channels.softness_px)
+    return [looks, blurred]
 
 
 def _steps(x: Floats, looks: Floats) -> tuple[Floats, Floats]:
     """Steps (n, 3, b) at the edge, the foot and the shadow's rim, and their derivatives (n, 3, 5, b) after what moves
     or widens them."""
-    place, blur, sharpening, shadow, width = (looks[:, k, None].astype(x.dtype) for k in range(GEOMETRY))
-    visible, reach, ends = _ends(shadow, width)
+    blur, shadow, width = (looks[:, k, None].astype(x.dtype) for k in (BLUR, SHADOW, WIDTH))
+    ends = _ends(shadow, width)[2]
     showing = (width > 0).astype(x.dtype)
     rim = np.sqrt(blur**2 + (SOFTNESS * shadow) ** 2)
-    d = x - place
-    v1, d1, b1, a1 = _step(d, blur, sharpening)
-    v2, d2, b2, a2 = _step(d - visible, blur, sharpening)
-    v3, d3, b3, a3 = _step(d - reach, rim, sharpening)
+    (v1, d1, b1, a1), (v2, d2, b2, a2), (v3, d3, b3, a3) = _three_steps(x, looks)
     by = np.zeros((len(x), 3, GEOMETRY, x.shape[1]), x.dtype)
     by[:, 0, PLACE], by[:, 1, PLACE], by[:, 2, PLACE] = -d1, -d2, -d3
     by[:, 0, BLUR], by[:, 1, BLUR], by[:, 2, BLUR] = b1, b2, b3 * (blur / rim)
@@ -84,6 +112,17 @@ def _steps(x: Floats, looks: Floats) -> tuple[Floats, Floats]:
     by[:, 1, WIDTH] = -showing * d2
     by[:, 2, WIDTH] = -d3 * np.where(ends > 0, 1, showing)
     return np.stack([v1, v2, v3], axis=1), by
+
+
+def _three_steps(x: Floats, looks: Floats) -> tuple[tuple[Floats, ...], ...]:
+    """What `_step` says of the steps at the edge, the foot and the shadow's rim."""
+    place, blur, sharpening, shadow, width = (looks[:, k, None].astype(x.dtype) for k in range(GEOMETRY))
+    visible, reach, _ = _ends(shadow, width)
+    rim = np.sqrt(blur**2 + (SOFTNESS * shadow) ** 2)
+    d = x - place
+    return (
+        _step(d, blur, sharpening), _step(d - visible, blur, sharpening), _step(d - reach, rim, sharpening),
+    )  # fmt: skip
 
 
 def _ends(shadow: Floats, width: Floats) -> tuple[Floats, Floats, Floats]:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera
 from cardmeasure.edges.bends import bends_px, course_px
+from cardmeasure.edges.channels import luma_channels
 from cardmeasure.edges.fitting import Looks
 from cardmeasure.edges.lighting import Surroundings, outward_azimuth_rad, wall_widths_px
 from cardmeasure.edges.looks import BLUR, FACE, PLACE, TABLE
@@ -29,7 +30,7 @@ from cardmeasure.photo import Photo
 Floats = NDArray[np.floating[Any]]
 
 FINE, COARSE = Stretches(every=2, phases=1), Stretches(every=3, phases=1)
-COARSE_ROUNDS = 2
+COARSE_ROUNDS = 1
 STRETCH_PX = 20.0
 """A shorter stretch has too few pixels for a profile of its own."""
 BLUR_REACH, SHADOW_ROOM = 3.2, 1.6
@@ -89,12 +90,13 @@ class EdgeMeasurement:
 @dataclass(frozen=True, kw_only=True)
 class Conditions:
     """What the edges of a photo are seen under: blur (px) and linear light of white paper, from the reference; the
-    paper's thickness, and the standard uncertainty of the cards'."""
+    paper's thickness, and the standard uncertainty of the cards'; whether colour was kept for every other pixel."""
 
     blur_px: float
     white: float
     paper_mm: float
     u_thickness_mm: float
+    colour_halved: bool = True
 
 
 def measure_edges(
@@ -120,7 +122,9 @@ def measure_edges(
     whole = whole_sides(fine, len(quads))
     around = _surroundings(camera, quads, whole, thickness_px, conditions, bins_px=PIXEL_PX / stretches.phases)
     sides = looks_of_sides(whole, around, u_place_px=u_place_px, before=known.sides if known else None)
-    points, used = _stretch_points(fine, sides.looks, rounds=COARSE_ROUNDS if coarse else ROUNDS)
+    points, used = _stretch_points(
+        fine, sides.looks, colour_halved=conditions.colour_halved, rounds=COARSE_ROUNDS if coarse else ROUNDS
+    )
     bend = bends_px(known.points, known.residuals_px) if known else np.zeros(len(whole.card))
     points = replace(points, u_bias_px=_u_bias(sides, bend, per_mm).reshape(-1, qd.SIDES))
     return EdgeMeasurement(
@@ -153,6 +157,7 @@ def _surroundings(
         width_px=width, u_width_px=np.maximum(np.abs(width) * share, 0.02),
         azimuth_rad=outward_azimuth_rad(quads, sides), thickness_px=thickness_px[sides.card], u_thickness=share,
         blur_px=float(np.hypot(conditions.blur_px, bins_px)), bins_px=bins_px, white=conditions.white,
+        colour_halved=conditions.colour_halved,
     )  # fmt: skip
 
 
@@ -162,11 +167,12 @@ def _clarity(sides: Profiles) -> Floats:
     return np.asarray((np.abs(table - face) / scatter).max(axis=1))
 
 
-def _stretch_points(fine: Profiles, whole: Looks, *, rounds: int) -> tuple[EdgePoints, Floats]:
+def _stretch_points(fine: Profiles, whole: Looks, *, colour_halved: bool, rounds: int) -> tuple[EdgePoints, Floats]:
     """Edge points of all usable stretches, and the share (n,) of each side's stretches that could be used."""
     key = fine.card * qd.SIDES + fine.side
     p = whole.parameters[key]
-    found = edge_offsets(fine.distance_px, fine.light, fine.weight, looks=p, rounds=rounds)
+    channels = luma_channels(p[:, FACE], p[:, TABLE], colour_halved=colour_halved)
+    found = edge_offsets(fine.distance_px, fine.light, fine.weight, looks=p, rounds=rounds, channels=channels)
     place, u = found.place_px, found.u_px
     # a side along the pixel rows fills every other bin only
     filled = (fine.weight > 0).sum(axis=1)

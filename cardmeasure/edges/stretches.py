@@ -8,14 +8,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cardmeasure.edges.channels import Channels
 from cardmeasure.edges.fitting import ROBUST_AT, scatter_of_bins
-from cardmeasure.edges.looks import FACE, PLACE, SHADE, TABLE, WALL, shares_with_slope
+from cardmeasure.edges.looks import PLACE, SHADE, WALL, shares_with_slope
 
 Floats = NDArray[np.floating[Any]]
 
 ROUNDS = 3
-FREEDOM = 7
-"""Unknowns of a stretch: its place, and face and table in three colours."""
+FREEDOM = 7 / 3
+"""Unknowns of a stretch for each channel: face and table in each, and one place."""
 LONGEST_PX = 1.0
 
 
@@ -27,51 +28,54 @@ class Offsets:
     u_px: Floats
 
 
-def edge_offsets(distance_px: Floats, light: Floats, weight: Floats, *, looks: Floats, rounds: int = ROUNDS) -> Offsets:
-    """Fit place and levels of n stretches: distances, weights (n, b), light (n, b, 3), looks (n, 15) of their sides.
+def edge_offsets(
+    distance_px: Floats, light: Floats, weight: Floats, *, looks: Floats, channels: Channels, rounds: int = ROUNDS
+) -> Offsets:
+    """Fit place and levels of n stretches: distances, weights (n, b), BGR light (n, b, 3), their sides' looks (n, 15).
 
     Blur, wall and shadow are those of the whole side; levels are eliminated, as they are linear.
     """
     kind = np.float32
+    light = channels.of(light)
     x, y = distance_px.astype(kind), np.ascontiguousarray(light.transpose(0, 2, 1), kind)
     scatter = np.maximum(scatter_of_bins(light, weight), 1e-4).astype(kind)
     looks = looks.copy()
     robust = (weight / (1 + weight)).astype(kind)
     u = np.full(len(x), np.inf)
-    wall_level, shade = looks[:, WALL].astype(kind)[..., None], looks[:, SHADE].astype(kind)[:, None, None]
+    wall_level = (channels.mix @ looks[:, WALL, None]).astype(kind)
+    shade = looks[:, SHADE, None, None].astype(kind)
     for _ in range(rounds):
-        face, wall, table, slope = shares_with_slope(x, looks)
-        rest = y - wall_level * wall[:, None]
+        face, wall, table, slope = shares_with_slope(x, looks, channels)
+        rest = y - wall_level * wall
         levels = _levels(rest, face, table, robust)
         of_face, of_table = levels[:, 0, :, None], levels[:, 1, :, None]
-        r = rest - of_face * face[:, None] - of_table * table[:, None]
+        r = rest - of_face * face - of_table * table
         change = np.concatenate([wall_level - of_face, shade * of_table - wall_level, (1 - shade) * of_table], axis=2)
-        by = change @ slope
+        by = (change[:, :, None] @ slope)[:, :, 0]
         z = np.sqrt(np.mean((r / scatter[..., None]) ** 2, axis=1))
         robust = ((weight / (1 + weight)) * np.minimum(1, ROBUST_AT / np.maximum(z, 1e-6))).astype(kind)
         free = by - _part_of(_levels(by, face, table, robust), face, table)
         w = robust[:, None] / scatter[..., None] ** 2
-        information = np.maximum((w * free * by).sum(axis=(1, 2), dtype=np.float64), 1e-12)
+        by_channel = np.maximum((w * free * by).sum(axis=2, dtype=np.float64), 0.0)
+        information = np.maximum(by_channel.sum(axis=1), 1e-12)
         step = np.clip((w * free * r).sum(axis=(1, 2), dtype=np.float64) / information, -LONGEST_PX, LONGEST_PX)
         looks[:, PLACE] += step
-        looks[:, FACE], looks[:, TABLE] = levels[:, 0], levels[:, 1]
-        left = (w * (r - step[:, None, None].astype(kind) * free) ** 2).sum(axis=(1, 2), dtype=np.float64)
-        u = np.sqrt(np.maximum(left / np.maximum(3 * (weight > 0).sum(axis=1) - FREEDOM, 1), 0.1) / information)
+        left = (w * (r - step[:, None, None].astype(kind) * free) ** 2).sum(axis=2, dtype=np.float64)
+        # channels need not scatter in proportion to what was assumed
+        excess = np.maximum(left / np.maximum((weight > 0).sum(axis=1) - FREEDOM, 1)[:, None], 0.1)
+        u = np.sqrt((by_channel * excess).sum(axis=1)) / information
     return Offsets(place_px=looks[:, PLACE], u_px=u)
 
 
 def _levels(y: Floats, face: Floats, table: Floats, weight: Floats) -> Floats:
-    """Least-squares levels (n, 2, 3) of face and table shares (n, b) in light (n, 3, b)."""
-    wf, wt = weight * face, weight * table
-    ff, ft, tt = (wf * face).sum(axis=1), (wf * table).sum(axis=1), (wt * table).sum(axis=1)
-    fy, ty = (y @ wf[..., None])[..., 0], (y @ wt[..., None])[..., 0]
-    determinant = np.maximum(ff * tt - ft**2, 1e-6)[:, None]
-    return np.stack(
-        [(tt[:, None] * fy - ft[:, None] * ty) / determinant, (ff[:, None] * ty - ft[:, None] * fy) / determinant],
-        axis=1,
-    )
+    """Least-squares levels (n, 2, 3) of face and table shares (n, 3, b) in light (n, 3, b)."""
+    wf, wt = weight[:, None] * face, weight[:, None] * table
+    pairs = ((wf, face), (wf, table), (wt, table), (wf, y), (wt, y))
+    ff, ft, tt, fy, ty = (np.einsum("ncb,ncb->nc", *pair) for pair in pairs)
+    determinant = np.maximum(ff * tt - ft**2, 1e-6)
+    return np.stack([(tt * fy - ft * ty) / determinant, (ff * ty - ft * fy) / determinant], axis=1)
 
 
 def _part_of(levels: Floats, face: Floats, table: Floats) -> Floats:
     """Light (n, 3, b) with levels (n, 2, 3) of face and table."""
-    return np.asarray(levels[:, 0, :, None] * face[:, None] + levels[:, 1, :, None] * table[:, None])
+    return np.asarray(levels[:, 0, :, None] * face + levels[:, 1, :, None] * table)

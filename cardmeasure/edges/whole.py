@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cardmeasure.edges.channels import Channels, luma_channels
 from cardmeasure.edges.fitting import ROUNDS, LookPriors, Looks, fit_looks, look_priors
 from cardmeasure.edges.lighting import U_SHADE_LEVEL, Surroundings, priors_before, priors_learned
 from cardmeasure.edges.looks import BLUR, FACE, PLACE, SHADE, SHADOW, SHARPENING, TABLE, WALL, WIDTH
@@ -21,8 +22,8 @@ TEMPER = 6.0
 STARTS = ((0.0, 1.1), (-1.5, 1.3), (-4.0, 1.3), (1.0, 0.4))
 """Places (px) and shadow's reaches (over that expected) that fits are started from, as the nearest minimum may be a
 wrong one: the rim of a shadow or of a wall that is brighter than face and table."""
-TRIAL_ROUNDS = 3
-"""Rounds after which only the two most promising starts go on."""
+TRIAL_ROUNDS, UNTAUGHT_ROUNDS = 3, 6
+"""Rounds after which only the two most promising starts go on, and after which the photo teaches."""
 ELSEWHERE_PX = 0.5
 """Two fits whose places differ by less have found the same edge."""
 U_STRIP, ALIKE = 0.4, 0.15
@@ -52,20 +53,37 @@ class SideLooks:
         )
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Sides:
+    """Profiles of n sides, and the channels in which they are fitted."""
+
+    profiles: Profiles
+    channels: Channels
+
+    def fitted(self, row: Index, priors: LookPriors, start: Floats, *, rounds: int, rough: bool = False) -> Looks:
+        """Fits of the sides `row`, some perhaps more than once."""
+        p, channels = self.profiles, self.channels.rough if rough else self.channels
+        return fit_looks(
+            p.distance_px[row], p.light[row], p.weight[row], priors=priors.rows(row), start=start, rounds=rounds,
+            channels=channels.rows(row),
+        )  # fmt: skip
+
+
 def looks_of_sides(sides: Profiles, around: Surroundings, *, u_place_px: float, before: SideLooks | None) -> SideLooks:
     """Looks of all sides from their profiles; `before`: those of an earlier pass over the same sides."""
     face, table, _ = ends(sides)
+    task = _Sides(profiles=sides, channels=luma_channels(face, table, colour_halved=around.colour_halved))
     untold = priors_before(around, face, table, u_place_px=u_place_px)
     if before is None:
-        rivals = _two_of_starts(sides, untold)
-        priors = priors_learned(untold, _better(rivals, _twice(sides), len(sides.card))[0], around)
-        looks, doubt = _refitted(sides, rivals, priors)
+        rivals = _two_of_starts(task, untold)
+        priors = priors_learned(untold, _better(rivals, _twice(len(face)), len(face))[0], around)
+        looks, doubt = _refitted(task, rivals, priors)
     else:
         doubt = before.doubt_px
         priors = _carried_over(before.priors, untold, blur_px=before.bins_px, now_px=around.bins_px)
         start = before.looks.parameters.copy()
         start[:, PLACE] = 0.0
-        looks = fit_looks(sides.distance_px, sides.light, sides.weight, priors=priors, start=start)
+        looks = task.fitted(np.arange(len(start)), priors, start, rounds=ROUNDS)
     # where other sides have taught how dark shadows are, a dark strip is no riddle
     untaught = np.minimum(priors.covariance[:, SHADE, SHADE] / U_SHADE_LEVEL**2, 1.0)
     strip = untaught * _like_the_face(looks.parameters)
@@ -86,35 +104,33 @@ def _like_the_face(p: Floats) -> Floats:
     return np.asarray(strip * np.exp(-0.5 * (apart / ALIKE) ** 2))
 
 
-def _two_of_starts(sides: Profiles, priors: LookPriors) -> Looks:
+def _two_of_starts(task: _Sides, priors: LookPriors) -> Looks:
     """The cheapest fits of all sides over all starts, and the cheapest that put their edges elsewhere, (2 n)."""
-    n = len(sides.card)
+    n = len(priors.mean)
     start = np.repeat(priors.mean[None], len(STARTS), axis=0)
     start[:, :, PLACE] = np.array([place for place, _ in STARTS])[:, None]
     start[:, :, SHADOW] *= np.array([reach for _, reach in STARTS])[:, None]
     row = np.tile(np.arange(n), len(STARTS))
-    tried = _fitted(sides, row, priors, start.reshape(len(row), -1), rounds=TRIAL_ROUNDS)
-    row, chosen = _twice(sides), _two_apart(tried.cost.reshape(-1, n), tried.place_px.reshape(-1, n))
-    return _fitted(sides, row, priors, tried.parameters[chosen.ravel() * n + row], rounds=ROUNDS)
+    tried = task.fitted(row, priors, start.reshape(len(row), -1), rounds=TRIAL_ROUNDS, rough=True)
+    row, chosen = _twice(n), _two_apart(tried.cost.reshape(-1, n), tried.place_px.reshape(-1, n))
+    return task.fitted(row, priors, tried.parameters[chosen.ravel() * n + row], rounds=UNTAUGHT_ROUNDS)
 
 
-def _refitted(sides: Profiles, rivals: Looks, priors: LookPriors) -> tuple[Looks, Floats]:
+def _refitted(task: _Sides, rivals: Looks, priors: LookPriors) -> tuple[Looks, Floats]:
     """The cheapest fit of each side and what stays doubtful (n,), now that the photo has taught of walls and shadows.
 
     That may turn the scales between two rivals. And a longer shadow than either has found is tried: where it is as dark
     as the face, it passes for more of that.
     """
-    n = len(sides.card)
-    best = _better(rivals, _twice(sides), n)[0].parameters
+    n = len(priors.mean)
+    best = _better(rivals, _twice(n), n)[0].parameters
     missing = _seen_shadow(priors.mean) - _seen_shadow(best)
     longer = np.flatnonzero(missing > LONGER_PX)
     start = best[longer]
     start[:, PLACE] -= missing[longer]
     start[:, SHADOW], start[:, SHADE] = priors.mean[longer, SHADOW], priors.mean[longer, SHADE]
-    row = np.concatenate([_twice(sides), longer])
-    return _better(
-        _fitted(sides, row, priors, np.concatenate([rivals.parameters, start]), rounds=ROUNDS), row, n
-    )
+    row = np.concatenate([_twice(n), longer])
+    return _better(task.fitted(row, priors, np.concatenate([rivals.parameters, start]), rounds=ROUNDS), row, n)
 
 
 def _seen_shadow(p: Floats) -> Floats:
@@ -122,8 +138,8 @@ def _seen_shadow(p: Floats) -> Floats:
     return np.asarray(np.maximum(p[:, SHADOW] + np.minimum(p[:, WIDTH], 0.0), 0.0))
 
 
-def _twice(sides: Profiles) -> Index:
-    return np.tile(np.arange(len(sides.card)), 2)
+def _twice(n: int) -> Index:
+    return np.tile(np.arange(n), 2)
 
 
 def _better(looks: Looks, row: Index, n: int) -> tuple[Looks, Floats]:
@@ -147,13 +163,6 @@ def _two_apart(cost: Floats, place_px: Floats) -> Index:
     same = np.abs(place_px - place_px[best, np.arange(cost.shape[1])]) < ELSEWHERE_PX
     other = np.where(same & ~same.all(axis=0), np.inf, cost)
     return np.stack([best, other.argmin(axis=0)])
-
-
-def _fitted(sides: Profiles, row: Index, priors: LookPriors, start: Floats, *, rounds: int) -> Looks:
-    return fit_looks(
-        sides.distance_px[row], sides.light[row], sides.weight[row], priors=priors.rows(row), start=start,
-        rounds=rounds,
-    )  # fmt: skip
 
 
 def _carried_over(learned: LookPriors, before: LookPriors, *, blur_px: float, now_px: float) -> LookPriors:

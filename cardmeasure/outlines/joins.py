@@ -59,6 +59,8 @@ def _crossed(log: NDArray[np.uint8]) -> bool:
     # a seam may be a pixel off its row
     step = np.maximum(np.maximum(step[:-2], step[1:-1]), step[2:])[near - 2 : -near + 2]
     rank = int(SEAM_GAPS * (step.shape[1] - 1))
+    if np.count_nonzero(step > SEAM_STEP * PER_STEP, axis=1).max() < step.shape[1] - rank:
+        return False  # most pieces are done here
     weakest = np.partition(step, rank, axis=1)[:, rank] / PER_STEP
     return bool(weakest.max() > max(SEAM_STEP, SEAM_OVER_REST * float(np.median(weakest))))
 

@@ -36,6 +36,7 @@ class Photo:
     sha256 : of the file, in hexadecimal digits.
     camera : what the file says about the camera and its lens.
     format : `JPEG`, `MPO`, `PNG`, `WebP`, `TIFF`, `AVIF` or `HEIC`.
+    colour_halved : whether colour was stored for every other pixel only, so that it is blurred more than brightness.
     """
 
     pixels_bgr: Pixels
@@ -43,6 +44,7 @@ class Photo:
     sha256: str
     camera: CameraTags
     format: str
+    colour_halved: bool = False
 
     @property
     def width_px(self) -> int:
@@ -87,6 +89,7 @@ def read_photo(path: Path, *, max_megapixels: float = 120.0) -> Photo:
         sha256=hashlib.sha256(data).hexdigest(),
         camera=decoded.camera,
         format=decoded.format,
+        colour_halved=decoded.colour_halved,
     )
 
 

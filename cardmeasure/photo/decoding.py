@@ -34,6 +34,7 @@ class Decoded:
     response: Response
     camera: CameraTags
     format: str
+    colour_halved: bool
 
 
 def decode(data: bytes, *, max_megapixels: float) -> Decoded:
@@ -74,6 +75,7 @@ def _finished(raster: Raster) -> Decoded:
         response=response,
         camera=raster.camera,
         format=raster.format,
+        colour_halved=raster.colour_halved,
     )
 
 

@@ -24,5 +24,6 @@ def read_heic(data: bytes, *, max_megapixels: float) -> Raster:
         profile=heif.info.get("icc_profile"),
         is_grey=pixels.ndim == 2,
         bits=int(heif.info["bit_depth"]) if pixels.dtype == np.uint16 else 8,
+        colour_halved=True,
         curve=int(heif.info.get("nclx_profile", {}).get("transfer_characteristics", SRGB)),
     )

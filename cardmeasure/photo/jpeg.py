@@ -8,7 +8,7 @@ from collections.abc import Callable
 
 import cv2
 import numpy as np
-from PIL.JpegImagePlugin import JpegImageFile
+from PIL.JpegImagePlugin import JpegImageFile, get_sampling
 
 from cardmeasure.errors import PhotoTrouble
 from cardmeasure.photo.colour import Pixels
@@ -19,6 +19,8 @@ from cardmeasure.photo.raster import Raster, damaged, require_size
 from cardmeasure.photo.tags import camera_tags, exif_of, orientation
 
 _COLOUR_BGR = cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION
+FULL_COLOUR = 0
+"""What Pillow calls a sampling of 4:4:4."""
 _FLAWS = re.compile(r"Corrupt JPEG data: (?!\d+ extraneous bytes)|[Pp]remature end of|nconsistent progression")
 _BYTES_LEFT = re.compile(r"(\d+) extraneous bytes before marker 0xd9")
 
@@ -43,6 +45,7 @@ def read_jpeg(data: bytes, *, max_megapixels: float, messages: Callable[[], str]
         orientation=orientation(exif),
         profile=profile_left(header),
         is_grey=header.mode == "L",
+        colour_halved=header.mode == "RGB" and get_sampling(header) != FULL_COLOUR,
     )
 
 

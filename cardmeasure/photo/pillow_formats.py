@@ -57,6 +57,7 @@ def read_with_pillow(data: bytes, *, name: str, max_megapixels: float) -> Raster
         profile=profile_left(image),
         is_grey=image.mode in ("1", "L", "LA") or image.mode.startswith("I;16"),
         bits=16 if is_deep else 8,
+        colour_halved=name in (WEBP, AVIF),
     )
 
 

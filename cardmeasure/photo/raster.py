@@ -29,6 +29,7 @@ class Raster:
     is_grey : whether the picture was stored without colours.
     bits : how many of the bits of a code value are used.
     curve : tone curve, a number of ITU-T H.273; it counts where there is no profile.
+    colour_halved : whether colour was stored for every other pixel only ("4:2:0").
     """
 
     pixels_bgr: Pixels
@@ -39,6 +40,7 @@ class Raster:
     is_grey: bool = False
     bits: int = 8
     curve: int = SRGB
+    colour_halved: bool = False
 
 
 def require_size(width_px: int, height_px: int, *, max_megapixels: float) -> None:

@@ -33,8 +33,8 @@ def _side(p: Floats, blur: float) -> Side:
 
 def _from_priors(rng: np.random.Generator, n: int, *, wall_px: float) -> tuple[Floats, LookPriors]:
     """Looks (n, 15) drawn from priors of white borders on a dark table, and the priors; levels known to half."""
-    mean = np.array([0.0, 0.9, 0.2, 2.0, 0.5, wall_px, 0.6, 0.5, 0.7, 0.27, 0.27, 0.27, 0.08, 0.12, 0.06])
-    u = np.array([0.5, 0.06, 0.06, 0.4, 0.12, 0.1, *[0.05] * 3, *[0.06] * 3, *[0.01] * 3])
+    mean = np.array([0.0, 0.9, 0.2, 2.0, wall_px, 0.5, 0.6, 0.5, 0.7, 0.27, 0.27, 0.27, 0.08, 0.12, 0.06])
+    u = np.array([0.5, 0.06, 0.06, 0.4, 0.1, 0.12, *[0.05] * 3, *[0.06] * 3, *[0.01] * 3])
     covariance = np.diag(u**2)
     truth = np.clip(mean + rng.normal(size=(n, lk.PARAMETERS)) * u, LOW, HIGH)
     return truth, look_priors(np.tile(mean, (n, 1)), np.tile(covariance, (n, 1, 1)))

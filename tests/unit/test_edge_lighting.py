@@ -120,20 +120,22 @@ def test_sides_that_are_mistaken_do_not_spoil_what_the_others_teach(level: float
     np.testing.assert_allclose(means[1][:, lk.WALL], means[0][:, lk.WALL], rtol=0, atol=0.02)
 
 
-@pytest.mark.parametrize("sides", [3, 4, 8, 12])
-def test_shadows_are_taught_by_more_sides_than_one_card_has(sides: int) -> None:
-    """White borders on a bright table, whose shadows stand out: a single card's four sides leave the prior as it is."""
+@pytest.mark.parametrize(("face", "sides", "are_taught"), [
+    (0.7, 2, False), (0.7, 3, True), (0.7, 12, True), (0.02, 4, False), (0.02, 8, True),
+])  # fmt: skip
+def test_few_bright_faces_or_many_dark_ones_teach_shadows(face: float, sides: int, are_taught: bool) -> None:
+    """On a bright table, where shadows stand out; a dark strip beside a dark face may be more of that."""
     around = surroundings(sides, width=np.full(sides, -0.3), thickness=3.0)
-    white = Side(place=0.1, wall_px=-0.3, face=(0.7,) * 3, table=(0.4, 0.35, 0.3), shadow_px=4.0, shade=0.3, rim=0.3)
-    before, looks = _fitted(np.repeat(drawn(white), sides, axis=0), around)
+    side = Side(place=0.1, wall_px=-0.3, face=(face,) * 3, table=(0.4, 0.35, 0.3), shadow_px=4.0, shade=0.3, rim=0.3)
+    before, looks = _fitted(np.repeat(drawn(side), sides, axis=0), around)
     learned = priors_learned(before, looks, around)
     for column, true, within in ((lk.SHADOW, 4.0, 0.5), (lk.SHADE, 0.3, 0.08)):
-        if sides <= qd.SIDES:
-            np.testing.assert_array_equal(learned.mean[:, column], before.mean[:, column])
-            np.testing.assert_array_equal(_u(learned, column), _u(before, column))
-        else:
+        if are_taught:
             np.testing.assert_allclose(learned.mean[:, column], true, atol=within)
             assert (_u(learned, column) < 0.6 * _u(before, column)).all()
+        else:
+            np.testing.assert_array_equal(learned.mean[:, column], before.mean[:, column])
+            assert (_u(learned, column) >= _u(before, column)).all()
 
 
 def test_blur_and_sharpening_are_learned_from_all_sides() -> None:

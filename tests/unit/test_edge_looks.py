@@ -12,6 +12,7 @@ from scipy.stats import norm  # type: ignore[import-untyped]
 from square_pictures import srgb
 
 from cardmeasure.edges import looks as lk
+from cardmeasure.edges.channels import luma_channels, plain_channels
 from cardmeasure.edges.fitting import Looks, fit_looks, look_priors
 from cardmeasure.edges.lighting import priors_before, priors_learned
 from cardmeasure.numerics import normal_cdf, normal_pdf
@@ -41,24 +42,28 @@ levels = st.tuples(*[st.floats(0.02, 0.9)] * 3)
 @given(
     place=st.floats(-1.0, 1.0), blur=st.floats(0.6, 1.5), sharpening=st.floats(-0.2, 0.6), shadow=st.floats(1.5, 6.0),
     shade=st.floats(0.1, 0.95), width=st.floats(0.1, 2.0) | st.floats(-1.2, -0.1), face=levels, wall=levels,
-    table=levels,
+    table=levels, halved=st.booleans(),
 )  # fmt: skip
 def test_derivatives_are_those_of_differences(
     place: float, blur: float, sharpening: float, shadow: float, shade: float, width: float,
-    face: tuple[float, ...], wall: tuple[float, ...], table: tuple[float, ...],
+    face: tuple[float, ...], wall: tuple[float, ...], table: tuple[float, ...], halved: bool,
 ) -> None:  # fmt: skip
     """To 1e-4: the distribution function is an approximation whose own slope is off by some 2e-5."""
-    looks = np.array([[place, blur, sharpening, shadow, shade, width, *face, *wall, *table]])
+    looks = np.array([[place, blur, sharpening, shadow, width, shade, *face, *wall, *table]])
     x = DISTANCE_PX[None]
-    _, jacobian = lk.expected_light_with_jacobian(x, looks)
+    channels = luma_channels(looks[:, lk.FACE], looks[:, lk.TABLE], colour_halved=halved)
+    _, jacobian = lk.expected_light_with_jacobian(x, looks, channels)
     for k in range(lk.PARAMETERS):
         step = np.zeros(lk.PARAMETERS)
         step[k] = 1e-5
-        above, below = (lk.expected_light_with_jacobian(x, looks + sign * step)[0] for sign in (1, -1))
+        above, below = (lk.expected_light_with_jacobian(x, looks + sign * step, channels)[0] for sign in (1, -1))
         np.testing.assert_allclose(jacobian[:, k], (above - below) / 2e-5, rtol=0, atol=1e-4, err_msg=f"parameter {k}")
-    shares = lk.shares_with_slope(x, looks)
-    level = looks[:, 6:].reshape(3, 3)  # parts, colours
-    slope = np.einsum("pc,npb->ncb", level, shares[3])
+    *shares, slopes = lk.shares_with_slope(x, looks, channels)
+    part = [channels.mix[0] @ looks[0, levels] for levels in (lk.FACE, lk.WALL, lk.TABLE)]
+    light = sum(level[:, None] * share[0] for level, share in zip(part, shares, strict=True))
+    np.testing.assert_allclose(light, lk.expected_light_with_jacobian(x, looks, channels)[0][0], rtol=0, atol=1e-12)
+    change = np.stack([part[1] - part[0], shade * part[2] - part[1], (1 - shade) * part[2]], axis=1)
+    slope = np.einsum("cs,ncsb->ncb", change, slopes)
     np.testing.assert_allclose(slope, jacobian[:, lk.PLACE], rtol=0, atol=1e-7)
 
 
@@ -73,8 +78,8 @@ def test_the_model_is_a_finely_drawn_and_blurred_side(
         place=0.4, wall_px=wall_px, face=(0.1, 0.2, 0.5), wall=(0.4, 0.3, 0.3), table=(0.05, 0.3, 0.08),
         shadow_px=shadow_px, shade=shade, rim=lk.SOFTNESS, sharpening=sharpening,
     )  # fmt: skip
-    looks = np.array([[0.4, 0.9, sharpening, shadow_px, shade, wall_px, *side.face, *side.wall, *side.table]])
-    model, _ = lk.expected_light_with_jacobian(DISTANCE_PX[None], looks)
+    looks = np.array([[0.4, 0.9, sharpening, shadow_px, wall_px, shade, *side.face, *side.wall, *side.table]])
+    model, _ = lk.expected_light_with_jacobian(DISTANCE_PX[None], looks, plain_channels(1))
     np.testing.assert_allclose(model[0].T, drawn(side)[0], rtol=0, atol=2e-3 if shadow_px else 4e-4)
 
 

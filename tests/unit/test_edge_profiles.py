@@ -14,6 +14,7 @@ from cardmeasure import quads as qd
 from cardmeasure.camera import Camera, project, rotation_matrix
 from cardmeasure.edges import looks as lk
 from cardmeasure.edges.bends import FEWEST, bends_px, bow, course_px
+from cardmeasure.edges.channels import plain_channels
 from cardmeasure.edges.points import EdgePoints
 from cardmeasure.edges.profiles import Profiles, Reach, Stretches, sample_profiles, whole_sides
 from cardmeasure.edges.stretches import edge_offsets
@@ -69,7 +70,13 @@ def test_all_four_sides_are_placed_right_at_any_turn(turn_deg: float, stretches:
         assert (np.diff(profiles.distance_px, axis=1) > 0).all(), "distances ascend"
         middle = project(camera, np.array([[quad[0], quad[1], 0.0]]))
         assert (((profiles.px - middle) * profiles.normal).sum(axis=1) > 0).all(), "normals point outward"
-        found = edge_offsets(profiles.distance_px, profiles.light, profiles.weight, looks=_plain(len(profiles.card)))
+        found = edge_offsets(
+            profiles.distance_px,
+            profiles.light,
+            profiles.weight,
+            looks=_plain(len(profiles.card)),
+            channels=plain_channels(len(profiles.card)),
+        )
         for side in range(4):
             error = found.place_px[profiles.side == side] + grown
             assert np.abs(error).max() < 0.08
@@ -105,13 +112,15 @@ def _profiles(places: Floats, noise: float = 0.0, seed: int = 1) -> tuple[Floats
 
 def test_shifted_stretches_are_found_where_they_are() -> None:
     places = np.linspace(-0.9, 0.9, 13)
-    found = edge_offsets(*_profiles(places), looks=_plain(len(places)))
+    found = edge_offsets(*_profiles(places), looks=_plain(len(places)), channels=plain_channels(len(places)))
     np.testing.assert_allclose(found.place_px, places, atol=0.01)
 
 
 def test_the_uncertainty_of_stretches_is_that_of_their_noise() -> None:
     places = np.zeros(400)
-    found = edge_offsets(*_profiles(places, noise=0.02), looks=_plain(len(places)))
+    found = edge_offsets(
+        *_profiles(places, noise=0.02), looks=_plain(len(places)), channels=plain_channels(len(places))
+    )
     assert abs(found.place_px.mean()) < 0.01
     assert 0.7 < np.sqrt(np.mean((found.place_px / found.u_px) ** 2)) < 1.3
 

@@ -91,7 +91,7 @@ def test_a_second_pass_begins_where_the_first_ended() -> None:
     np.testing.assert_allclose(second.looks.place_px, 0.0, atol=0.06)
     expected = np.sqrt(first.priors.mean[:, lk.BLUR] ** 2 - 0.29**2 + 0.19**2)
     np.testing.assert_allclose(second.priors.mean[:, lk.BLUR], expected, rtol=1e-9)
-    np.testing.assert_array_equal(second.doubt_px, first.doubt_px)
+    np.testing.assert_allclose(second.doubt_px, first.doubt_px, rtol=0, atol=1e-9)
 
 
 def test_sides_taken_out_keep_what_was_found_of_them() -> None:

@@ -1,0 +1,66 @@
+"""The channels in which a photo keeps its colours: brightness at every pixel, the two of colour at every other one.
+
+JPEG, HEIC and their like store display values as a luma and two colour differences (ITU-R BT.601, T.871) and mostly
+halve the latter ("4:2:0"): a decoded edge is then blurred more in colour than in brightness, and two colours that meet
+there overshoot each other. Edges are therefore fitted in these channels. Near an edge they are combinations of linear
+light, with the slope of the display curve at the level between face and table.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.floating[Any]]
+
+LUMA_BGR = np.array([0.114, 0.587, 0.299])
+"""Shares of blue, green and red in luma (ITU-R BT.601)."""
+HALVED_PX, FILTERED_PX = 1.0, 0.5
+"""Blur of colour beyond that of brightness. By halving it and smoothing it out again: variances of 1/4 px^2 for the
+mean of two pixels, 3/4 for interpolation between neighbours by 3 : 1. And where colour is kept in full: a sensor's
+filter lets each pixel see one colour only (common practice, no source for the figure)."""
+DISPLAY_EXPONENT = 1 / 2.4
+"""Of the sRGB curve (IEC 61966-2-1), but for its straight beginning."""
+LEAST_LEVEL = 0.004
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Channels:
+    """Channels of n sides: mix (n, 3, 3), by which they are made of BGR light; softness_px, the blur that the second
+    and third have beyond the first."""
+
+    mix: Floats
+    softness_px: float
+
+    def rows(self, index: NDArray[np.intp]) -> Channels:
+        """Those of some sides."""
+        return Channels(mix=self.mix[index], softness_px=self.softness_px)
+
+    def of(self, light: Floats) -> Floats:
+        """Light (n, b, 3) in the channels."""
+        return np.asarray(light @ self.mix.transpose(0, 2, 1).astype(light.dtype))
+
+    @property
+    def rough(self) -> Channels:
+        """The same without the additional blur, for a first look in less time."""
+        return replace(self, softness_px=0.0)
+
+
+def plain_channels(n: int) -> Channels:
+    """Blue, green and red themselves, of n sides."""
+    return Channels(mix=np.tile(np.eye(3), (n, 1, 1)), softness_px=0.0)
+
+
+def luma_channels(face: Floats, table: Floats, *, colour_halved: bool) -> Channels:
+    """Luma, and blue and red less luma, about the level between face and table (n, 3)."""
+    slope = np.maximum((face + table) / 2, LEAST_LEVEL) ** (DISPLAY_EXPONENT - 1)
+    luma = LUMA_BGR * slope
+    mix = np.empty((len(face), 3, 3))
+    mix[:, 0] = luma / luma.sum(axis=1, keepdims=True)
+    for row, colour in ((1, 0), (2, 2)):
+        mix[:, row] = -luma / slope[:, colour, None]
+        mix[:, row, colour] += 1.0
+    return Channels(mix=mix, softness_px=HALVED_PX if colour_halved else FILTERED_PX)
