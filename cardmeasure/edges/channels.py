@@ -1,9 +1,10 @@
-"""The channels in which a photo keeps its colours: brightness at every pixel, the two of colour at every other one.
+"""The channels in which a photo keeps its colours: brightness at every pixel, colour at every other one.
 
 JPEG, HEIC and their like store display values as a luma and two colour differences (ITU-R BT.601, T.871) and mostly
 halve the latter ("4:2:0"): a decoded edge is then blurred more in colour than in brightness, and two colours that meet
-there overshoot each other. Edges are therefore fitted in these channels. Near an edge they are combinations of linear
-light, with the slope of the display curve at the level between face and table.
+there overshoot each other. Edges are therefore fitted in brightness and in that difference of colours in which face
+and table differ most. Near an edge both are combinations of linear light, with the slope of the display curve at the
+level between face and table.
 """
 
 from __future__ import annotations
@@ -24,23 +25,28 @@ mean of two pixels, 3/4 for interpolation between neighbours by 3 : 1. And where
 filter lets each pixel see one colour only (common practice, no source for the figure)."""
 DISPLAY_EXPONENT = 1 / 2.4
 """Of the sRGB curve (IEC 61966-2-1), but for its straight beginning."""
-LEAST_LEVEL = 0.004
+LEAST_LEVEL, LEAST_PARTING = 0.004, 1e-6
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Channels:
-    """Channels of n sides: mix (n, 3, 3), by which they are made of BGR light; softness_px, the blur that the second
-    and third have beyond the first."""
+    """Channels of n sides: mix (n, c, 3), by which they are made of BGR light; softness_px, the blur that all but the
+    first have beyond that."""
 
     mix: Floats
     softness_px: float
+
+    @property
+    def count(self) -> int:
+        """Number of channels, c."""
+        return int(self.mix.shape[1])
 
     def rows(self, index: NDArray[np.intp]) -> Channels:
         """Those of some sides."""
         return Channels(mix=self.mix[index], softness_px=self.softness_px)
 
     def of(self, light: Floats) -> Floats:
-        """Light (n, b, 3) in the channels."""
+        """BGR light (n, b, 3) in the channels, (n, b, c)."""
         return np.asarray(light @ self.mix.transpose(0, 2, 1).astype(light.dtype))
 
     @property
@@ -55,12 +61,12 @@ def plain_channels(n: int) -> Channels:
 
 
 def luma_channels(face: Floats, table: Floats, *, colour_halved: bool) -> Channels:
-    """Luma, and blue and red less luma, about the level between face and table (n, 3)."""
+    """Luma, and the difference from it that parts face and table (n, 3) most, about the level between them."""
     slope = np.maximum((face + table) / 2, LEAST_LEVEL) ** (DISPLAY_EXPONENT - 1)
     luma = LUMA_BGR * slope
-    mix = np.empty((len(face), 3, 3))
-    mix[:, 0] = luma / luma.sum(axis=1, keepdims=True)
-    for row, colour in ((1, 0), (2, 2)):
-        mix[:, row] = -luma / slope[:, colour, None]
-        mix[:, row, colour] += 1.0
+    differences = np.eye(3)[[0, 2]] - luma[:, None] / slope[:, [0, 2], None]
+    parting = (differences @ (table - face)[..., None])[..., 0]
+    parting += LEAST_PARTING * (np.abs(parting).max(axis=1, keepdims=True) == 0)
+    parting /= np.linalg.norm(parting, axis=1, keepdims=True)
+    mix = np.stack([luma / luma.sum(axis=1, keepdims=True), (parting[:, None] @ differences)[:, 0]], axis=1)
     return Channels(mix=mix, softness_px=HALVED_PX if colour_halved else FILTERED_PX)

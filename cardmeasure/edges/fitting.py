@@ -88,7 +88,7 @@ class Looks:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Task:
-    """Profiles: distance (n, b), light (n, 3, b) in the channels, inverse scatter (n, 3, b); prior mean, precision."""
+    """Profiles: distance (n, b), light (n, c, b) in the channels, inverse scatter (n, c, b); prior mean, precision."""
 
     distance: Floats
     light: Floats
@@ -148,11 +148,13 @@ def _bounds(priors: LookPriors) -> tuple[Floats, Floats]:
 
 
 def scatter_of_bins(light: Floats, weight: Floats) -> Floats:
-    """Scatter (n, 3) that no averaging takes out of a bin of each channel, from profiles (n, b, 3), weights (n, b)."""
+    """Scatter (n, c) that no averaging takes out of a bin of each channel, from profiles (n, b, c), weights (n, b)."""
     used = weight[..., None] > 0
     spread = np.where(used, light, -np.inf).max(axis=1) - np.where(used, light, np.inf).min(axis=1)
     spread = np.where(np.isfinite(spread), spread, 0.0)
-    return np.asarray(np.hypot(MISFIT * spread, MISFIT_COMMON * spread.max(axis=1, keepdims=True)) + MISFIT_LEAST)
+    return np.asarray(
+        np.hypot(MISFIT * spread, MISFIT_COMMON[: spread.shape[1]] * spread.max(axis=1, keepdims=True)) + MISFIT_LEAST
+    )
 
 
 def _task(distance: Floats, light: Floats, weight: Floats, priors: LookPriors, channels: Channels) -> _Task:

@@ -35,8 +35,8 @@ SHARPENING_PX = 1.35
 
 
 def expected_light_with_jacobian(distance_px: Floats, looks: Floats, channels: Channels) -> tuple[Floats, Floats]:
-    """Light (n, 3, b) in the channels, and its derivatives (n, 15, 3, b)."""
-    n, b = distance_px.shape
+    """Light (n, c, b) in the channels, and its derivatives (n, 15, c, b)."""
+    (n, b), c = distance_px.shape, channels.count
     kind = distance_px.dtype
     steps, by = _steps_of_channels(distance_px, looks, channels)
     mix = channels.mix.astype(kind)
@@ -44,9 +44,9 @@ def expected_light_with_jacobian(distance_px: Floats, looks: Floats, channels: C
     shade = looks[:, SHADE, None, None].astype(kind)
     # light is the face's, and changes at the edge, at the foot and at the shadow's rim
     change = np.concatenate([wall - face, shade * table - wall, (1 - shade) * table], axis=2)[:, :, None]
-    j = np.empty((n, PARAMETERS, 3, b), kind)
-    # (n, 3 channels, 3 steps) times (n, 3 channels, 3 steps, 5 unknowns x b)
-    j[:, :GEOMETRY] = (change @ by).reshape(n, 3, GEOMETRY, b).transpose(0, 2, 1, 3)
+    j = np.empty((n, PARAMETERS, c, b), kind)
+    # (n, c channels, 3 steps) times (n, c channels, 3 steps, 5 unknowns x b)
+    j[:, :GEOMETRY] = (change @ by).reshape(n, c, GEOMETRY, b).transpose(0, 2, 1, 3)
     edge, foot, rim = steps.transpose(2, 0, 1, 3)
     shadow = foot - rim
     j[:, SHADE] = table * shadow
@@ -56,7 +56,7 @@ def expected_light_with_jacobian(distance_px: Floats, looks: Floats, channels: C
 
 
 def shares_with_slope(distance_px: Floats, looks: Floats, channels: Channels) -> tuple[Floats, Floats, Floats, Floats]:
-    """Shares of face, wall and table (n, 3, b) in the light of each channel; derivatives (n, 3, 3, b) of its steps at
+    """Shares of face, wall and table (n, c, b) in the light of each channel; derivatives (n, c, 3, b) of its steps at
     edge, foot and shadow's rim after the place."""
     shade = looks[:, SHADE, None, None].astype(distance_px.dtype)
     values, slopes = [], []
@@ -64,27 +64,27 @@ def shares_with_slope(distance_px: Floats, looks: Floats, channels: Channels) ->
         v, d = zip(*(step[:2] for step in _three_steps(distance_px, part)), strict=True)
         values.append(np.stack(v, axis=1))
         slopes.append(-np.stack(d, axis=1))
-    which = [0, 1, 1] if len(values) == 2 else [0, 0, 0]
-    edge, foot, rim = np.stack([values[k] for k in which], axis=1).transpose(2, 0, 1, 3)
-    return 1 - edge, edge - foot, shade * (foot - rim) + rim, np.stack([slopes[k] for k in which], axis=1)
+    edge, foot, rim = _by_channel(values, channels).transpose(2, 0, 1, 3)
+    return 1 - edge, edge - foot, shade * (foot - rim) + rim, _by_channel(slopes, channels)
 
 
 def _steps_of_channels(x: Floats, looks: Floats, channels: Channels) -> tuple[Floats, Floats]:
-    """Steps (n, 3, 3, b) of each channel and their derivatives (n, 3, 3, 5 b) after what moves or widens them."""
-    n = len(x)
-    sharp, by_sharp = _steps(x, looks)
-    by_sharp = by_sharp.reshape(n, 3, -1)
-    if channels.softness_px == 0:
-        return _alike(sharp), _alike(by_sharp)
-    blurred = _blurs_of(looks, channels)[1]
-    soft, by_soft = _steps(x, blurred)
-    by_soft[:, :, BLUR] *= (looks[:, BLUR] / blurred[:, BLUR]).astype(x.dtype)[:, None, None]
-    by_soft = by_soft.reshape(n, 3, -1)
-    return np.stack([sharp, soft, soft], axis=1), np.stack([by_sharp, by_soft, by_soft], axis=1)
+    """Steps (n, c, 3, b) of each channel and their derivatives (n, c, 3, 5 b) after what moves or widens them."""
+    values, slopes = [], []
+    for part in _blurs_of(looks, channels):
+        v, by = _steps(x, part)
+        by[:, :, BLUR] *= (looks[:, BLUR] / part[:, BLUR]).astype(x.dtype)[:, None, None]
+        values.append(v)
+        slopes.append(by.reshape(len(x), 3, -1))
+    return _by_channel(values, channels), _by_channel(slopes, channels)
 
 
-def _alike(one: Floats) -> Floats:
-    return np.broadcast_to(one[:, None], (len(one), 3, *one.shape[1:]))
+def _by_channel(parts: list[Floats], channels: Channels) -> Floats:
+    """What the first channel and the others show, (n, ...) each, for all channels, (n, c, ...)."""
+    first, other = parts[0], parts[-1]
+    if len(parts) == 1:
+        return np.broadcast_to(first[:, None], (len(first), channels.count, *first.shape[1:]))
+    return np.stack([first, *[other] * (channels.count - 1)], axis=1)
 
 
 def _blurs_of(looks: Floats, channels: Channels) -> list[Floats]:

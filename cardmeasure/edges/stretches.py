@@ -15,8 +15,8 @@ from cardmeasure.edges.looks import PLACE, SHADE, WALL, shares_with_slope
 Floats = NDArray[np.floating[Any]]
 
 ROUNDS = 3
-FREEDOM = 7 / 3
-"""Unknowns of a stretch for each channel: face and table in each, and one place."""
+FREEDOM = 2.5
+"""Unknowns of a stretch for each of two channels: face and table in each, and one place."""
 LONGEST_PX = 1.0
 
 
@@ -68,7 +68,7 @@ def edge_offsets(
 
 
 def _levels(y: Floats, face: Floats, table: Floats, weight: Floats) -> Floats:
-    """Least-squares levels (n, 2, 3) of face and table shares (n, 3, b) in light (n, 3, b)."""
+    """Least-squares levels (n, 2, c) of face and table shares (n, c, b) in light (n, c, b)."""
     wf, wt = weight[:, None] * face, weight[:, None] * table
     pairs = ((wf, face), (wf, table), (wt, table), (wf, y), (wt, y))
     ff, ft, tt, fy, ty = (np.einsum("ncb,ncb->nc", *pair) for pair in pairs)
@@ -77,5 +77,5 @@ def _levels(y: Floats, face: Floats, table: Floats, weight: Floats) -> Floats:
 
 
 def _part_of(levels: Floats, face: Floats, table: Floats) -> Floats:
-    """Light (n, 3, b) with levels (n, 2, 3) of face and table."""
+    """Light (n, c, b) with levels (n, 2, c) of face and table."""
     return np.asarray(levels[:, 0, :, None] * face + levels[:, 1, :, None] * table)
