@@ -27,6 +27,7 @@ ROUNDS = 12
 SETTLED = 0.02
 """A side is done when a step lowers its cost by less than this share of it, or by less than one in all."""
 ROBUST_AT = 2.5
+ROUNDING = 2e-6
 MISFIT, MISFIT_COMMON, MISFIT_LEAST = 0.007, np.array([0.004, 0.025, 0.025]), 3e-4
 """Scatter that no number of pixels averages out, the model's own limits: shares of the range of a channel and of the
 largest range of all three, and linear light. Colour is told apart from brightness to first order only."""
@@ -179,9 +180,11 @@ def _step(task: _Task, model: Floats, jacobian: Floats, p: Floats, damping: Floa
     flat = (jacobian * (task.sharpness * robust)[:, None]).reshape(n, PARAMETERS, -1)
     right = (flat @ (z * robust).reshape(n, -1, 1))[..., 0].astype(np.float64)
     normal = (flat @ flat.transpose(0, 2, 1)).astype(np.float64) + task.precision
+    k = np.arange(PARAMETERS)
+    # two channels do not tell three colours apart, and single precision would leave the third to chance
+    normal[:, k, k] *= 1 + ROUNDING
     right += (task.precision @ (task.mean - p)[..., None])[..., 0]
     damped = normal.copy()
-    k = np.arange(PARAMETERS)
     damped[:, k, k] *= 1 + damping[:, None]
     return normal, np.linalg.solve(damped, right[..., None])[..., 0]
 

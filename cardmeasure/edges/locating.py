@@ -27,7 +27,7 @@ AGREEMENT_PX, BOW = 2.0, 0.004
 """How far a step may lie from its side's line: pixels, and a share of the side, as the lens is not known yet."""
 U_STEP_PX = 0.7
 """Standard uncertainty of a step's place."""
-STRETCHES = Stretches(length_mm=4.0, corner_mm=4.5, fewest=6, most=30, every=4, fewest_lines=10, phases=1)
+STRETCHES = Stretches(length_mm=5.0, corner_mm=4.5, fewest=6, most=24, every=4, fewest_lines=10, phases=1)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
