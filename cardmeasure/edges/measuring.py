@@ -15,22 +15,24 @@ from numpy.typing import NDArray
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera
 from cardmeasure.edges.bends import bends_px, course_px
-from cardmeasure.edges.channels import luma_channels
+from cardmeasure.edges.channels import luma_channels, plain_channels
 from cardmeasure.edges.fitting import Looks
 from cardmeasure.edges.lighting import Surroundings, outward_azimuth_rad, wall_widths_px
-from cardmeasure.edges.looks import BLUR, FACE, PLACE, TABLE
+from cardmeasure.edges.looks import BLUR, FACE, PLACE, TABLE, expected_light_with_jacobian
 from cardmeasure.edges.points import EdgePoints
 from cardmeasure.edges.profiles import Profiles, Reach, Stretches, sample_profiles, whole_sides
 from cardmeasure.edges.stretches import ROUNDS, edge_offsets
 from cardmeasure.edges.tables import is_table
 from cardmeasure.edges.tone import U_TONE, tone_shift_px
-from cardmeasure.edges.whole import SideLooks, ends, looks_of_sides
+from cardmeasure.edges.whole import SideLooks, looks_of_sides
 from cardmeasure.photo import Photo
 
 Floats = NDArray[np.floating[Any]]
 
 FINE, COARSE = Stretches(every=2, phases=1), Stretches(every=3, phases=1)
 COARSE_ROUNDS = 1
+NEAR_PX, LEAST_SCATTER = 4.0, 1e-3
+"""How far from an edge it is judged how clear it is; linear light that no photo is better than."""
 STRETCH_PX = 20.0
 """A shorter stretch has too few pixels for a profile of its own."""
 BLUR_REACH, SHADOW_ROOM = 3.2, 1.6
@@ -129,7 +131,7 @@ def measure_edges(
     points = replace(points, u_bias_px=_u_bias(sides, bend, per_mm).reshape(-1, qd.SIDES))
     return EdgeMeasurement(
         points=points,
-        clarity=_clarity(whole).reshape(-1, qd.SIDES),
+        clarity=_clarity(whole, sides.looks.parameters).reshape(-1, qd.SIDES),
         used=used.reshape(-1, qd.SIDES),
         on_table=is_table(sides.looks.parameters[:, TABLE], whole.px).reshape(-1, qd.SIDES),
         known=Known(sides=sides, points=points, residuals_px=np.zeros(len(points.card))),
@@ -161,10 +163,15 @@ def _surroundings(
     )  # fmt: skip
 
 
-def _clarity(sides: Profiles) -> Floats:
-    """Contrast over scatter (n,) of the colour that shows it best."""
-    face, table, scatter = ends(sides)
-    return np.asarray((np.abs(table - face) / scatter).max(axis=1))
+def _clarity(sides: Profiles, looks: Floats) -> Floats:
+    """Contrast of face and table over what the looks (n, 15) leave unexplained near the edge, (n,), in the colour that
+    shows it best."""
+    x = sides.distance_px
+    model, _ = expected_light_with_jacobian(x, looks, plain_channels(len(looks)))
+    weight = (sides.weight * (np.abs(x - looks[:, PLACE, None]) < NEAR_PX))[:, None]
+    left = weight * (sides.light.transpose(0, 2, 1) - model) ** 2
+    scatter = np.sqrt(left.sum(axis=2) / np.maximum(weight.sum(axis=2), 1e-9)) + LEAST_SCATTER
+    return np.asarray((np.abs(looks[:, TABLE] - looks[:, FACE]) / scatter).max(axis=1))
 
 
 def _stretch_points(fine: Profiles, whole: Looks, *, colour_halved: bool, rounds: int) -> tuple[EdgePoints, Floats]:

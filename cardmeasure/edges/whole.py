@@ -29,6 +29,8 @@ ELSEWHERE_PX = 0.5
 U_STRIP, ALIKE = 0.4, 0.15
 """What seems to be a shadow as dark as the face is rather more of the face: u is this share of it. They are alike where
 their levels differ by less than the last share of the contrast between face and table."""
+U_TABLE, U_LEAST_TABLE = 0.1, 0.005
+"""What the table's light may differ by from what an earlier pass has seen: a share of it, and of full light."""
 LONGER_PX = 1.0
 """A shadow that the photo leads to expect is tried where the one found is shorter by so much."""
 LEAST_BLUR_PX = 0.3
@@ -80,7 +82,7 @@ def looks_of_sides(sides: Profiles, around: Surroundings, *, u_place_px: float, 
         looks, doubt = _refitted(task, rivals, priors)
     else:
         doubt = before.doubt_px
-        priors = _carried_over(before.priors, untold, blur_px=before.bins_px, now_px=around.bins_px)
+        priors = _carried_over(before, untold, now_px=around.bins_px)
         start = before.looks.parameters.copy()
         start[:, PLACE] = 0.0
         looks = task.fitted(np.arange(len(start)), priors, start, rounds=ROUNDS)
@@ -165,17 +167,22 @@ def _two_apart(cost: Floats, place_px: Floats) -> Index:
     return np.stack([best, other.argmin(axis=0)])
 
 
-def _carried_over(learned: LookPriors, before: LookPriors, *, blur_px: float, now_px: float) -> LookPriors:
+def _carried_over(known: SideLooks, untold: LookPriors, *, now_px: float) -> LookPriors:
     """What the photo has taught of lamps and blur, with this pass's own priors of all else.
 
-    blur_px, now_px : blur by the bins of the profiles then and now.
+    now_px : blur by the bins of the profiles now.
     """
-    mean, covariance = before.mean.copy(), before.covariance.copy()
+    learned, blur_px = known.priors, known.bins_px
+    mean, covariance = untold.mean.copy(), untold.covariance.copy()
     common = np.r_[BLUR, SHARPENING, SHADOW, SHADE, WALL]
     mean[:, common] = learned.mean[:, common]
     mean[:, BLUR] = np.sqrt(np.maximum(mean[:, BLUR] ** 2 - blur_px**2 + now_px**2, LEAST_BLUR_PX**2))
     block = np.ix_(np.arange(len(mean)), common, common)
     covariance[block] = learned.covariance[block]
+    # profiles are shorter now and may end within a long shadow
+    mean[:, TABLE] = known.looks.parameters[:, TABLE]
+    for k in range(TABLE.start, TABLE.stop):
+        covariance[:, k, k] = (U_TABLE * mean[:, k] + U_LEAST_TABLE) ** 2
     return look_priors(mean, covariance)
 
 

@@ -19,7 +19,7 @@ NEAREST_MM = 15.0
 """A seam lies at least so far from the piece's ends: no card is narrower."""
 RIM_MM = 0.8
 """Left out at the ends of a seam, where the piece's own edge is."""
-SEAM_STEP = 0.10
+SEAM_STEP = 0.13
 """Change of the logarithm of brightness that counts, everywhere along a seam but for `SEAM_GAPS` of its length."""
 SEAM_GAPS = 0.03
 SEAM_OVER_REST = 3.0
