@@ -23,7 +23,7 @@ Floats = NDArray[np.floating[Any]]
 ROUNDS = 40
 DAMPING = 1e-9
 """Next to none at first, as it hardly ever takes any; a step that fails raises it hundredfold."""
-CONVERGED, NEARLY = 0.06, 0.7
+CONVERGED, NEARLY = 0.2, 0.7
 """A solution stands when a step is shorter than this, in standard uncertainties of all unknowns together."""
 ROBUST_AT = 2.5
 """Residuals beyond so many standard uncertainties lose weight (Huber), beyond three times that they lose all."""

@@ -22,7 +22,7 @@ TEMPER = 6.0
 STARTS = ((0.0, 1.1), (-1.5, 1.3), (-4.0, 1.3), (1.0, 0.4))
 """Places (px) and shadow's reaches (over that expected) that fits are started from, as the nearest minimum may be a
 wrong one: the rim of a shadow or of a wall that is brighter than face and table."""
-TRIAL_ROUNDS, UNTAUGHT_ROUNDS = 3, 6
+TRIAL_ROUNDS, UNTAUGHT_ROUNDS = 2, 5
 """Rounds after which only the two most promising starts go on, and after which the photo teaches."""
 ELSEWHERE_PX = 0.5
 """Two fits whose places differ by less have found the same edge."""
