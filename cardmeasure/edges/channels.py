@@ -51,8 +51,8 @@ class Channels:
 
     @property
     def rough(self) -> Channels:
-        """The same without the additional blur, for a first look in less time."""
-        return replace(self, softness_px=0.0)
+        """The first alone, for a first look in less time."""
+        return replace(self, mix=self.mix[:, :1], softness_px=0.0)
 
 
 def plain_channels(n: int) -> Channels:
