@@ -37,9 +37,9 @@ STRETCH_PX = 20.0
 """A shorter stretch has too few pixels for a profile of its own."""
 BLUR_REACH, SHADOW_ROOM = 3.2, 1.6
 """How far profiles reach: so many blurs to either side, and so many thicknesses outside for the shadow."""
-U_MODEL_PX, U_RIM_MM = 0.10, 0.010
+U_MODEL_PX, U_RIM_MM = 0.07, 0.008
 """Shift of a whole side that no model of ours explains: sharpening and uneven shadow; rim and cut of the board."""
-U_SHARE = 1.5
+U_SHARE = 1.25
 """By how much the scatter of places exceeds what the fit alone says: neighbouring bins err together."""
 GREEN = 1
 LEAST_U_PX = 0.02
