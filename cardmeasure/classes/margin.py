@@ -26,7 +26,7 @@ _ROUND = np.linspace(1.0, 0.0, 13)
 _STEEPEST = 0.25
 """The window is at least this part of the step aside, so that a slanting edge can be followed."""
 _FINER = np.array([-1.0, 0.0, 1.0]) / 3.0
-_RESOLUTION_MM = 1e-2
+_RESOLUTION_MM = 5e-3
 _RELATIVE_RESOLUTION = 1e-4
 _MOST_ROUNDS = 14
 _NEWTON_STEPS = 6

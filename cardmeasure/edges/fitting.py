@@ -28,9 +28,9 @@ SETTLED = 0.02
 """A side is done when a step lowers its cost by less than this share of it, or by less than one in all."""
 ROBUST_AT = 2.5
 ROUNDING = 2e-6
-MISFIT, MISFIT_COMMON, MISFIT_LEAST = 0.007, np.array([0.004, 0.025, 0.025]), 3e-4
+MISFIT, MISFIT_COMMON, MISFIT_LEAST = 0.007, np.array([0.004, 0.04, 0.04]), 3e-4
 """Scatter that no number of pixels averages out, the model's own limits: shares of the range of a channel and of the
-largest range of all three, and linear light. Colour is told apart from brightness to first order only."""
+largest range of all, and linear light. Colour is told from brightness to first order only, and lenses shift it."""
 LONGEST = np.full(PARAMETERS, np.inf)
 LONGEST[[PLACE, BLUR, SHARPENING, SHADOW, SHADE, WIDTH]] = 1.0, 0.3, 0.3, 1.5, 0.3, 0.5
 """Longest step of each parameter."""

@@ -56,7 +56,10 @@ MISPLACED_PX = 0.25
 WAVE_ROUNDS, WAVE_SETTLED = 8, 0.02
 """A fit round the compass is done when its scatter changes by less than this share."""
 U_LEVEL = 1.0
-"""Of face and table: nothing is known of them."""
+"""Of the face: nothing is known of it."""
+U_TABLE, U_LEAST_TABLE = 0.5, 0.01
+"""Of the table, over what is seen beyond this side or most sides; and least, of full light. A profile may end in a
+shadow, but tables are not much brighter in one place than in others."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -105,7 +108,8 @@ def priors_before(around: Surroundings, face: Floats, table: Floats, *, u_place_
     mean[:, WIDTH], u[:, WIDTH] = around.width_px, around.u_width_px
     mean[:, FACE], u[:, FACE] = face, U_LEVEL
     mean[:, WALL], u[:, WALL] = WALL_LEVEL * around.white, U_WALL_LEVEL * around.white
-    mean[:, TABLE], u[:, TABLE] = table, U_LEVEL
+    usual = np.maximum(table, np.median(table, axis=0))
+    mean[:, TABLE], u[:, TABLE] = table, U_TABLE * usual + U_LEAST_TABLE
     return look_priors(mean, _covariance(mean, u))
 
 

@@ -74,12 +74,11 @@ def pieces_mask(photo: Photo, *, px_per_mm: float, known: list[NDArray[np.floati
     per_mm = px_per_mm * float(factor.mean())
     # what only a wide mean can see needs no fine grid
     half = (max(4, log.shape[1] // 2), max(4, log.shape[0] // 2))
-    (wide, *_), found = _not_ground(
+    wide, *_ = _not_ground(
         np.asarray(cv2.resize(log, half, interpolation=cv2.INTER_AREA)),
         np.asarray(cv2.resize(taken, half, interpolation=cv2.INTER_NEAREST)), window_mm=WIDE_MM, per_mm=per_mm / 2,
-        start=None,
     )  # fmt: skip
-    (narrow, *stricter), _ = _not_ground(log, taken, window_mm=NARROW_MM, per_mm=per_mm, start=found)
+    narrow, *stricter = _not_ground(log, taken, window_mm=NARROW_MM, per_mm=per_mm)
     both = narrow | np.asarray(cv2.resize(wide, taken.shape[::-1], interpolation=cv2.INTER_NEAREST), np.uint8)
     return Reduced(
         pixels_bgr=small, masks=tuple(mask * (1 - taken) for mask in (both, narrow, *stricter)), factor=factor
@@ -87,22 +86,19 @@ def pieces_mask(photo: Photo, *, px_per_mm: float, known: list[NDArray[np.floati
 
 
 def _not_ground(
-    log: Floats, taken: NDArray[np.uint8], *, window_mm: float, per_mm: float, start: NDArray[np.float64] | None
-) -> tuple[tuple[NDArray[np.uint8], ...], NDArray[np.float64]]:
-    """Masks of what likely, surely and greatly differs from the table, seen through means over a window; and the
-    background's coefficients (10, 3), with which another such may `start`."""
+    log: Floats, taken: NDArray[np.uint8], *, window_mm: float, per_mm: float
+) -> tuple[NDArray[np.uint8], ...]:
+    """Masks of what likely, surely and greatly differs from the table, seen through means over a window."""
+    ring_px = 2 * round(RING_MM * per_mm) + 1
+    ring = (cv2.dilate(taken, np.ones((ring_px, ring_px), np.uint8)) > 0) & (taken == 0)
     window = _odd(window_mm * per_mm)
     mean = np.asarray(cv2.blur(log, (window, window)), np.float32)
-    if start is None:
-        ring_px = 2 * round(RING_MM * per_mm) + 1
-        ring = (cv2.dilate(taken, np.ones((ring_px, ring_px), np.uint8)) > 0) & (taken == 0)
-        start = np.zeros((10, 3))
-        start[0] = _commonest(mean[ring][::EVERY].astype(np.float64))
-    distance, coefficients = _distance_from_ground(mean, taken == 0, start=start)
+    seed = _commonest(mean[ring][::EVERY].astype(np.float64))
+    distance = _distance_from_ground(mean, taken == 0, seed=seed)
     # a mean reaches half its window beyond a piece; taking that off again brings the outline home
     home = np.ones((window, window), np.uint8)
     masks = (_hanging_together(distance), *((distance > least).view(np.uint8) for least in (SURE, GREAT)))
-    return tuple(np.asarray(cv2.erode(mask, home), np.uint8) for mask in masks), coefficients
+    return tuple(np.asarray(cv2.erode(mask, home), np.uint8) for mask in masks)
 
 
 def _odd(value: float) -> int:
@@ -122,13 +118,13 @@ def _hanging_together(distance: Floats) -> NDArray[np.uint8]:
     return mask
 
 
-def _distance_from_ground(log: Floats, free: Mask, *, start: NDArray[np.float64]) -> tuple[Floats, NDArray[np.float64]]:
-    """Squared Mahalanobis distance (h, w) of each pixel from the smooth background near `start`; its coefficients."""
+def _distance_from_ground(log: Floats, free: Mask, *, seed: NDArray[np.float64]) -> Floats:
+    """Squared Mahalanobis distance (h, w) of each pixel from the smooth background whose colour is about `seed`."""
     h, w = free.shape
     step = max(1, int(np.sqrt(h * w / SAMPLES)))
     y, x = np.nonzero(free[::step, ::step])
     values = log[::step, ::step][y, x].astype(np.float64)
-    coefficients, inverse = _fitted_ground(values, _cubic(x * step / w * 2 - 1, y * step / h * 2 - 1), start)
+    coefficients, inverse = _fitted_ground(values, _cubic(x * step / w * 2 - 1, y * step / h * 2 - 1), seed)
     # with inverse = a aT the squared distance is the squared length of aT r: whiten picture and background alike
     whitener = np.linalg.cholesky(inverse)
     of_y, of_x = _background(h, w, coefficients @ whitener)
@@ -144,7 +140,7 @@ def _distance_from_ground(log: Floats, free: Mask, *, start: NDArray[np.float64]
         squared = np.asarray(cv2.transform(white * white, add), np.float32)
         _take_out_shadows(squared, white, shade, deepest=deepest)
         distance[rows] = squared
-    return distance, coefficients
+    return distance
 
 
 def _take_out_shadows(distance: Floats, white: Floats, shade: Floats, *, deepest: float) -> None:
@@ -160,18 +156,17 @@ def _take_out_shadows(distance: Floats, white: Floats, shade: Floats, *, deepest
 
 
 def _fitted_ground(
-    values: NDArray[np.float64], basis: NDArray[np.float64], start: NDArray[np.float64]
+    values: NDArray[np.float64], basis: NDArray[np.float64], seed: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Coefficients (10, 3) of the background through the samples (n, 3) that agree with it; their inverse covariance.
 
-    basis : (n, 10), the terms of the polynomial at the samples. start : (10, 3), coefficients to start from; where
-    they are those of a colour alone, the terms are let in by and by.
+    basis : (n, 10), the terms of the polynomial at the samples.
     """
-    near = np.linalg.norm(values - basis @ start, axis=1) < 0.35
+    near = np.linalg.norm(values - seed, axis=1) < 0.35
     coefficients = np.zeros((basis.shape[1], 3))
     inverse: NDArray[np.float64] = np.eye(3)
     for turn in range(FIT_ROUNDS):
-        terms = basis.shape[1] if start[1:].any() else 3 if turn < 2 else 6 if turn < 4 else basis.shape[1]
+        terms = 3 if turn < 2 else 6 if turn < 4 else basis.shape[1]
         part = basis[near, :terms]
         normal = part.T @ part + 1e-6 * len(basis) * np.eye(terms)
         coefficients[:] = 0
