@@ -40,6 +40,24 @@ _FLAGS = (
         "Nearly all cards miss the nominal sizes by one and the same factor: was the square printed at another size "
         "than 100 %? Measure its sides or the bars with a ruler.",
     ),
+    Flag(
+        "bank-card-used",
+        Level.NOTE,
+        "The print's scale comes from a card of size ID-1 (ISO/IEC 7810) in the photo, taken for a bank card. If it is "
+        "none, but only as large, measure again with --no-bank-card.",
+    ),
+    Flag(
+        "bank-card-differs",
+        Level.DOUBT,
+        "A card that looks like a bank card is not as large as the readings of the print make it: read the bars again, "
+        "see that the readings belong to this print, or say --no-bank-card if it is none.",
+    ),
+    Flag(
+        "bank-card-doubtful",
+        Level.NOTE,
+        "Pieces of about the size of a bank card differ from each other, or are too many or too far off, to be taken "
+        "for bank cards; they told nothing of the print's scale.",
+    ),
     Flag("focal-unknown", Level.NOTE, "The photo names no focal length, so it was solved for with a wide prior."),
     Flag("low-resolution", Level.NOTE, "Fewer than 5 pixels per millimetre: u is larger than it need be."),
     Flag("slanted", Level.NOTE, "The phone was held more than 30 degrees off: u is larger than it need be."),

@@ -36,7 +36,8 @@ class ReferenceFacts:
     """The printed reference as found. `scale_x`, `scale_y`: printed length over design length, along the design's axes.
 
     `scale_source`: `entered`, `bank-card` or `assumed`. `corners_px`: the design's cut lines, clockwise as printed,
-    one quadrilateral a square.
+    one quadrilateral a square. `suspected_scale`: printed over design length as the pieces suggest it, where that
+    contradicts the scale used; it is told, never used.
     """
 
     design: str
@@ -50,6 +51,7 @@ class ReferenceFacts:
     u_scale: float
     scale_source: str
     corners_px: tuple[Corners, ...]
+    suspected_scale: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -20,6 +20,7 @@ class Settings:
     print_profile : what is known of the print's scale; `ASSUMED` where nothing is.
     classes : the nominal size classes that sizes are matched to.
     max_megapixels : photos larger than this are refused before they are decoded.
+    bank_card : whether a card of size ID-1 in a photo counts as a bank card, whose size is known.
     """
 
     thickness_mm: float = 0.30
@@ -29,6 +30,7 @@ class Settings:
     print_profile: PrintProfile = ASSUMED
     classes: tuple[SizeClass, ...] = field(default_factory=standard_classes)
     max_megapixels: float = 120.0
+    bank_card: bool = True
 
     def __post_init__(self) -> None:
         """Raises UsageError for a value that no card or paper can have."""

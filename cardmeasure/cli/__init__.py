@@ -19,6 +19,7 @@ from cardmeasure.cli.fit import fit
 from cardmeasure.cli.measure import measure
 from cardmeasure.cli.page import page
 from cardmeasure.cli.plan import plan
+from cardmeasure.cli.print_scale import print_scale
 from cardmeasure.cli.reference import reference
 from cardmeasure.cli.report import report
 from cardmeasure.cli.starter_list import starter_list
@@ -114,5 +115,5 @@ def _bug(error: Exception) -> int:
     return ExitCode.BUG
 
 
-for _command in (reference, measure, report, classes, starter_list, fit, plan, storage, page):
+for _command in (reference, print_scale, measure, report, classes, starter_list, fit, plan, storage, page):
     app.command()(_guarded(_command))

@@ -30,6 +30,7 @@ def measure(
     thickness: options.Thickness = 0.30,
     u_thickness: options.UThickness = 0.05,
     print_file: options.PrintFile = None,
+    no_bank_card: options.NoBankCard = False,
     classes: options.ClassesFile = None,
     max_megapixels: options.MaxMegapixels = 120.0,
     processes: options.Processes = None,
@@ -54,6 +55,7 @@ def measure(
         print_file=print_file,
         classes_file=classes,
         max_megapixels=max_megapixels,
+        bank_card=not no_bank_card,
     )
     from cardmeasure.cli.runs import Outputs, Run
     from cardmeasure.decks import read_decks
@@ -133,6 +135,7 @@ def _settings(
     print_file: Path | None,
     classes_file: Path | None,
     max_megapixels: float,
+    bank_card: bool,
 ) -> Settings:
     from cardmeasure.classes import read_classes, standard_classes
     from cardmeasure.reference.print_profile import ASSUMED, read_print_profile
@@ -144,6 +147,7 @@ def _settings(
         print_profile=ASSUMED if print_file is None else read_print_profile(print_file),
         classes=standard_classes() if classes_file is None else read_classes(classes_file),
         max_megapixels=max_megapixels,
+        bank_card=bank_card,
     )
 
 

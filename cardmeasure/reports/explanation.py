@@ -17,6 +17,10 @@ WORDS: dict[str, tuple[str, str]] = {
         "how large the square was really printed",
         "read the printed bars with a steel rule or the fine lines with a calliper, and pass them with --print",
     ),
+    "bank card": (
+        "how large the bank card is, whose limits ISO/IEC 7810 sets",
+        "read the printed bars with a steel rule as well, and pass them with --print",
+    ),
     "edge model": (
         "where exactly border, side wall and shadow part at each side",
         "use softer light from all round, and a mat that differs from the borders in colour",

@@ -89,6 +89,7 @@ def _reference(reference: ReferenceFacts) -> Record:
         "u_scale": _rounded(reference.u_scale, RELATIVE_DECIMALS),
         "scale_source": reference.scale_source,
         "corners_px": [_corners(square) for square in reference.corners_px],
+        "suspected_scale": _rounded(reference.suspected_scale, RELATIVE_DECIMALS),
     }
 
 
