@@ -15,7 +15,9 @@ from cardmeasure.geometry import apply_homography
 from cardmeasure.outlines.pieces import find_pieces
 from cardmeasure.photo import Photo, read_photo
 from cardmeasure.print_doubt import suspected_scale
+from cardmeasure.reference.diagnosis import diagnosed
 from cardmeasure.reference.finding import SquareSighting, find_squares
+from cardmeasure.reference.screens import is_on_screen
 from cardmeasure.results import Card, PhotoFacts, ReferenceFacts, ShotResult, Trouble
 from cardmeasure.settings import Settings
 from cardmeasure.sizing import sized_cards
@@ -25,7 +27,7 @@ from cardmeasure.together import ShotObservations, shot_observations
 PAPER_MARGIN_MM = 3.0
 """Added round a square's cutting line when its paper is taken out of the pieces: scissors stray."""
 LOW_PX_PER_MM = 5.0
-SLANTED_DEG = 30.0
+SLANTED_DEG, MOST_TILT_DEG = 30.0, 55.0
 BLURRED_PX = 3.0
 RESIDUALS_PX = 0.25
 
@@ -76,8 +78,11 @@ def measure(
     observe: Callable[[ShotObservations], object] | None = None,
 ) -> ShotResult:
     """Measure all cards in a decoded photo; raises PhotoTrouble where that is not possible."""
-    squares = find_squares(photo)
+    squares = _squares(photo)
     start = solve_reference(photo, squares, settings)
+    if start.camera.tilt_deg > MOST_TILT_DEG:
+        words = f"The photo was taken at {start.camera.tilt_deg:.0f} degrees from straight above."
+        raise PhotoTrouble("too-slanted", words)
     outlines = find_pieces(
         photo, start.camera, px_per_mm=squares[0].px_per_mm, reference_px=[_paper_px(square) for square in squares]
     )
@@ -100,6 +105,17 @@ def measure(
         reference=_reference_facts(squares, solution, settings, cards, found),
         cards=cards,
     )
+
+
+def _squares(photo: Photo) -> tuple[SquareSighting, ...]:
+    """The printed squares; raises PhotoTrouble with the reason, as far as it can be seen, where none can be used."""
+    try:
+        squares = find_squares(photo)
+    except PhotoTrouble as trouble:
+        raise diagnosed(photo, trouble) from trouble
+    if is_on_screen(photo, squares[0]):
+        raise PhotoTrouble("reference-on-screen", "The reference square is shown on a screen.")
+    return squares
 
 
 def refused(name: str, trouble: PhotoTrouble, *, photo: Photo | None = None) -> ShotResult:

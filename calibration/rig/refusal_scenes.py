@@ -11,12 +11,21 @@ from calibration.rig.camera import rays
 from calibration.rig.draws import DARK_MATS, contrasting, draw_camera, draw_card, draw_post, draw_print, kind_light
 from calibration.rig.groups import focused, fullness, gathering, lay_out
 from calibration.rig.outlines import rectangle_outline
-from calibration.rig.scene import Card, Face, Flaw, Mat, Place, Scene
+from calibration.rig.scene import Camera, Card, Face, Flaw, Mat, Place, Scene, Square
 
 Rng = np.random.Generator
 
 WIDTH_PX, HEIGHT_PX, PX_PER_MM = 2000, 1500, 6.5
 SLANTED_DEG, FAR_PX_PER_MM = (64.0, 71.0), (0.5, 0.85)
+
+
+def _laid_out(rng: Rng, camera: Camera, drawn: list[Card], *, kind: str) -> tuple[tuple[Square, ...], tuple[Card, ...]]:
+    """The square among the cards; alone in the middle where the view is so slanted that hardly anything has room."""
+    if kind == "slanted":
+        place = Place(x_mm=0.0, y_mm=0.0, turn_deg=float(rng.uniform(0, 360)))
+        return (Square(design="square-80", place=place),), ()
+    around = gathering(rng, camera, full=max(0.5, fullness(camera, drawn, designs=("square-80",))))
+    return lay_out(rng, camera, drawn, designs=("square-80",), around=around)
 
 
 def _missing(scene: Scene, rng: Rng) -> Scene:
@@ -59,6 +68,11 @@ def _blurred(scene: Scene, rng: Rng) -> Scene:
     return replace(scene, post=replace(scene.post, shake_px=4.5 * per_mm, shake_deg=float(rng.uniform(0, 180))))
 
 
+def _screen(scene: Scene, rng: Rng) -> Scene:
+    """A screen is brighter than paper in the same room, so phones expose less."""
+    return replace(scene, post=replace(scene.post, exposure=0.6 * scene.post.exposure))
+
+
 def _as_it_is(scene: Scene, rng: Rng) -> Scene:
     return scene
 
@@ -68,7 +82,7 @@ KINDS: dict[str, tuple[tuple[str, ...], Callable[[Scene, Rng], Scene]]] = {
     "covered": (("reference-covered",), _covered),
     "cut": (("reference-cut",), _cut),
     "mirrored": (("reference-mirrored",), _as_it_is),
-    "screen": (("reference-on-screen",), _as_it_is),
+    "screen": (("reference-on-screen",), _screen),
     "blurred": (("too-blurred",), _blurred),
     "slanted": (("too-slanted",), _as_it_is),
     "far": (("reference-too-small",), _as_it_is),
@@ -91,8 +105,7 @@ def refusal_scene(
     camera = draw_camera(rng, width=width, height=height, px_per_mm=density, tilt_deg=tilt, focal_35mm=focal)
     drawn = [draw_card(rng) for _ in range(int(rng.integers(1, 4)))]
     light, mat = kind_light(rng), str(rng.choice(DARK_MATS))
-    around = gathering(rng, camera, full=max(0.5, fullness(camera, drawn, designs=("square-80",))))
-    squares, laid = lay_out(rng, camera, drawn, designs=("square-80",), around=around)
+    squares, laid = _laid_out(rng, camera, drawn, kind=kind)
     scene = Scene(
         camera=camera,
         light=light,

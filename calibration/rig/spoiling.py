@@ -90,9 +90,9 @@ def _on_a_screen(image: Singles, scene: Scene, flaw: Flaw) -> Singles:
     design = design_named(square.design)
     record = printed_designs(scene.print)[design_names().index(square.design)]
     half, rim = design.side_mm / 2 + GLASS_MM, GLASS_MM / 6
-    pitch, strength = float(rng.choice([0.25, 0.18, 0.13, 0.11])), float(rng.uniform(0.9, 1.6))
+    pitch, strength = float(rng.choice([0.25, 0.18, 0.13, 0.11])), float(rng.uniform(1.3, 2.0))
     white = strength * 0.85 * _irradiance(scene)
-    room = 0.03 * _irradiance(scene)
+    room = 0.02 * _irradiance(scene)
     corners = on_table(square.place, (half + rim) * np.array([[-1.0, -1], [1, -1], [1, 1], [-1, 1]]))
     seen = project(scene.camera, np.column_stack([corners, np.zeros(4)]))
     low = np.maximum(np.floor(seen.min(0)).astype(int) - 1, 0)
