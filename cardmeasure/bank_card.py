@@ -151,7 +151,7 @@ def _wide_covariance() -> Floats:
 def _pieces(outlines: Sequence[Outline], solution: Solution, *, paper_mm: float) -> list[_Piece]:
     """The solved pieces, their sides as they are if they stand as high as a bank card."""
     adjustment = solution.adjustment
-    at, covariance = adjustment.state.layout, np.asarray(adjustment.covariance)
+    at, covariance = adjustment.state.layout, np.asarray(adjustment.covariance, np.float64)
     scale = np.arange(at.scale_at.start, at.scale_at.stop)
     of_scale = covariance[np.ix_(scale, scale)]
     above_mm = float(-adjustment.state.camera.position_mm[2])
@@ -161,7 +161,7 @@ def _pieces(outlines: Sequence[Outline], solution: Solution, *, paper_mm: float)
             continue
         quad = adjustment.state.quads[card]
         order = (qd.WIDTH, qd.HEIGHT) if quad[qd.WIDTH] <= quad[qd.HEIGHT] else (qd.HEIGHT, qd.WIDTH)
-        rows = [at.quad_at(card, side) for side in order]
+        rows = np.array([at.quad_at(card, side) for side in order], np.intp)
         by_scale = np.linalg.solve(of_scale, covariance[np.ix_(scale, rows)]).T
         own = covariance[np.ix_(rows, rows)]
         # a top face that stands higher than was thought is nearer, so it is smaller than it seemed
@@ -188,7 +188,7 @@ def _is_id1(piece: _Piece, outline: Outline, classes: Sequence[SizeClass]) -> bo
         others += sum(_density(piece.sides_mm - cut, with_cut) for cut in cuts) / len(cuts)
     odd = ODD_DENSITY / float(np.prod(piece.sides_mm))
     prior = 0.5 / max(len(classes), 1)
-    return prior * mine > SURE * (prior * (mine + others) + odd)
+    return bool(prior * mine > SURE * (prior * (mine + others) + odd))
 
 
 def _density(off_mm: Floats, covariance: Floats) -> float:

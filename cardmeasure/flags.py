@@ -58,6 +58,12 @@ _FLAGS = (
         "Pieces of about the size of a bank card differ from each other, or are too many or too far off, to be taken "
         "for bank cards; they told nothing of the print's scale.",
     ),
+    Flag("lens-profile-used", Level.NOTE, "The lens was known from other shots of the same phone."),
+    Flag(
+        "lens-profile-refused",
+        Level.NOTE,
+        "The lens profile is of another camera, lens, zoom or picture size, so the photo was measured without it.",
+    ),
     Flag("focal-unknown", Level.NOTE, "The photo names no focal length, so it was solved for with a wide prior."),
     Flag("low-resolution", Level.NOTE, "Fewer than 5 pixels per millimetre: u is larger than it need be."),
     Flag("slanted", Level.NOTE, "The phone was held more than 30 degrees off: u is larger than it need be."),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,8 @@ from numpy.typing import NDArray
 from cardmeasure.bank_card import FLAGGED, NONE, BankCards, Verdict, bank_cards, start_with
 from cardmeasure.errors import PhotoTrouble
 from cardmeasure.geometry import apply_homography
+from cardmeasure.lens.choice import LensChoice, chosen_lens
+from cardmeasure.lens.identity import identity_of
 from cardmeasure.outlines.pieces import find_pieces
 from cardmeasure.photo import Photo, read_photo
 from cardmeasure.print_doubt import suspected_scale
@@ -79,7 +82,8 @@ def measure(
 ) -> ShotResult:
     """Measure all cards in a decoded photo; raises PhotoTrouble where that is not possible."""
     squares = _squares(photo)
-    start = solve_reference(photo, squares, settings)
+    lens = _lens(photo, settings)
+    start = solve_reference(photo, squares, settings, lens=lens.prior)
     if start.camera.tilt_deg > MOST_TILT_DEG:
         words = f"The photo was taken at {start.camera.tilt_deg:.0f} degrees from straight above."
         raise PhotoTrouble("too-slanted", words)
@@ -95,13 +99,13 @@ def measure(
         solution = solve(photo, squares, outlines, settings, start=start, known=found.known)
     cards = sized_cards(outlines, solution, settings)
     if observe is not None:
-        observe(shot_observations(solution.adjustment, start.priors, cards=cards))
+        observe(shot_observations(solution.adjustment, start.priors, cards=cards, lens=identity_of(photo)))
     return ShotResult(
         file=name,
         sha256=photo.sha256,
         trouble=None,
-        flags=_shot_flags(photo, squares, solution, settings, cards, found),
-        photo=_photo_facts(photo),
+        flags=_shot_flags(photo, squares, solution, settings, cards, found) + lens.flags,
+        photo=replace(_photo_facts(photo), lens_profile=lens.words),
         reference=_reference_facts(squares, solution, settings, cards, found),
         cards=cards,
     )
@@ -116,6 +120,10 @@ def _squares(photo: Photo) -> tuple[SquareSighting, ...]:
     if is_on_screen(photo, squares[0]):
         raise PhotoTrouble("reference-on-screen", "The reference square is shown on a screen.")
     return squares
+
+
+def _lens(photo: Photo, settings: Settings) -> LensChoice:
+    return chosen_lens(identity_of(photo), settings.lens_profiles)
 
 
 def refused(name: str, trouble: PhotoTrouble, *, photo: Photo | None = None) -> ShotResult:

@@ -23,12 +23,16 @@ class Trouble:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class PhotoFacts:
-    """What the file says about itself. `focal_35mm` is null where the tag is missing, zero or absurd."""
+    """What the file says about itself. `focal_35mm` is null where the tag is missing, zero or absurd.
+
+    `lens_profile`: which lens profile was used, or why the one at hand was not; null where there is none.
+    """
 
     width_px: int
     height_px: int
     camera: str | None
     focal_35mm: float | None
+    lens_profile: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

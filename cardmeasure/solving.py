@@ -21,7 +21,7 @@ from cardmeasure.geometry import apply_homography
 from cardmeasure.linearised import PrintedPoints, edge_residuals_px
 from cardmeasure.outlines.pieces import Outline
 from cardmeasure.photo import Photo
-from cardmeasure.priors import U_DISTORTION, U_PRINCIPAL_SHARE, UNKNOWN_LENS, KnownSize, Priors, focal_prior
+from cardmeasure.priors import U_DISTORTION, U_PRINCIPAL_SHARE, UNKNOWN_LENS, KnownSize, LensPrior, Priors, focal_prior
 from cardmeasure.reference.finding import SquareSighting
 from cardmeasure.settings import Settings
 from cardmeasure.unknowns import State
@@ -83,9 +83,16 @@ class Start:
         return self.state.camera
 
 
-def solve_reference(photo: Photo, squares: tuple[SquareSighting, ...], settings: Settings) -> Start:
+def solve_reference(
+    photo: Photo, squares: tuple[SquareSighting, ...], settings: Settings, *, lens: LensPrior | None = None
+) -> Start:
     """Camera, lens and scale from the printed points and the priors, before any card is known."""
     state, priors = _start_state(photo, squares, settings)
+    if lens is not None:
+        priors = replace(priors, lens=lens)
+        distortion = np.array([*lens.mean[1:], 0.0, 0.0])
+        camera = replace(state.camera, focal_px=float(np.exp(lens.mean[0])), distortion=distortion)
+        state = replace(state, camera=camera)
     try:
         return Start(state=approximate(state, printed_points(squares), no_edge_points(0), priors), priors=priors)
     except np.linalg.LinAlgError as error:

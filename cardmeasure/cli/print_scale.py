@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 from enum import StrEnum
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, TypeVar
 
@@ -154,12 +155,15 @@ def _asked(read_with: Instrument | None, *, u_reading: str | None) -> tuple[Read
     u_mm = None if u_reading is None else _u(u_reading)
     readings: list[Reading] = []
     for name, question in QUESTIONS.items():
-        found = _answer(f"{question}: ", lambda text, name=name: text and _reading(name, text, instrument, u_mm=u_mm))
-        if found:
-            readings.append(found)
+        readings += _answer(f"{question}: ", partial(_meant, name, instrument, u_mm))
     if not readings:
         raise UsageError("no reading was given; read one bar at least.")
     return tuple(readings)
+
+
+def _meant(name: str, instrument: Instrument, u_mm: float | None, text: str) -> list[Reading]:
+    """The reading of an answer; none of an empty one."""
+    return [_reading(name, text, instrument, u_mm=u_mm)] if text else []
 
 
 def _answer(question: str, meaning: Callable[[str], T], *, wrong: str | None = None) -> T:

@@ -84,7 +84,7 @@ def _crossings(grey: Grey, *, sigma_px: float) -> tuple[Floats, Floats]:
     y, x = np.nonzero(peak)
     strongest = np.argsort(-strength[y, x])[:MOST_CROSSINGS]
     places = np.column_stack([x[strongest], y[strongest]]).astype(np.float64)
-    return _alternating(smooth, places, radius_px=2.2 * sigma_px)
+    return _alternating(np.asarray(smooth, np.float32), places, radius_px=2.2 * sigma_px)
 
 
 def _alternating(smooth: Floats, places: Floats, *, radius_px: float) -> tuple[Floats, Floats]:

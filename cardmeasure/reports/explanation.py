@@ -39,6 +39,10 @@ WORDS: dict[str, tuple[str, str]] = {
         "hold the phone straight above the cards, and send the photo as it was taken, with its data",
     ),
     "principal point": ("where the lens looks", "hold the phone straight above, the cards around the picture's middle"),
+    "lens profile": (
+        "the phone's lens, which moves a little from shot to shot",
+        "keep cards out of the picture's corners, and lay more of them",
+    ),
     "lens distortion": ("how the lens bends lines", "keep cards out of the picture's corners, and lay more of them"),
 }
 """What each line of a budget means, and what makes it smaller."""

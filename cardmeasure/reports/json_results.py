@@ -73,6 +73,7 @@ def _photo(photo: PhotoFacts) -> Record:
         "height_px": photo.height_px,
         "camera": None if photo.camera is None else valid_text(photo.camera),
         "focal_35mm": _rounded(photo.focal_35mm, 3),
+        "lens_profile": None if photo.lens_profile is None else valid_text(photo.lens_profile),
     }
 
 

@@ -34,6 +34,8 @@ def shot_text(shot: ShotResult, *, width: int = WIDTH) -> str:
     lines = [shorten_middle(printable(shot.file), width)]
     if shot.reference is not None:
         lines.append(shorten_middle(f"  {_reference_words(shot.reference)}", width))
+    if shot.photo is not None and shot.photo.lens_profile is not None:
+        lines += wrapped(f"lens profile {printable(shot.photo.lens_profile)}", first="  ", then="    ", width=width)
     if (suspicion := suspicion_words(shot.reference)) is not None:
         lines += wrapped(suspicion, first="  ", then="  ", width=width)
     lines.append(_HEADING)
