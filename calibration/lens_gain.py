@@ -1,6 +1,8 @@
 """What a lens profile gains: shots of several phones, each phone's first ones for learning, the rest measured twice.
 
-    python -m calibration.lens_gain FOLDER
+    python -m calibration.lens_gain FOLDER [--small]
+
+With --small the later shots show one card and the 30 mm square, which knows least of the lens.
 
 Renders into FOLDER what is not there yet. The print's scale is known, so that nothing else hides the lens.
 """
@@ -30,14 +32,16 @@ PHONES, SHOTS, LEARNING, FIRST_PHONE = 4, 12, 6, 21
 CARDS_LEARNT_FROM = 5
 
 
-def shots_of(phone: int, folder: Path) -> list[Path]:
+def shots_of(phone: int, folder: Path, *, small: bool) -> list[Path]:
     """The phone's shots, rendered if need be."""
     paths = []
     for shot in range(SHOTS):
-        path = folder / str(phone) / f"{shot:02d}.jpg"
+        later = shot >= LEARNING
+        path = folder / str(phone) / f"{shot:02d}{'-small' if small and later else ''}.jpg"
         if not path.with_suffix(".truth.json").exists():
-            cards = CARDS_LEARNT_FROM if shot < LEARNING else None
-            write_shot(phone_scene(phone, shot, cards=cards), path, seed=shot)
+            cards = (1 if small else None) if later else CARDS_LEARNT_FROM
+            design = "square-30" if small and later else "square-80"
+            write_shot(phone_scene(phone, shot, cards=cards, design=design), path, seed=shot)
         paths.append(path)
     return paths
 
@@ -56,9 +60,9 @@ def errors_and_u(path: Path, settings: Settings) -> NDArray[np.float64]:
     return np.array(rows, np.float64).reshape(-1, 2)
 
 
-def of_phone(phone: int, folder: Path) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def of_phone(phone: int, folder: Path, *, small: bool) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Errors and u of a phone's later shots without its profile, and with it."""
-    paths = shots_of(phone, folder)
+    paths = shots_of(phone, folder, small=small)
     seen: list[ShotObservations] = []
     for path in paths[:LEARNING]:
         measure_photo(path, settings=settings_of(path), observe=seen.append)
@@ -80,9 +84,9 @@ def figures(name: str, rows: NDArray[np.float64]) -> str:
     )
 
 
-def main(folder: Path, phones: Sequence[int]) -> None:
+def main(folder: Path, phones: Sequence[int], *, small: bool) -> None:
     """Print the figures."""
-    pairs = [of_phone(phone, folder) for phone in phones]
+    pairs = [of_phone(phone, folder, small=small) for phone in phones]
     for phone, (without, with_it) in zip(phones, pairs, strict=True):
         print(f"phone {phone}", figures("without", without), figures("with", with_it), sep="\n  ")
     both = [np.concatenate(part) for part in zip(*pairs, strict=True)]
@@ -90,4 +94,5 @@ def main(folder: Path, phones: Sequence[int]) -> None:
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]), [int(arg) for arg in sys.argv[2:]] or range(FIRST_PHONE, FIRST_PHONE + PHONES))
+    numbers = [int(argument) for argument in sys.argv[2:] if argument.isdecimal()]
+    main(Path(sys.argv[1]), numbers or range(FIRST_PHONE, FIRST_PHONE + PHONES), small="--small" in sys.argv)

@@ -31,14 +31,14 @@ _FLAGS = (
     Flag(
         "scale-assumed",
         Level.NOTE,
-        "The print was taken for 100 %; a home printer may be off by some tenths of a per cent. Measure the bars "
-        "on the sheet and pass them with --print to make u smaller.",
+        "The print was taken for 100 %; a home printer may be off by some tenths of a per cent. Read the bars on the "
+        "page (cardmeasure print-scale), or lay a bank card without payment data beside the cards, its number covered.",
     ),
     Flag(
         "scale-doubtful",
         Level.DOUBT,
-        "Nearly all cards miss the nominal sizes by one and the same factor: was the square printed at another size "
-        "than 100 %? Measure its sides or the bars with a ruler.",
+        "The pieces speak for a print of another size than the one used, such as one fitted to the page; the result "
+        "says which. Read the bars with a ruler, or print anew at actual size.",
     ),
     Flag(
         "bank-card-used",

@@ -1,7 +1,7 @@
 """Whether the pieces of a photo contradict the scale of its print, and what scale they suggest instead.
 
-A print "fitted to the page" comes out at 94 to 97 % (from memory). Sizes that all miss the nominal ones by one factor
-show it, and so does a bank card. Neither is ever used to correct a scale by so much: it is said, with the factor.
+Sizes that together fit the nominal classes at another scale show it, and so does a bank card that the readings
+contradict. Neither is ever used to correct a scale by so much: it is said, with the scale.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from cardmeasure.bank_card import BankCards, Verdict
-from cardmeasure.classes.common_factor import common_factor
+from cardmeasure.misprint import fitted_scale
 from cardmeasure.results import Card
 from cardmeasure.settings import Settings
 
@@ -24,11 +24,11 @@ def suspected_scale(cards: tuple[Card, ...], found: BankCards, settings: Setting
         return taken * found.scale
     if found.verdict is Verdict.USED:
         return None
-    factor = _common_factor(cards, settings)
+    factor = _fitted_scale(cards, settings)
     return None if factor is None else taken * factor
 
 
-def _common_factor(cards: tuple[Card, ...], settings: Settings) -> float | None:
+def _fitted_scale(cards: tuple[Card, ...], settings: Settings) -> float | None:
     sized = [
         ((c.width_mm, c.height_mm), (c.u_width_mm or 0.0, c.u_height_mm or 0.0))
         for c in cards
@@ -36,4 +36,4 @@ def _common_factor(cards: tuple[Card, ...], settings: Settings) -> float | None:
     ]
     sizes, u = (np.array(part, float).reshape(-1, 2) for part in (zip(*sized, strict=True) if sized else ((), ())))
     # the print's own u is common to all cards and is what the factor is to show
-    return common_factor(sizes, np.minimum(u, MOST_U_MM), classes=settings.classes)
+    return fitted_scale(sizes, np.minimum(u, MOST_U_MM), classes=settings.classes)

@@ -18,6 +18,7 @@ from calibration.rig.draws import (
     kind_light,
 )
 from calibration.rig.groups import focused, fullness, gathering, lay_out
+from calibration.rig.outlines import rectangle_outline
 from calibration.rig.scene import Camera, Card, Face, Mat, Scene, Square
 
 Rng = np.random.Generator
@@ -28,6 +29,8 @@ MOST_CARDS = 6
 TYPICAL_ERROR, U_TYPICAL, U_AXES = 0.007, 0.0015, 0.0015
 """How far a print of this group is off, up or down, how much that scatters, and each axis on top of it."""
 LEAST_CONTRAST = 0.5
+LIMITS_MM = ((53.92, 54.03), (85.47, 85.72))
+"""Of an unused card of size ID-1: ISO/IEC 7810; thickness 0.76 +- 0.08 mm, radius of corners 3.18 +- 0.30 mm."""
 
 
 def bank_scene(
@@ -40,7 +43,7 @@ def bank_scene(
     density, tilt = px_per_mm or PX_PER_MM, float(rng.uniform(0, 15))
     camera = draw_camera(rng, width=width, height=height, px_per_mm=density, tilt_deg=tilt, focal_35mm=focal)
     cover, light = mat or str(rng.choice(DARK_MATS)), kind_light(rng)
-    drawn = [bank_card(rng)] + [draw_card(rng) for _ in range(cards or int(rng.integers(1, MOST_CARDS + 1)))]
+    drawn = [_within_limits(rng)] + [draw_card(rng) for _ in range(cards or int(rng.integers(1, MOST_CARDS + 1)))]
     squares, laid = _laid_out(rng, camera, drawn)
     scene = Scene(
         camera=camera,
@@ -53,6 +56,14 @@ def bank_scene(
     )
     x, y = _scales(rng)
     return focused(replace(scene, print=replace(scene.print, scale_x=x, scale_y=y)))
+
+
+def _within_limits(rng: Rng) -> Card:
+    """A bank card anywhere within the limits of the standard, in size and thickness."""
+    card, (w, h) = bank_card(rng), (float(rng.uniform(*limits)) for limits in LIMITS_MM)
+    outline = rectangle_outline(w, h, radius_mm=float(rng.uniform(2.88, 3.48)))
+    thickness = float(rng.uniform(0.68, 0.84))
+    return replace(card, outline=outline, width_mm=w, height_mm=h, thickness_mm=thickness)
 
 
 def _laid_out(rng: Rng, camera: Camera, drawn: list[Card]) -> tuple[tuple[Square, ...], tuple[Card, ...]]:

@@ -19,14 +19,14 @@ SD_FOCAL, SD_K, SD_TANGENTIAL, SD_PRINCIPAL = 0.003, (0.006, 0.006, 0.003), 1e-4
 the phone's own."""
 
 
-def phone_scene(phone: int, shot: int, *, cards: int | None = None) -> Scene:
+def phone_scene(phone: int, shot: int, *, cards: int | None = None, design: str = "square-80") -> Scene:
     """Shot number `shot` of phone number `phone`: 1 to 5 cards, unless told otherwise, in kind light."""
     of_phone, rng = np.random.default_rng([phone, 83]), np.random.default_rng([phone, shot, 84])
     focal = float(of_phone.uniform(23.6, 27.4))
     lens = draw_camera(of_phone, width=WIDTH_PX, height=HEIGHT_PX, px_per_mm=PX_PER_MM, tilt_deg=0.0, focal_35mm=focal)
     camera = _of_shot(lens, rng, focal_35mm=focal)
     drawn = [draw_card(rng) for _ in range(cards or int(rng.integers(1, 6)))]
-    designs = ("square-80",)
+    designs = (design,)
     full = fullness(camera, drawn, designs=designs)
     squares, laid = lay_out(rng, camera, drawn, designs=designs, around=gathering(rng, camera, full=full))
     light, mat = kind_light(rng), str(rng.choice(DARK_MATS))
