@@ -53,7 +53,7 @@ def _learned(lens: LensIdentity, shots: Sequence[ShotObservations]) -> Learned:
     seen = [_information(shot) for shot in shots]
     prior = np.array(shots[0].prior)[LENS], np.array(shots[0].prior_covariance)[LENS, LENS]
     widening = _widening(seen, prior)
-    deviation = np.diag((widening * SD_OF_A_SHOT) ** 2)
+    deviation = _deviation(widening, prior)
     mean, covariance = _common(seen, prior, deviation)
     mean = mean - [np.log(np.hypot(lens.long_px, lens.short_px)), 0.0, 0.0, 0.0]
     next_one = covariance + deviation
@@ -62,6 +62,12 @@ def _learned(lens: LensIdentity, shots: Sequence[ShotObservations]) -> Learned:
         identity=lens, shots=len(shots), mean=tuple(float(v) for v in mean), covariance=matrix,  # type: ignore[arg-type]
     )  # fmt: skip
     return Learned(profile=profile, widening=widening)
+
+
+def _deviation(widening: float, prior: tuple[Floats, Floats]) -> Floats:
+    """Covariance (4, 4) of a shot's own lens about the phone's: at most half of what is known of any phone's shot, so
+    that a profile never says less than none."""
+    return np.diag(np.minimum((widening * SD_OF_A_SHOT) ** 2, 0.5 * np.diag(prior[1])))
 
 
 def _information(shot: ShotObservations) -> tuple[Floats, Floats]:
@@ -77,7 +83,7 @@ def _common(
     seen: Sequence[tuple[Floats, Floats]], prior: tuple[Floats, Floats], deviation: Floats
 ) -> tuple[Floats, Floats]:
     """What the shots have in common, with covariance: the prior, and each shot less what is only its own."""
-    before = np.linalg.inv(prior[1])
+    before = np.linalg.inv(prior[1] - deviation)
     total, right = before.copy(), before @ prior[0]
     for matrix, vector in seen:
         weaker = np.linalg.inv(np.eye(4) + matrix @ deviation)
@@ -108,7 +114,7 @@ def _freedom(seen: Sequence[tuple[Floats, Floats]]) -> float:
 
 def _chi_squared(seen: Sequence[tuple[Floats, Floats]], prior: tuple[Floats, Floats], widening: float) -> float:
     """Sum over the shots of the squared distance of each from what they have in common, in its own u."""
-    deviation = np.diag((widening * SD_OF_A_SHOT) ** 2)
+    deviation = _deviation(widening, prior)
     mean, _ = _common(seen, prior, deviation)
     total = 0.0
     for matrix, vector in seen:

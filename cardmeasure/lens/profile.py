@@ -124,9 +124,14 @@ def _profile(row: _Row, *, where: str) -> LensProfile:
 
 def _table(profile: LensProfile) -> str:
     known = {key: value for key, value in asdict(profile.identity).items() if value is not None}
-    lines = ["[[lens]]", *(f"{key} = {json.dumps(value)}" for key, value in known.items()), f"shots = {profile.shots}"]
+    lines = ["[[lens]]", *(f"{key} = {_value(value)}" for key, value in known.items()), f"shots = {profile.shots}"]
     rows = ",\n  ".join(_numbers(row) for row in profile.covariance)
     return "\n".join([*lines, f"mean = {_numbers(profile.mean)}", f"covariance = [\n  {rows},\n]"]) + "\n"
+
+
+def _value(value: object) -> str:
+    """A text or number as TOML writes it: as JSON does, but for the one control character that JSON leaves alone."""
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def _numbers(values: Sequence[float]) -> str:
