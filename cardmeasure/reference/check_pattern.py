@@ -22,6 +22,8 @@ Grey = NDArray[np.uint8]
 SIGMAS_PX = (0.9, 1.6)
 """Scales at which crossings are sought in each of the pictures."""
 MOST_CROSSINGS = 1500
+LEAST_STRENGTH = 4.0
+"""Of a crossing, grey levels squared: below that is noise."""
 RING_SAMPLES = 16
 LEAST_PURE = 0.55
 """Share of a ring's variance that two periods must have."""
@@ -76,9 +78,9 @@ def _crossings(grey: Grey, *, sigma_px: float) -> tuple[Floats, Floats]:
     """Places (n, 2) and phases (n,) of crossings: the direction of one of the bright quarters, radians modulo pi."""
     smooth = cv2.GaussianBlur(grey.astype(np.float32), (0, 0), sigma_px)
     xx, yy = cv2.Sobel(smooth, cv2.CV_32F, 2, 0), cv2.Sobel(smooth, cv2.CV_32F, 0, 2)
-    strength = np.asarray(cv2.Sobel(smooth, cv2.CV_32F, 1, 1) ** 2 * 16 - xx * yy)
+    strength = np.asarray(cv2.Sobel(smooth, cv2.CV_32F, 1, 1) ** 2 - xx * yy)
     size = 2 * round(2 * sigma_px) + 1
-    peak = (strength == cv2.dilate(strength, np.ones((size, size), np.uint8))) & (strength > 60.0)
+    peak = (strength == cv2.dilate(strength, np.ones((size, size), np.uint8))) & (strength > LEAST_STRENGTH)
     margin = round(3.5 * sigma_px) + 1
     peak[:margin] = peak[-margin:] = peak[:, :margin] = peak[:, -margin:] = False
     y, x = np.nonzero(peak)

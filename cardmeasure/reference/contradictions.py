@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import degrees, hypot
+from math import asin, degrees, hypot
 
 from cardmeasure.reference.readings import MARKS, Reading, ScaleFit, fit_scale
 
@@ -50,7 +50,8 @@ def shear_deg(readings: Sequence[Reading]) -> float:
     diagonal = next(reading for reading in readings if reading.name == "diagonal")
     scale = fit_scale([reading for reading in readings if reading is not diagonal]).scale
     a, b = MARKS["diagonal"].across_mm * float(scale[0]), MARKS["diagonal"].down_mm * float(scale[1])
-    return degrees((diagonal.reading_mm**2 - a * a - b * b) / (2 * a * b))
+    sine = (diagonal.reading_mm**2 - a * a - b * b) / (2 * a * b)
+    return degrees(asin(max(-1.0, min(1.0, sine))))
 
 
 def _diagonal_off_mm(readings: Sequence[Reading]) -> float:
