@@ -116,7 +116,7 @@ def _reading(name: str, text: str, instrument: Instrument, *, u_mm: float | None
     length = MARKS[name].length_mm
     option = "--" + name.replace("_", "-")
     value = _number(text, what=option)
-    if abs(value / length - 1) > ABSURD:
+    if not abs(value / length - 1) <= ABSURD:  # nor a number that is none
         raise UsageError(
             f"{option} is {value:g} mm; it must be within 10 % of the {length:g} mm that it has in the design. Read it "
             "in millimetres, from end to end."

@@ -61,8 +61,19 @@ class CheckPattern:
         return CheckPattern(places_px=places, cells=self.cells, pairs=self.pairs)
 
 
+class _AnotherPatternError(Exception):
+    """What hangs together is larger than our check: a chequered cloth, a game board."""
+
+
 def find_check(grey: Grey) -> CheckPattern | None:
-    """The largest check in a picture (h, w), sought at several sizes; None where there is none."""
+    """The largest check in a picture (h, w), sought at several sizes; None where there is none, or one not of ours."""
+    try:
+        return _largest(grey)
+    except _AnotherPatternError:
+        return None
+
+
+def _largest(grey: Grey) -> CheckPattern | None:
     best: CheckPattern | None = None
     factor = 1.0
     while min(grey.shape) >= 60:
@@ -122,7 +133,9 @@ def _hanging_together(places: Floats, phase: Floats) -> CheckPattern | None:
     sizes = np.bincount(label)
     chosen = int(sizes.argmax())
     mine = np.flatnonzero(label == chosen)
-    if not FEWEST <= len(mine) <= MOST:
+    if len(mine) > MOST:
+        raise _AnotherPatternError
+    if len(mine) < FEWEST:
         return None
     number = np.full(len(places), -1)
     number[mine] = np.arange(len(mine))
@@ -135,16 +148,21 @@ def _hanging_together(places: Floats, phase: Floats) -> CheckPattern | None:
 def _laid_on_a_grid(places: Floats, phase: Floats, pairs: Ints) -> CheckPattern | None:
     """The crossings with their rows and columns; None where these do not fit a plane seen in perspective."""
     cells, known = _counted(places, phase, pairs)
-    if known.sum() < FEWEST or np.ptp(cells[known], axis=0).max() > MOST_ACROSS:
+    if known.sum() < FEWEST:
         return None
     step = float(np.median(np.linalg.norm(places[pairs[:, 0]] - places[pairs[:, 1]], axis=1)))
     good = known
     for _ in range(3):
-        h = fit_homography(cells[good].astype(np.float64), places[good])
+        with np.errstate(divide="ignore", invalid="ignore"):
+            h = fit_homography(cells[good].astype(np.float64), places[good])
+        if not np.isfinite(h).all():  # crossings on a line, or a mix-up
+            return None
         off = np.linalg.norm(apply_homography(h, cells.astype(np.float64)) - places, axis=1)
         good = known & (off < OFF_GRID * step)
         if good.sum() < max(FEWEST, LEAST_ON_GRID * len(places)):
             return None
+    if np.ptp(cells[good], axis=0).max() > MOST_ACROSS:
+        raise _AnotherPatternError
     number = np.full(len(places), -1)
     number[good] = np.arange(good.sum())
     within = number[pairs[good[pairs].all(axis=1)]]

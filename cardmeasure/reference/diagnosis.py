@@ -101,9 +101,7 @@ def _softness(grey: Grey, check: CheckPattern) -> float:
     at = ((first + second) / 2)[:, None] + (reach * length[:, None])[..., None] * normal[:, None]
     # noise must not look like steep edges
     smooth = cv2.GaussianBlur(grey.astype(np.float32), (0, 0), max(0.05 * check.steps_px[0], 0.3))
-    profile = cv2.remap(
-        smooth, at[..., 0].astype(np.float32), at[..., 1].astype(np.float32), cv2.INTER_LINEAR
-    )
+    profile = cv2.remap(smooth, at[..., 0].astype(np.float32), at[..., 1].astype(np.float32), cv2.INTER_LINEAR)
     steepest = np.abs(np.diff(profile, axis=1)).max(axis=1) / (reach[1] - reach[0])
     needed = np.ptp(profile, axis=1) / np.maximum(steepest, 1e-6)
     along = np.abs(check.cells[i, 0] - check.cells[j, 0]) > 0

@@ -84,13 +84,15 @@ def test_a_square_far_away_is_too_small() -> None:
     assert code(scene(px_per_mm=0.75), blur_px=0.4) == "reference-too-small"
 
 
-@pytest.mark.parametrize("kind", ["noise", "chessboard", "stripes", "empty"])
+@pytest.mark.parametrize("kind", ["noise", "chessboard", "soft waves", "stripes", "empty"])
 def test_what_is_no_square_is_not_taken_for_one(kind: str) -> None:
     light, (y, x) = table(WIDTH, HEIGHT), np.mgrid[:HEIGHT, :WIDTH]
     if kind == "noise":
         light += np.random.default_rng(1).uniform(0, 0.7, light.shape)
     elif kind == "chessboard":
         light[(x // 28 + y // 28) % 2 == 0] = PAPER
+    elif kind == "soft waves":
+        light += 0.08 * (1 + np.sin(x / 9.0) * np.cos(y / 14.0))
     elif kind == "stripes":
         light[(x // 14) % 2 == 0] = PAPER
     assert code(light) == "no-reference"
