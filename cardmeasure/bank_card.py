@@ -40,6 +40,8 @@ a bank card is to tell it: wider than what is taken for a print of which nothing
 From memory: home printers are off by 0.1 to 0.5 %."""
 MOST_OFF = 0.025
 """A print that is further off is doubted, not corrected: a bridge card could be a bank card on a print of 97 %."""
+FARTHEST = 0.06
+"""Sides further off than this part need no weighing."""
 SURE = 0.9
 """Least probability of size ID-1."""
 ODD_DENSITY = 0.5 * 2.0 / np.log(160.0 / 25.0) ** 2
@@ -174,6 +176,8 @@ def _pieces(outlines: Sequence[Outline], solution: Solution, *, paper_mm: float)
 
 def _is_id1(piece: _Piece, outline: Outline, classes: Sequence[SizeClass]) -> bool:
     """Whether size ID-1 explains the sides best, by Bayes' theorem with all classes, those that are off among them."""
+    if np.abs(piece.sides_mm / SIDES_MM - 1).max() > FARTHEST:
+        return False
     radius = corner_radius_mm(outline)
     if radius is not None and not RADII_MM[0] <= radius <= RADII_MM[1]:
         return False
