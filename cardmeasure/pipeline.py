@@ -21,7 +21,7 @@ from cardmeasure.print_doubt import suspected_scale
 from cardmeasure.reference.diagnosis import diagnosed
 from cardmeasure.reference.finding import SquareSighting, find_squares
 from cardmeasure.reference.screens import is_on_screen
-from cardmeasure.results import Card, PhotoFacts, ReferenceFacts, ShotResult, Trouble
+from cardmeasure.results import PhotoFacts, ReferenceFacts, ShotResult, Trouble
 from cardmeasure.settings import Settings
 from cardmeasure.sizing import sized_cards
 from cardmeasure.solving import Solution, solve, solve_reference
@@ -98,15 +98,16 @@ def measure(
         start = start_with(found, start)
         solution = solve(photo, squares, outlines, settings, start=start, known=found.known)
     cards = sized_cards(outlines, solution, settings)
+    suspected = suspected_scale(cards, found, settings)
     if observe is not None:
         observe(shot_observations(solution.adjustment, start.priors, cards=cards, lens=identity_of(photo)))
     return ShotResult(
         file=name,
         sha256=photo.sha256,
         trouble=None,
-        flags=_shot_flags(photo, squares, solution, settings, cards, found) + lens.flags,
+        flags=_shot_flags(photo, squares, solution, settings, found, suspected) + lens.flags,
         photo=replace(_photo_facts(photo), lens_profile=lens.words),
-        reference=_reference_facts(squares, solution, settings, cards, found),
+        reference=_reference_facts(squares, solution, settings, found, suspected),
         cards=cards,
     )
 
@@ -152,12 +153,12 @@ def _photo_facts(photo: Photo) -> PhotoFacts:
 
 
 def _shot_flags(
-    photo: Photo, squares: tuple[SquareSighting, ...], solution: Solution, settings: Settings, cards: tuple[Card, ...],
-    found: BankCards,
+    photo: Photo, squares: tuple[SquareSighting, ...], solution: Solution, settings: Settings, found: BankCards,
+    suspected: float | None,
 ) -> tuple[str, ...]:  # fmt: skip
     conditions = {
         "scale-assumed": _scale_source(settings, found) == "assumed",
-        "scale-doubtful": suspected_scale(cards, found, settings) is not None,
+        "scale-doubtful": suspected is not None,
         **{verdict.value: found.verdict is verdict for verdict in FLAGGED},
         "focal-unknown": photo.camera.focal_35mm is None,
         "low-resolution": squares[0].px_per_mm < LOW_PX_PER_MM,
@@ -173,8 +174,8 @@ def _scale_source(settings: Settings, found: BankCards) -> str:
 
 
 def _reference_facts(
-    squares: tuple[SquareSighting, ...], solution: Solution, settings: Settings, cards: tuple[Card, ...],
-    found: BankCards,
+    squares: tuple[SquareSighting, ...], solution: Solution, settings: Settings, found: BankCards,
+    suspected: float | None,
 ) -> ReferenceFacts:  # fmt: skip
     state = solution.adjustment.state
     return ReferenceFacts(
@@ -188,7 +189,7 @@ def _reference_facts(
         scale_y=float(state.scale[1]),
         u_scale=_u_scale(solution, settings, found),
         scale_source=_scale_source(settings, found),
-        suspected_scale=suspected_scale(cards, found, settings),
+        suspected_scale=suspected,
         corners_px=tuple(_square_corners(square) for square in squares),
     )
 

@@ -1,4 +1,4 @@
-"""`cardmeasure print-scale` and `cardmeasure lens`: files written, answers asked for, mistakes named."""
+"""`print-scale`, `lens` and bank cards at the command line: files written, answers asked for, mistakes named."""
 
 from __future__ import annotations
 
@@ -123,3 +123,12 @@ def test_too_few_photos_make_no_lens_and_say_so(tmp_path: Path, capsys: pytest.C
     said = capsys.readouterr().err
     assert "needs 3 photos of one phone" in said and "1 photo refused" in said
     assert not out.exists()
+
+
+def test_a_bank_card_gives_the_scale_unless_told_otherwise(capsys: pytest.CaptureFixture[str]) -> None:
+    sample = str(Path(__file__).parents[2] / "sample_images/no_readings/bank_card.jpg")
+    assert main(["measure", sample, "--processes", "0"]) == 0
+    assert "print scale from a bank card" in capsys.readouterr().out
+    assert main(["measure", sample, "--processes", "0", "--no-bank-card"]) == 0
+    said = capsys.readouterr().out
+    assert "print scale assumed" in said and "scale-assumed" in said and "bank-card-used" not in said
