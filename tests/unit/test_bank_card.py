@@ -27,7 +27,7 @@ from cardmeasure.bank_card import (
     start_with,
 )
 from cardmeasure.outlines.pieces import Outline
-from cardmeasure.priors import BANK_CARD, KnownSize
+from cardmeasure.priors import BANK_CARD, KnownSize, prior_rows
 from cardmeasure.reference.print_profile import ASSUMED, PrintProfile
 from cardmeasure.solving import Solution, Start
 
@@ -174,6 +174,19 @@ def test_a_known_size_settles_the_scale_and_its_u_is_true() -> None:
         np.testing.assert_allclose(total, solved.covariance, rtol=1e-4, atol=1e-9)
     assert np.sqrt(np.mean(np.square(z))) == pytest.approx(1.0, abs=0.35)
     assert np.sqrt(np.mean(np.square(error))) < 0.4 * np.sqrt(np.mean(np.square(alone)))
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_the_long_side_is_known_as_the_long_side_however_the_card_lies(turned: bool) -> None:
+    photo = photo_of((ID_1,), scale=1.0)
+    sides = (ID_1[1], ID_1[0]) if turned else ID_1
+    quads = photo.start.quads.copy()
+    quads[0, [qd.WIDTH, qd.HEIGHT]] = np.array(sides) + 0.7
+    state = replace(photo.start, quads=quads)
+    known = KnownSize(card=0, sides_mm=ID_1, u_sides_mm=(0.03, 0.07))
+    rows = prior_rows(state, replace(photo.priors, known_sizes=(known,)))
+    mine = [k for k, name in enumerate(rows.groups) if name == BANK_CARD]
+    assert sorted(rows.residuals(state)[mine]) == pytest.approx([-0.7 / 0.03, -0.7 / 0.07], rel=1e-6)
 
 
 @pytest.fixture(scope="module")

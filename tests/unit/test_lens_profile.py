@@ -13,12 +13,16 @@ from simulated_photos import HEIGHT_PX, WIDTH_PX, priors_of, simulated, true_sta
 
 from cardmeasure import quads as qd
 from cardmeasure.adjustment import adjust
+from cardmeasure.batch.journal import settings_digest
+from cardmeasure.batch.measuring import settings_for
+from cardmeasure.batch.photos import FoundPhoto, lenses_beside
 from cardmeasure.errors import UsageError
 from cardmeasure.lens.choice import chosen_lens
 from cardmeasure.lens.identity import LensIdentity, mismatch
 from cardmeasure.lens.learning import FEWEST_SHOTS, SD_OF_A_SHOT, Learned, learned_profiles
 from cardmeasure.lens.profile import LensProfile, lens_profiles_toml, profile_for, read_lens_profiles
 from cardmeasure.priors import LENS_PROFILE, LensPrior
+from cardmeasure.settings import Settings
 from cardmeasure.together import ShotObservations, shot_observations
 
 PHONE = LensIdentity(
@@ -200,3 +204,22 @@ def test_a_missing_or_empty_file_is_named(tmp_path: Path) -> None:
     (tmp_path / "empty.toml").write_text("lens = []\n", encoding="utf-8")
     with pytest.raises(UsageError, match="holds no lens"):
         read_lens_profiles(tmp_path / "empty.toml")
+
+
+def test_a_profile_beside_the_photos_holds_for_them_and_is_part_of_what_the_journal_finds_them_by(
+    tmp_path: Path,
+) -> None:
+    here, elsewhere = tmp_path / "a", tmp_path / "b"
+    found = []
+    for folder in (here, elsewhere):
+        folder.mkdir()
+        found.append(FoundPhoto(path=folder / "1.jpg", file="1.jpg"))
+    (here / "lens.toml").write_text(lens_profiles_toml([PROFILE]), encoding="utf-8")
+    lenses = lenses_beside(found)
+    assert lenses == {here: (PROFILE,)}
+    with_it, without = (settings_for(one, settings=Settings(), profiles=None, lenses=lenses) for one in found)
+    assert (with_it.lens_profiles, without.lens_profiles) == ((PROFILE,), ())
+    assert settings_digest(with_it) != settings_digest(without)
+    (elsewhere / "lens.toml").write_text("lens = 3", encoding="utf-8")
+    with pytest.raises(UsageError, match="no lens profile"):
+        lenses_beside(found)

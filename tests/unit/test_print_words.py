@@ -7,8 +7,10 @@ from dataclasses import replace
 import pytest
 
 from cardmeasure.bank_card import NONE, BankCards, Verdict
+from cardmeasure.classes import standard_classes
 from cardmeasure.print_doubt import suspected_scale
 from cardmeasure.reference.print_profile import ASSUMED
+from cardmeasure.reports.html_report import html_report
 from cardmeasure.reports.json_results import results_json
 from cardmeasure.reports.print_words import suspicion_words
 from cardmeasure.reports.reading_json import parse_results
@@ -36,6 +38,8 @@ def test_terminal_and_page_say_it_and_the_terminal_within_its_width() -> None:
     text = shot_text(suspicious(0.955), width=80)
     assert "95.5 %" in text and max(map(len, text.splitlines())) <= 80
     assert "95.5 %" not in shot_text(suspicious(None))
+    assert "95.5 %" in html_report([suspicious(0.955)], decks=(), classes=standard_classes())
+    assert "95.5 %" not in html_report([suspicious(None)], decks=(), classes=standard_classes())
 
 
 def test_results_give_it_back_and_the_lens_profile_too() -> None:
