@@ -87,6 +87,8 @@ def measure(
     if start.camera.tilt_deg > MOST_TILT_DEG:
         words = f"The photo was taken at {start.camera.tilt_deg:.0f} degrees from straight above."
         raise PhotoTrouble("too-slanted", words)
+    if is_on_screen(photo, squares[0]):
+        raise PhotoTrouble("reference-on-screen", "The reference square is shown on a screen.")
     outlines = find_pieces(
         photo, start.camera, px_per_mm=squares[0].px_per_mm, reference_px=[_paper_px(square) for square in squares]
     )
@@ -115,12 +117,9 @@ def measure(
 def _squares(photo: Photo) -> tuple[SquareSighting, ...]:
     """The printed squares; raises PhotoTrouble with the reason, as far as it can be seen, where none can be used."""
     try:
-        squares = find_squares(photo)
+        return find_squares(photo)
     except PhotoTrouble as trouble:
         raise diagnosed(photo, trouble) from trouble
-    if is_on_screen(photo, squares[0]):
-        raise PhotoTrouble("reference-on-screen", "The reference square is shown on a screen.")
-    return squares
 
 
 def _lens(photo: Photo, settings: Settings) -> LensChoice:

@@ -18,9 +18,9 @@ from cardmeasure.reference.finding import SquareSighting
 
 Floats = NDArray[np.floating[Any]]
 
-INSIDE = 0.62
-"""Part of a cell's side that is looked at: its rim is blurred ink."""
-PATCH_PX = (10, 48)
+INSIDE = 0.55
+"""Side of the upright patch that is looked at, over the height of a cell, which may lie at any turn."""
+PATCH_PX = (8, 48)
 CELLS = 24
 """So many white cells tell as much as all."""
 UNEVEN, REPEATED = 0.03, 0.18
@@ -63,8 +63,7 @@ def _repeats(scatter: Floats) -> float:
 
 def _white_patches(photo: Photo, square: SquareSighting) -> Floats:
     """Linear green light (n, s, s) of the inside of white cells."""
-    cell = square.design.cell_mm * square.px_per_mm
-    side = 2 * int(min(INSIDE * cell, PATCH_PX[1]) / 2)
+    side = 2 * int(min(INSIDE * _least_height_px(square), PATCH_PX[1]) / 2)
     if side < PATCH_PX[0]:
         return np.zeros((0, 0, 0))
     middles = np.round(apply_homography(square.homography, white_cells_mm(square.design))).astype(int)
@@ -75,6 +74,15 @@ def _white_patches(photo: Photo, square: SquareSighting) -> Floats:
     green = photo.pixels_bgr[..., 1]
     step = max(1, len(kept) // CELLS)
     return np.array([photo.response[green[y - half : y + half, x - half : x + half]] for x, y in kept[::step]])
+
+
+def _least_height_px(square: SquareSighting) -> float:
+    """The least distance between opposite sides of the check's cells: what is left of the most slanted."""
+    cell, middles = square.design.cell_mm, white_cells_mm(square.design)
+    at = apply_homography(square.homography, middles)
+    across, down = (apply_homography(square.homography, middles + step) - at for step in ([cell, 0.0], [0.0, cell]))
+    area = np.abs(across[:, 0] * down[:, 1] - across[:, 1] * down[:, 0])
+    return float((area / np.maximum(np.hypot(*across.T), np.hypot(*down.T))).min())
 
 
 def white_cells_mm(design: SquareDesign) -> Floats:
