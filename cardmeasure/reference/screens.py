@@ -20,12 +20,12 @@ Floats = NDArray[np.floating[Any]]
 
 INSIDE = 0.55
 """Side of the upright patch that is looked at, over the height of a cell, which may lie at any turn."""
-PATCH_PX = (8, 48)
+PATCH_PX = (14, 48)
 CELLS = 24
 """So many white cells tell as much as all."""
-UNEVEN, REPEATED = 0.03, 0.18
+UNEVEN, REPEATED = 0.06, 0.15
 """Scatter within white cells, as a share of their light, and its correlation with itself some pixels on. Noise may
-scatter by 0.07, but is not correlated so far; rendered screens lie above both, rendered prints never did."""
+scatter by 0.08, but is not correlated so far; rendered screens lie above both, rendered prints never did."""
 FAR_PX = 3.0
 INK = 0.028
 """Light of printed black over that of paper is more: 0.04 to 0.12 in rendered photos, with steep tone curves, too."""
@@ -34,7 +34,9 @@ BEYOND_MM, PAGE = 5.0, 0.75
 
 
 def is_on_screen(photo: Photo, square: SquareSighting) -> bool:
-    """Whether the square is shown on a screen, as far as that can be seen."""
+    """Whether the square is shown on a screen, as far as that can be seen; False for any other design."""
+    if not isinstance(square.design, SquareDesign):
+        return False
     return _has_a_grid(photo, square) or (_blackness(photo, square) < INK and _is_uncut(photo, square))
 
 
