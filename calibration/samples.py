@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
+from calibration.rig.bank_scenes import bank_scene
 from calibration.rig.groups import random_scene
 from calibration.rig.scene import Print, Scene
 from calibration.rig.shots import write_shot
@@ -101,8 +102,20 @@ def print_toml(printer: Printer) -> str:
     return "\n".join(lines) + "\n"
 
 
+BANK_CARD_SHOT = "no_readings/bank_card.jpg"
+"""A household that has read nothing on its page, and lays a bank card (an invented one) beside the cards."""
+
+
+def bank_card_scene() -> Scene:
+    """Five cards, one of them the bank card, at 3 MP."""
+    scene = bank_scene(9414, width=2016, height=1512, px_per_mm=6.6, cards=4, mat="dark-felt")
+    return replace(scene, post=replace(scene.post, quality=88, orientation=1))
+
+
 def main(folder: Path) -> None:
     """Render what is not there yet."""
+    if not (folder / BANK_CARD_SHOT).exists():
+        write_shot(bank_card_scene(), folder / BANK_CARD_SHOT, seed=9414)
     for printer, shots in SHOTS.items():
         place = folder / printer.folder
         place.mkdir(parents=True, exist_ok=True)

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from cardmeasure.decks import Deck, DeckSummary, read_decks, summarised
     from cardmeasure.errors import TROUBLES, CannotWriteError, CardmeasureError, ExitCode, PhotoTrouble, UsageError
     from cardmeasure.flags import FLAGS, Flag, Level
+    from cardmeasure.lens.profile import LensProfile, read_lens_profiles
     from cardmeasure.pipeline import measure_photo
     from cardmeasure.reference.print_profile import PrintProfile, read_print_profile
     from cardmeasure.reports.reading_json import read_results
@@ -53,6 +54,7 @@ __all__ = [
     "Flag",
     "FoundPhoto",
     "Journal",
+    "LensProfile",
     "Level",
     "NearestClass",
     "PhotoFacts",
@@ -72,6 +74,7 @@ __all__ = [
     "profiles_beside",
     "read_classes",
     "read_decks",
+    "read_lens_profiles",
     "read_print_profile",
     "read_results",
     "standard_classes",
@@ -93,6 +96,7 @@ _NAMES_BY_MODULE = {
         "UsageError",
     ),
     "cardmeasure.flags": ("FLAGS", "Flag", "Level"),
+    "cardmeasure.lens.profile": ("LensProfile", "read_lens_profiles"),
     "cardmeasure.pipeline": ("measure_photo",),
     "cardmeasure.reference.print_profile": ("PrintProfile", "read_print_profile"),
     "cardmeasure.results": (

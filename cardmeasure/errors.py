@@ -78,6 +78,19 @@ _KINDS = (
     TroubleKind(
         "reference-covered", "Lay the square free: no card, finger or glare on it, all of it inside the frame."
     ),
+    TroubleKind("reference-cut", "Move the square, or the phone, until all of the square lies inside the frame."),
+    TroubleKind(
+        "reference-glare",
+        "Turn the lamp or the square, or step aside, until no light is mirrored on the square; do not laminate it.",
+    ),
+    TroubleKind(
+        "reference-mirrored",
+        "Take the photo with the back camera, and switch mirroring off; a mirrored picture is never measured.",
+    ),
+    TroubleKind(
+        "reference-on-screen",
+        "Print the square on paper: what a screen shows has no size of its own.",
+    ),
     TroubleKind("too-blurred", "Hold the phone still, tap on the square to focus, and use more light."),
     TroubleKind("too-slanted", "Hold the phone straight above the cards; 20 degrees of tilt is plenty."),
     TroubleKind("reference-unclear", "Lay the square flat, use even light, and take the photo again."),

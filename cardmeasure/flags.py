@@ -31,14 +31,38 @@ _FLAGS = (
     Flag(
         "scale-assumed",
         Level.NOTE,
-        "The print was taken for 100 %; a home printer may be off by some tenths of a per cent. Measure the bars "
-        "on the sheet and pass them with --print to make u smaller.",
+        "The print was taken for 100 %; a home printer may be off by some tenths of a per cent. Read the bars on the "
+        "page (cardmeasure print-scale), or lay a bank card without payment data beside the cards, its number covered.",
     ),
     Flag(
         "scale-doubtful",
         Level.DOUBT,
-        "Nearly all cards miss the nominal sizes by one and the same factor: was the square printed at another size "
-        "than 100 %? Measure its sides or the bars with a ruler.",
+        "The pieces speak for a print of another size than the one used, such as one fitted to the page; the result "
+        "says which. Read the bars with a ruler, or print anew at actual size.",
+    ),
+    Flag(
+        "bank-card-used",
+        Level.NOTE,
+        "The print's scale comes from a card of size ID-1 (ISO/IEC 7810) in the photo, taken for a bank card. If it is "
+        "none, but only as large, measure again with --no-bank-card.",
+    ),
+    Flag(
+        "bank-card-differs",
+        Level.DOUBT,
+        "A card that looks like a bank card is not as large as the readings of the print make it: read the bars again, "
+        "see that the readings belong to this print, or say --no-bank-card if it is none.",
+    ),
+    Flag(
+        "bank-card-doubtful",
+        Level.NOTE,
+        "Pieces of about the size of a bank card differ from each other, or are too many or too far off, to be taken "
+        "for bank cards; they told nothing of the print's scale.",
+    ),
+    Flag("lens-profile-used", Level.NOTE, "The lens was known from other shots of the same phone."),
+    Flag(
+        "lens-profile-refused",
+        Level.NOTE,
+        "The lens profile is of another camera, lens, zoom or picture size, so the photo was measured without it.",
     ),
     Flag("focal-unknown", Level.NOTE, "The photo names no focal length, so it was solved for with a wide prior."),
     Flag("low-resolution", Level.NOTE, "Fewer than 5 pixels per millimetre: u is larger than it need be."),

@@ -3,19 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from cardmeasure.classes.common_factor import common_factor
+from cardmeasure.bank_card import FLAGGED, NONE, BankCards, Verdict, bank_cards, start_with
 from cardmeasure.errors import PhotoTrouble
 from cardmeasure.geometry import apply_homography
+from cardmeasure.lens.choice import LensChoice, chosen_lens
+from cardmeasure.lens.identity import identity_of
 from cardmeasure.outlines.pieces import find_pieces
 from cardmeasure.photo import Photo, read_photo
+from cardmeasure.print_doubt import suspected_scale
+from cardmeasure.reference.diagnosis import diagnosed
 from cardmeasure.reference.finding import SquareSighting, find_squares
-from cardmeasure.results import Card, PhotoFacts, ReferenceFacts, ShotResult, Trouble
+from cardmeasure.reference.screens import is_on_screen
+from cardmeasure.results import PhotoFacts, ReferenceFacts, ShotResult, Trouble
 from cardmeasure.settings import Settings
 from cardmeasure.sizing import sized_cards
 from cardmeasure.solving import Solution, solve, solve_reference
@@ -24,11 +30,9 @@ from cardmeasure.together import ShotObservations, shot_observations
 PAPER_MARGIN_MM = 3.0
 """Added round a square's cutting line when its paper is taken out of the pieces: scissors stray."""
 LOW_PX_PER_MM = 5.0
-SLANTED_DEG = 30.0
+SLANTED_DEG, MOST_TILT_DEG = 30.0, 55.0
 BLURRED_PX = 3.0
 RESIDUALS_PX = 0.25
-MOST_U_MM = 0.1
-"""Of a size, where sizes are compared with one another."""
 
 
 def measure_photo(
@@ -77,26 +81,49 @@ def measure(
     observe: Callable[[ShotObservations], object] | None = None,
 ) -> ShotResult:
     """Measure all cards in a decoded photo; raises PhotoTrouble where that is not possible."""
-    squares = find_squares(photo)
-    start = solve_reference(photo, squares, settings)
+    squares = _squares(photo)
+    lens = _lens(photo, settings)
+    start = solve_reference(photo, squares, settings, lens=lens.prior)
+    if start.camera.tilt_deg > MOST_TILT_DEG:
+        words = f"The photo was taken at {start.camera.tilt_deg:.0f} degrees from straight above."
+        raise PhotoTrouble("too-slanted", words)
+    if is_on_screen(photo, squares[0]):
+        raise PhotoTrouble("reference-on-screen", "The reference square is shown on a screen.")
     outlines = find_pieces(
         photo, start.camera, px_per_mm=squares[0].px_per_mm, reference_px=[_paper_px(square) for square in squares]
     )
     if not outlines:
         raise PhotoTrouble("no-cards", f"The reference square ({squares[0].design.name}) was found, but no card.")
     solution = solve(photo, squares, outlines, settings, start=start)
+    found = bank_cards(outlines, solution, settings=settings) if settings.bank_card else NONE
+    if found.known:
+        start = start_with(found, start)
+        solution = solve(photo, squares, outlines, settings, start=start, known=found.known)
     cards = sized_cards(outlines, solution, settings)
+    suspected = suspected_scale(cards, found, settings)
     if observe is not None:
-        observe(shot_observations(solution.adjustment, start.priors, cards=cards))
+        observe(shot_observations(solution.adjustment, start.priors, cards=cards, lens=identity_of(photo)))
     return ShotResult(
         file=name,
         sha256=photo.sha256,
         trouble=None,
-        flags=_shot_flags(photo, squares, solution, settings, cards),
-        photo=_photo_facts(photo),
-        reference=_reference_facts(squares, solution, settings),
+        flags=_shot_flags(photo, squares, solution, settings, found, suspected) + lens.flags,
+        photo=replace(_photo_facts(photo), lens_profile=lens.words),
+        reference=_reference_facts(squares, solution, settings, found, suspected),
         cards=cards,
     )
+
+
+def _squares(photo: Photo) -> tuple[SquareSighting, ...]:
+    """The printed squares; raises PhotoTrouble with the reason, as far as it can be seen, where none can be used."""
+    try:
+        return find_squares(photo)
+    except PhotoTrouble as trouble:
+        raise diagnosed(photo, trouble) from trouble
+
+
+def _lens(photo: Photo, settings: Settings) -> LensChoice:
+    return chosen_lens(identity_of(photo), settings.lens_profiles)
 
 
 def refused(name: str, trouble: PhotoTrouble, *, photo: Photo | None = None) -> ShotResult:
@@ -125,11 +152,13 @@ def _photo_facts(photo: Photo) -> PhotoFacts:
 
 
 def _shot_flags(
-    photo: Photo, squares: tuple[SquareSighting, ...], solution: Solution, settings: Settings, cards: tuple[Card, ...]
-) -> tuple[str, ...]:
+    photo: Photo, squares: tuple[SquareSighting, ...], solution: Solution, settings: Settings, found: BankCards,
+    suspected: float | None,
+) -> tuple[str, ...]:  # fmt: skip
     conditions = {
-        "scale-assumed": settings.print_profile.source == "assumed",
-        "scale-doubtful": _scale_is_doubtful(cards, settings),
+        "scale-assumed": _scale_source(settings, found) == "assumed",
+        "scale-doubtful": suspected is not None,
+        **{verdict.value: found.verdict is verdict for verdict in FLAGGED},
         "focal-unknown": photo.camera.focal_35mm is None,
         "low-resolution": squares[0].px_per_mm < LOW_PX_PER_MM,
         "slanted": solution.adjustment.state.camera.tilt_deg > SLANTED_DEG,
@@ -139,20 +168,15 @@ def _shot_flags(
     return tuple(code for code, applies in conditions.items() if applies)
 
 
-def _scale_is_doubtful(cards: tuple[Card, ...], settings: Settings) -> bool:
-    sized = [
-        ((c.width_mm, c.height_mm), (c.u_width_mm or 0.0, c.u_height_mm or 0.0))
-        for c in cards
-        if c.width_mm is not None and c.height_mm is not None
-    ]
-    sizes, u = (np.array(part, float).reshape(-1, 2) for part in (zip(*sized, strict=True) if sized else ((), ())))
-    # the print's own u is common to all cards and is what the factor is to show
-    return common_factor(sizes, np.minimum(u, MOST_U_MM), classes=settings.classes) is not None
+def _scale_source(settings: Settings, found: BankCards) -> str:
+    return "bank-card" if found.verdict is Verdict.USED else settings.print_profile.source
 
 
-def _reference_facts(squares: tuple[SquareSighting, ...], solution: Solution, settings: Settings) -> ReferenceFacts:
+def _reference_facts(
+    squares: tuple[SquareSighting, ...], solution: Solution, settings: Settings, found: BankCards,
+    suspected: float | None,
+) -> ReferenceFacts:  # fmt: skip
     state = solution.adjustment.state
-    profile = settings.print_profile
     return ReferenceFacts(
         design=squares[0].design.name,
         squares=len(squares),
@@ -162,10 +186,20 @@ def _reference_facts(squares: tuple[SquareSighting, ...], solution: Solution, se
         residual_px=solution.adjustment.point_rms_px,
         scale_x=float(state.scale[0]),
         scale_y=float(state.scale[1]),
-        u_scale=float(np.sqrt((profile.u_scale_x**2 + profile.u_scale_y**2) / 2)),
-        scale_source=profile.source,
+        u_scale=_u_scale(solution, settings, found),
+        scale_source=_scale_source(settings, found),
+        suspected_scale=suspected,
         corners_px=tuple(_square_corners(square) for square in squares),
     )
+
+
+def _u_scale(solution: Solution, settings: Settings, found: BankCards) -> float:
+    """Relative u of the scale: that of the readings, or what a bank card leaves."""
+    profile = settings.print_profile
+    if found.verdict is not Verdict.USED:
+        return float(np.sqrt((profile.u_scale_x**2 + profile.u_scale_y**2) / 2))
+    at = solution.adjustment.state.layout.scale_at
+    return float(np.sqrt(np.diag(solution.adjustment.covariance)[at].mean()))
 
 
 def _square_corners(square: SquareSighting) -> tuple[tuple[float, float], ...]:

@@ -41,13 +41,39 @@ U_ANYWHERE = 100.0
 GROUP_NAMES = ("focal length", "principal point", "lens distortion", "print scale", "card thickness", "card curl",
                "squareness", "edge model", "tone curve")  # fmt: skip
 """Names of the priors' lines in a budget."""
+BANK_CARD = "bank card"
+"""Name of the line that comes in where a card of known size lies in the photo."""
+
+
+LENS_PROFILE = "lens profile"
+"""Name of the line that stands for focal length and radial distortion where a lens profile was used."""
+RADIAL = [cam.LOG_FOCAL, 9, 10, 11]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class LensPrior:
+    """What a lens profile says: mean (4,) and covariance (4, 4) of log focal length (px), k1, k2, k3."""
+
+    mean: Floats
+    covariance: Floats
+
+
+@dataclass(frozen=True, kw_only=True)
+class KnownSize:
+    """A card whose size is known beforehand: its place among the cards, short and long side with their u, mm."""
+
+    card: int
+    sides_mm: tuple[float, float]
+    u_sides_mm: tuple[float, float]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Priors:
     """Means and standard uncertainties of the priors.
 
-    scale_covariance (2, 2), relative. elevation_mm: of the cards' top faces above the print. u_bias_px (c, 4).
+    scale_covariance (2, 2), relative. elevation_mm, u_elevation_mm: of the cards' top faces above the print, (c,), and
+    their u, one for all or (c,). u_bias_px (c, 4). known_sizes: cards whose sizes are known. lens: goes before
+    log_focal and the radial part of u_distortion, where there is one.
     u_distortion (5,): k1, k2, k3, p1, p2, whose means are none. curl_yields: whether cards may curl beyond the prior;
     not where nothing is known of the lens, whose bows look the same.
     """
@@ -59,10 +85,12 @@ class Priors:
     scale: Floats
     scale_covariance: Floats
     elevation_mm: Floats
-    u_elevation_mm: float
+    u_elevation_mm: float | Floats
     u_bias_px: Floats
     u_distortion: Floats = field(default_factory=lambda: U_DISTORTION)
     curl_yields: bool = True
+    known_sizes: tuple[KnownSize, ...] = ()
+    lens: LensPrior | None = None
 
 
 def focal_prior(focal_35mm: float | None, *, width_px: int, height_px: int) -> tuple[float, float]:
@@ -119,6 +147,7 @@ def prior_rows(state: State, priors: Priors) -> PriorRows:
     """The rows for a state's unknowns."""
     at, p = state.layout, priors
     mean = np.full(at.size, np.nan)
+    known = _known_rows(state, p.known_sizes)
     groups: list[str] = []
     columns: list[int] = []
     sharpness: list[float] = []
@@ -130,9 +159,11 @@ def prior_rows(state: State, priors: Priors) -> PriorRows:
         columns.extend(at_columns.tolist())
         sharpness.extend((1.0 / np.broadcast_to(np.asarray(u, float), at_columns.shape)).tolist())
 
-    add("focal length", cam.LOG_FOCAL, p.log_focal, p.u_log_focal)
+    if p.lens is None:
+        add("focal length", cam.LOG_FOCAL, p.log_focal, p.u_log_focal)
+        add("lens distortion", np.arange(9, 12), 0.0, p.u_distortion[:3])
     add("principal point", [7, 8], p.principal_px, p.u_principal_px)
-    add("lens distortion", np.arange(9, 14), 0.0, p.u_distortion)
+    add("lens distortion", [12, 13], 0.0, p.u_distortion[3:])
     first = at.quads_at.start + qd.PARAMETERS * np.arange(at.cards)
     add("card thickness", first + qd.ELEVATION, p.elevation_mm, p.u_elevation_mm)
     for rise in (qd.RISE_WIDTH, qd.RISE_HEIGHT):
@@ -141,13 +172,36 @@ def prior_rows(state: State, priors: Priors) -> PriorRows:
     add("squareness", first + qd.WIDTH_TAPER, 0.0, U_TAPER_MM)
     add("squareness", first + qd.HEIGHT_TAPER, 0.0, U_TAPER_MM)
     # so weak that it says nothing, but a card all of whose points turn out to be outliers must not break the solution
-    add("squareness", (first[:, None] + np.arange(qd.SHEAR)).ravel(), np.nan, U_ANYWHERE)
+    anywhere = (first[:, None] + np.arange(qd.SHEAR)).ravel()
+    add("squareness", anywhere[~np.isin(anywhere, [row[0] for row in known])], np.nan, U_ANYWHERE)
+    for index, side_mm, u_mm in known:
+        add(BANK_CARD, index, side_mm, u_mm)
     add("edge model", np.arange(at.bias_at.start, at.bias_at.stop), 0.0, p.u_bias_px.reshape(-1))
     add("tone curve", at.tone_at, 0.0, 1.0)
-    jacobian = np.zeros((len(columns) + 2, at.size))
+    scale = np.arange(at.scale_at.start, at.scale_at.stop)
+    blocks = [("print scale", scale, p.scale, p.scale_covariance)]
+    if p.lens is not None:
+        blocks.append((LENS_PROFILE, np.array(RADIAL), p.lens.mean, p.lens.covariance))
+    jacobian = np.zeros((len(columns) + sum(len(block[1]) for block in blocks), at.size))
     jacobian[np.arange(len(columns)), columns] = sharpness
-    jacobian[-2:, at.scale_at] = np.linalg.inv(np.linalg.cholesky(p.scale_covariance))
-    mean[at.scale_at] = p.scale
-    names = (*groups, "print scale", "print scale")
+    row = len(columns)
+    for name, places, value, covariance in blocks:
+        jacobian[row : row + len(places), places] = np.linalg.inv(np.linalg.cholesky(covariance))
+        mean[places] = value
+        groups.extend([name] * len(places))
+        row += len(places)
+    names = tuple(groups)
     robust = np.array([name == "card curl" and p.curl_yields for name in names])
     return PriorRows(mean=mean, jacobian=jacobian, groups=names, robust=robust)
+
+
+def _known_rows(state: State, known: tuple[KnownSize, ...]) -> list[tuple[int, float, float]]:
+    """Place in the vector of unknowns, value and u of each side that is known; the longer one is the longer one."""
+    rows = []
+    for size in known:
+        sides = [qd.WIDTH, qd.HEIGHT]
+        if state.quads[size.card, qd.WIDTH] > state.quads[size.card, qd.HEIGHT]:
+            sides.reverse()
+        places = [state.layout.quad_at(size.card, side) for side in sides]
+        rows += list(zip(places, size.sides_mm, size.u_sides_mm, strict=True))
+    return rows

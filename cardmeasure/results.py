@@ -23,12 +23,16 @@ class Trouble:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class PhotoFacts:
-    """What the file says about itself. `focal_35mm` is null where the tag is missing, zero or absurd."""
+    """What the file says about itself. `focal_35mm` is null where the tag is missing, zero or absurd.
+
+    `lens_profile`: which lens profile was used, or why the one at hand was not; null where there is none.
+    """
 
     width_px: int
     height_px: int
     camera: str | None
     focal_35mm: float | None
+    lens_profile: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -36,7 +40,8 @@ class ReferenceFacts:
     """The printed reference as found. `scale_x`, `scale_y`: printed length over design length, along the design's axes.
 
     `scale_source`: `entered`, `bank-card` or `assumed`. `corners_px`: the design's cut lines, clockwise as printed,
-    one quadrilateral a square.
+    one quadrilateral a square. `suspected_scale`: printed over design length as the pieces suggest it, where that
+    contradicts the scale used; it is told, never used.
     """
 
     design: str
@@ -50,6 +55,7 @@ class ReferenceFacts:
     u_scale: float
     scale_source: str
     corners_px: tuple[Corners, ...]
+    suspected_scale: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

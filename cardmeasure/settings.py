@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 from cardmeasure.classes import SizeClass, standard_classes
 from cardmeasure.errors import UsageError
+from cardmeasure.lens.profile import LensProfile
 from cardmeasure.reference.print_profile import ASSUMED, PrintProfile
 
 
@@ -20,6 +21,8 @@ class Settings:
     print_profile : what is known of the print's scale; `ASSUMED` where nothing is.
     classes : the nominal size classes that sizes are matched to.
     max_megapixels : photos larger than this are refused before they are decoded.
+    lens_profiles : what is known of lenses; a photo is solved with the one that is for it, if there is one.
+    bank_card : whether a card of size ID-1 in a photo counts as a bank card, whose size is known.
     """
 
     thickness_mm: float = 0.30
@@ -29,6 +32,8 @@ class Settings:
     print_profile: PrintProfile = ASSUMED
     classes: tuple[SizeClass, ...] = field(default_factory=standard_classes)
     max_megapixels: float = 120.0
+    bank_card: bool = True
+    lens_profiles: tuple[LensProfile, ...] = ()
 
     def __post_init__(self) -> None:
         """Raises UsageError for a value that no card or paper can have."""

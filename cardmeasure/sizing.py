@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -53,9 +53,17 @@ def sized_cards(outlines: tuple[Outline, ...], solution: Solution, settings: Set
     drawn.sort(key=lambda item: _reading_order(item[0], height))
     bends = _sagittas_px(solution)
     return tuple(
-        _card(number, corners, outlines[k], int(solution.card_of[k]), solution, settings, bends)
+        _card(
+            number, corners, outlines[k], int(solution.card_of[k]), solution, _settings_of(k, solution, settings), bends
+        )
         for number, (corners, k) in enumerate(drawn, start=1)
     )
+
+
+def _settings_of(index: int, solution: Solution, settings: Settings) -> Settings:
+    """The settings with the thickness of this piece, where that is known."""
+    piece = solution.known.get(index)
+    return settings if piece is None else replace(settings, thickness_mm=piece.thickness_mm)
 
 
 def _corners_px(camera: Camera, outline: Outline, solution: Solution, index: int) -> Floats:

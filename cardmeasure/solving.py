@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -19,7 +21,7 @@ from cardmeasure.geometry import apply_homography
 from cardmeasure.linearised import PrintedPoints, edge_residuals_px
 from cardmeasure.outlines.pieces import Outline
 from cardmeasure.photo import Photo
-from cardmeasure.priors import U_DISTORTION, U_PRINCIPAL_SHARE, UNKNOWN_LENS, Priors, focal_prior
+from cardmeasure.priors import U_DISTORTION, U_PRINCIPAL_SHARE, UNKNOWN_LENS, KnownSize, LensPrior, Priors, focal_prior
 from cardmeasure.reference.finding import SquareSighting
 from cardmeasure.settings import Settings
 from cardmeasure.unknowns import State
@@ -38,17 +40,34 @@ FARTHEST = 3.0
 """So many times what it may be, a side may be from its prediction."""
 
 
+@dataclass(frozen=True, kw_only=True)
+class KnownPiece:
+    """What is known of a piece beforehand: its thickness and, where that is to be used, its two sides, short and long,
+    with their standard uncertainties, mm."""
+
+    thickness_mm: float
+    u_thickness_mm: float
+    sides_mm: tuple[float, float] | None = None
+    u_sides_mm: tuple[float, float] = (0.0, 0.0)
+
+
+NOTHING_KNOWN: Mapping[int, KnownPiece] = MappingProxyType({})
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Solution:
     """A solved photo. `found` (c,): cards all of whose sides were found; others are not in the adjustment.
 
-    `card_of` (c,): index in the adjustment of each outline's card, -1 where it is not in it.
+    `card_of` (c,): index in the adjustment of each outline's card, -1 where it is not in it. `known`: pieces of which
+    more is known than of the others, by outline. `priors`: those that it was solved with.
     """
 
     adjustment: Adjustment
     edges: EdgeMeasurement | None
     card_of: NDArray[np.intp]
     px_per_mm: float
+    priors: Priors
+    known: Mapping[int, KnownPiece] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -64,9 +83,16 @@ class Start:
         return self.state.camera
 
 
-def solve_reference(photo: Photo, squares: tuple[SquareSighting, ...], settings: Settings) -> Start:
+def solve_reference(
+    photo: Photo, squares: tuple[SquareSighting, ...], settings: Settings, *, lens: LensPrior | None = None
+) -> Start:
     """Camera, lens and scale from the printed points and the priors, before any card is known."""
     state, priors = _start_state(photo, squares, settings)
+    if lens is not None:
+        priors = replace(priors, lens=lens)
+        distortion = np.array([*lens.mean[1:], 0.0, 0.0])
+        camera = replace(state.camera, focal_px=float(np.exp(lens.mean[0])), distortion=distortion)
+        state = replace(state, camera=camera)
     try:
         return Start(state=approximate(state, printed_points(squares), no_edge_points(0), priors), priors=priors)
     except np.linalg.LinAlgError as error:
@@ -123,11 +149,15 @@ def printed_points(squares: tuple[SquareSighting, ...]) -> PrintedPoints:
 
 def solve(
     photo: Photo, squares: tuple[SquareSighting, ...], outlines: tuple[Outline, ...], settings: Settings,
-    *, start: Start,
+    *, start: Start, known: Mapping[int, KnownPiece] = NOTHING_KNOWN,
 ) -> Solution:  # fmt: skip
-    """Locate, then fit and adjust in passes, each with walls and lens as the one before has found them."""
+    """Locate, then fit and adjust in passes, each with walls and lens as the one before has found them.
+
+    `known`: what is known of single pieces, by outline.
+    """
     points = printed_points(squares)
-    elevation = settings.thickness_mm - settings.paper_mm
+    elevation = np.full(len(outlines), settings.thickness_mm - settings.paper_mm)
+    elevation[list(known)] = [piece.thickness_mm - settings.paper_mm for piece in known.values()]
     state, wanted = _located(photo, squares, outlines, start, elevation)
     edges: EdgeMeasurement | None = None
     priors = start.priors
@@ -135,42 +165,46 @@ def solve(
         if not wanted:
             break
         u_place = max(u_least, U_PLACE_MM * squares[0].px_per_mm) if turn == 0 else u_least
-        known = edges.known_with(edge_residuals_px(state, edges.points)) if edges else None
+        before = edges.known_with(edge_residuals_px(state, edges.points)) if edges else None
         last = turn == len(U_PLACE_PX) - 1
-        edges = _measured(photo, squares, state, settings, u_place=u_place, coarse=not last, known=known)
+        edges = _measured(photo, squares, state, settings, u_place=u_place, coarse=not last, known=before)
         good = (edges.used >= MIN_USED) & (edges.clarity >= MIN_CLARITY) & edges.on_table
         # a side that a second look finds elsewhere is not understood
         good &= np.abs(edges.known.sides.looks.place_px.reshape(-1, qd.SIDES)) < FARTHEST * u_place
         keep: NDArray[np.bool_] = np.asarray(good.all(axis=1))
         state, edges = state.of_cards(keep), edges.of_cards(keep)
         wanted = [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
-        priors = _priors_for(priors, edges.points, elevation)
+        priors = _with_known(_priors_for(priors, edges.points, elevation[wanted]), wanted, known, settings)
         if not last:
             state = approximate(state, points, edges.points, priors)
     edges = edges if wanted else None
     card_of = np.full(len(outlines), -1, np.intp)
     card_of[wanted] = np.arange(len(wanted))
-    adjustment = adjust(state, points, edges.points if edges else no_edge_points(0), priors if edges else start.priors)
-    return Solution(adjustment=adjustment, edges=edges, card_of=card_of, px_per_mm=squares[0].px_per_mm)
+    priors = priors if edges else start.priors
+    adjustment = adjust(state, points, edges.points if edges else no_edge_points(0), priors)
+    return Solution(
+        adjustment=adjustment, edges=edges, card_of=card_of, px_per_mm=squares[0].px_per_mm, priors=priors, known=known
+    )
 
 
 def _located(
-    photo: Photo, squares: tuple[SquareSighting, ...], outlines: tuple[Outline, ...], start: Start, elevation: float
+    photo: Photo, squares: tuple[SquareSighting, ...], outlines: tuple[Outline, ...], start: Start, elevation: Floats
 ) -> tuple[State, list[int]]:
     """The state with all cards whose sides were found near their outlines, and which outlines these are."""
     state = start.state
     wanted = [k for k, o in enumerate(outlines) if not o.flags]
     if not wanted:
         return state, []
-    quads = np.array([_rough_quad(state.camera, outlines[k], elevation) for k in wanted])
+    quads = np.array([_rough_quad(state.camera, outlines[k], float(elevation[k])) for k in wanted])
     reach = max(4.0, SEARCH_MM * squares[0].px_per_mm) + WINDOW_PX
     located = located_quads(photo, state.camera, quads, reach_px=reach)
     keep: NDArray[np.bool_] = np.asarray(located.found.all(axis=1))
     edges = located.points.of_cards(keep)
     state = _with_cards(state, located.quads[keep])
+    wanted = [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
     # so many rough steps know the lens much better than the square alone
-    state = approximate(state, printed_points(squares), edges, _priors_for(start.priors, edges, elevation))
-    return state, [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
+    state = approximate(state, printed_points(squares), edges, _priors_for(start.priors, edges, elevation[wanted]))
+    return state, wanted
 
 
 def _measured(
@@ -193,9 +227,23 @@ def _with_cards(state: State, quads: Floats) -> State:
     )  # fmt: skip
 
 
-def _priors_for(priors: Priors, edges: EdgePoints, elevation_mm: float) -> Priors:
-    u_bias = edges.u_bias_px
-    return replace(priors, elevation_mm=np.full(len(u_bias), elevation_mm), u_bias_px=u_bias)
+def _priors_for(priors: Priors, edges: EdgePoints, elevation_mm: Floats) -> Priors:
+    return replace(priors, elevation_mm=elevation_mm, u_bias_px=edges.u_bias_px)
+
+
+def _with_known(priors: Priors, wanted: list[int], known: Mapping[int, KnownPiece], settings: Settings) -> Priors:
+    """The priors with what is known of single pieces: of the outlines `wanted`, in the order of the cards."""
+    if not known:
+        return priors
+    u = np.full(len(wanted), np.hypot(settings.u_thickness_mm, settings.u_paper_mm))
+    sizes = []
+    for card, outline in enumerate(wanted):
+        if (piece := known.get(outline)) is None:
+            continue
+        u[card] = np.hypot(piece.u_thickness_mm, settings.u_paper_mm)
+        if piece.sides_mm is not None:
+            sizes.append(KnownSize(card=card, sides_mm=piece.sides_mm, u_sides_mm=piece.u_sides_mm))
+    return replace(priors, u_elevation_mm=u, known_sizes=tuple(sizes))
 
 
 def _rough_quad(camera: Camera, outline: Outline, elevation_mm: float) -> Floats:

@@ -5,7 +5,9 @@ from __future__ import annotations
 from functools import partial
 from typing import Protocol
 
+from calibration.rig.bank_scenes import bank_scene
 from calibration.rig.groups import CHANGES, random_scene
+from calibration.rig.refusal_scenes import refusal_scene
 from calibration.rig.scene import Scene
 
 
@@ -18,5 +20,9 @@ class Builder(Protocol):
         """The scene."""
 
 
-BUILDERS: dict[str, Builder] = {group: partial(random_scene, group) for group in CHANGES}
+BUILDERS: dict[str, Builder] = {
+    **{group: partial(random_scene, group) for group in CHANGES},
+    "scale-card": bank_scene,
+    "refuse": refusal_scene,
+}
 """All groups, and what draws their scenes."""

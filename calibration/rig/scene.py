@@ -202,6 +202,18 @@ class Post:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Flaw:
+    """What keeps a whole shot from being measured: its kind, the codes that name it rightly, and a seed.
+
+    `screen`, `glare` and `mirrored` change the light (see `spoiling`), all others are in the scene already.
+    """
+
+    kind: str
+    codes: tuple[str, ...]
+    seed: int = 0
+
+
+@dataclass(frozen=True, kw_only=True)
 class Sampling:
     """Rays a pixel: on the plain mat, on a face, on edges of ink, near outlines; and to each lamp per ray there.
 
@@ -228,3 +240,4 @@ class Scene:
     print: Print = field(default_factory=Print)
     post: Post = field(default_factory=Post)
     sampling: Sampling = field(default_factory=Sampling)
+    flaw: Flaw | None = None

@@ -145,7 +145,7 @@ def card_truth(scene: Scene, number: int) -> dict[str, Any]:
         "height_mm": round(card.height_mm, 5),
         "thickness_mm": round(card.thickness_mm, 5),
         "size_class": card.size_class,
-        "expect": "measured" if trouble is None else "flagged",
+        "expect": "measured" if trouble is None and scene.flaw is None else "flagged",
         "trouble": trouble,
         "face": card.face.style,
         "border": np.roll(border_brightness(card), -first).round(4).tolist(),
@@ -248,4 +248,5 @@ def truth(scene: Scene, *, photo: str = "") -> dict[str, Any]:
         "lamps": [lamp_truth(lamp, scene) for lamp in scene.light.lamps],
         "processing": asdict(scene.post),
         "cards": [card_truth(scene, number) for number in range(len(scene.cards))],
+        **({} if scene.flaw is None else {"flaw": {"kind": scene.flaw.kind, "codes": list(scene.flaw.codes)}}),
     }

@@ -14,6 +14,7 @@ from calibration.study.measuring import Measured, measure_all
 from calibration.study.planning import FIRST_SEED, GROUPS, QUICK_FIRST_SEED, SHOTS, PlannedShot, full_plan, quick_plan
 from calibration.study.plots import plots_png
 from calibration.study.records import ShotScore
+from calibration.study.refusals import refusal_scores, refusal_targets, refusal_text, with_refusals
 from calibration.study.report import detection_text, group_table, report_of
 from calibration.study.scoring import score_shot
 from calibration.study.sides import sides_csv
@@ -123,6 +124,7 @@ def _scores(measured: Sequence[Measured]) -> tuple[list[ShotScore], list[ShotSco
 
 def _hand_out(measured: Sequence[Measured], options: argparse.Namespace) -> int:
     ours, textbook = _scores(measured)
+    refusals = refusal_scores(measured)
     if options.sides:
         write_beside(options.sides, sides_csv(measured).encode())
     full = not options.quick and options.groups == GROUPS and (options.shots or SHOTS) >= SHOTS
@@ -131,12 +133,13 @@ def _hand_out(measured: Sequence[Measured], options: argparse.Namespace) -> int:
         plots = out.with_suffix(".png")
         write_beside(plots, plots_png(ours))
         report = report_of(ours, textbook, command=_command_of(options), picture=plots.name)
+        report = "\n\n".join([report.rstrip("\n"), *refusal_text(refusals, heading="## Refused")]) + "\n"
         write_beside(out, report.encode())
     if options.json:
-        print(json.dumps(for_machines(ours)))
+        print(json.dumps(with_refusals(for_machines(ours), refusals)))
     else:
-        print(group_table(ours), detection_text(ours), sep="\n\n")
-    missed = [target for target in targets_of(ours) if not target.met]
+        print(group_table(ours), detection_text(ours), *refusal_text(refusals), sep="\n\n")
+    missed = [target for target in (*targets_of(ours), *refusal_targets(refusals)) if not target.met]
     for target in missed if options.check else ():
         print(f"{target.name}: {target.found}, asked {target.asked}", file=sys.stderr)
     return 1 if options.check and missed else 0

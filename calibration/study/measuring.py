@@ -17,7 +17,7 @@ from calibration.study.records import Findings, Piece
 from calibration.study.textbook import measure_by_the_textbook
 from cardmeasure.pipeline import measure_photo
 from cardmeasure.reference.print_profile import PrintProfile
-from cardmeasure.results import Card
+from cardmeasure.results import Card, ShotResult
 from cardmeasure.settings import Settings
 
 
@@ -59,6 +59,11 @@ def measure_by_cardmeasure(photo: Path, profile: PrintProfile) -> Findings:
         result = measure_photo(photo, settings=Settings(print_profile=profile))
     except Exception as error:
         return Findings(pieces=(), trouble=f"crash ({type(error).__name__}: {error})")
+    return found_pieces(result)
+
+
+def found_pieces(result: ShotResult) -> Findings:
+    """A result as the study compares it."""
     return Findings(
         pieces=tuple(_piece(card) for card in result.cards),
         flags=result.flags,

@@ -14,7 +14,9 @@ from cardmeasure.reference.readings import INSTRUMENTS, MARKS, Reading
 U_EXACT = 1e-4
 """Relative u that is stated with the exact scale."""
 UNKNOWN = ("print-assumed", "misprint")
-"""Groups whose users have read nothing on the page."""
+"""Groups of which nothing tells the print's scale."""
+NOTHING_READ = (*UNKNOWN, "scale-card")
+"""Groups whose users have read nothing on the page; in `scale-card` a bank card tells the scale."""
 HABITS = (
     ("steel-rule", 0.1, ("long_bar", "short_bar")),
     ("steel-rule", 0.1, ("long_bar", "short_bar", "diagonal")),
@@ -26,7 +28,7 @@ HABITS = (
 
 def profile_of(group: str, *, scale_x: float, scale_y: float, seed: int) -> PrintProfile:
     """The print profile that the user of a shot would have, given the print's true scales."""
-    if group in UNKNOWN:
+    if group in NOTHING_READ:
         return ASSUMED
     if group == "print-entered":
         return _entered(scale_x, scale_y, rng=np.random.default_rng([seed, 76]))

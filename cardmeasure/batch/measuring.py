@@ -13,6 +13,7 @@ from cardmeasure.batch.faces import faces_of
 from cardmeasure.batch.photos import FoundPhoto
 from cardmeasure.batch.resolving import encoded_observations
 from cardmeasure.errors import TROUBLES, PhotoTrouble
+from cardmeasure.lens.profile import LensProfile
 from cardmeasure.photo import Photo, read_photo
 from cardmeasure.photo.colour import Pixels
 from cardmeasure.pipeline import measure_photo
@@ -111,10 +112,17 @@ def measured_named(task: Task, file: str) -> Measured:
         raise
 
 
-def settings_for(photo: FoundPhoto, *, settings: Settings, profiles: Mapping[Path, PrintProfile] | None) -> Settings:
-    """The settings with the print profile that lies beside the photo, if there is one."""
-    profile = (profiles or {}).get(photo.path.parent)
-    return settings if profile is None else replace(settings, print_profile=profile)
+def settings_for(
+    photo: FoundPhoto,
+    *,
+    settings: Settings,
+    profiles: Mapping[Path, PrintProfile] | None,
+    lenses: Mapping[Path, tuple[LensProfile, ...]] | None = None,
+) -> Settings:
+    """The settings with the print and lens profiles that lie beside the photo, if there are any."""
+    profile, lens = (profiles or {}).get(photo.path.parent), (lenses or {}).get(photo.path.parent)
+    settings = settings if profile is None else replace(settings, print_profile=profile)
+    return settings if lens is None else replace(settings, lens_profiles=lens)
 
 
 def refused_row(file: str, trouble: Trouble, *, sha256: str | None = None) -> ShotResult:

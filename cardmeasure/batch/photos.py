@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from cardmeasure.errors import TROUBLES
+from cardmeasure.lens.profile import LENS_FILE, LensProfile, read_lens_profiles
 from cardmeasure.photo import is_photo
 from cardmeasure.reference.print_profile import PrintProfile, read_print_profile
 from cardmeasure.results import Trouble
@@ -66,6 +67,12 @@ def profiles_beside(found: Sequence[FoundPhoto]) -> dict[Path, PrintProfile]:
     """
     folders = sorted({photo.path.parent for photo in found if photo.trouble is None})
     return {folder: read_print_profile(folder / PRINT_FILE) for folder in folders if (folder / PRINT_FILE).is_file()}
+
+
+def lenses_beside(found: Sequence[FoundPhoto]) -> dict[Path, tuple[LensProfile, ...]]:
+    """The lens profiles that lie beside the photos, by folder. Raises UsageError if one of them is wrong."""
+    folders = sorted({photo.path.parent for photo in found if photo.trouble is None})
+    return {folder: read_lens_profiles(folder / LENS_FILE) for folder in folders if (folder / LENS_FILE).is_file()}
 
 
 def _rows_of(path: Path, *, passes_over: Callable[[Path], bool]) -> list[FoundPhoto]:

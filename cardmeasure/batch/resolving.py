@@ -28,7 +28,7 @@ def resolved(
 ) -> list[ShotResult]:
     """The shots; where several are of one phone and one print, with the sizes that all of them together give.
 
-    Shots that name no phone are left as they are. Where nothing is known of the print, only photos of one folder are
+    Shots that name no phone are left as they are. Where nothing was read on the print, only photos of one folder are
     taken to show the same one. A shot that was solved again carries the flag `solved-together`.
 
     Parameters
@@ -37,7 +37,7 @@ def resolved(
     """
     groups: dict[object, list[tuple[int, ShotObservations]]] = defaultdict(list)
     for index, data in observations.items():
-        shot, record = shots[index], _decoded(data)
+        shot, record = shots[index], decoded_observations(data)
         if record is not None and shot.photo is not None and shot.photo.camera and shot.duplicate_of is None:
             groups[_key(shot, record)].append((index, record))
     done = list(shots)
@@ -48,7 +48,8 @@ def resolved(
     return done
 
 
-def _decoded(data: bytes) -> ShotObservations | None:
+def decoded_observations(data: bytes) -> ShotObservations | None:
+    """The record, None where it is damaged."""
     try:
         return msgspec.json.decode(data, type=ShotObservations)
     except msgspec.DecodeError:
@@ -58,7 +59,7 @@ def _decoded(data: bytes) -> ShotObservations | None:
 def _key(shot: ShotResult, record: ShotObservations) -> object:
     """What photos of one phone and one print have alike; the priors hold the focal length and the print profile."""
     source = "" if shot.reference is None else shot.reference.scale_source
-    folder = shot.file.rpartition("/")[0] if source == "assumed" else ""
+    folder = "" if source == "entered" else shot.file.rpartition("/")[0]
     camera = None if shot.photo is None else shot.photo.camera
     return (camera, source, folder, record.prior, record.prior_covariance)
 

@@ -25,6 +25,7 @@ from cardmeasure.batch.measuring import (
 )
 from cardmeasure.batch.photos import FoundPhoto
 from cardmeasure.batch.workers import Crash, work_through
+from cardmeasure.lens.profile import LensProfile
 from cardmeasure.reference.print_profile import PrintProfile
 from cardmeasure.results import ShotResult
 from cardmeasure.settings import Settings
@@ -86,6 +87,7 @@ def run(
     *,
     settings: Settings,
     profiles: Mapping[Path, PrintProfile] | None = None,
+    lenses: Mapping[Path, tuple[LensProfile, ...]] | None = None,
     journal: Journal | None = None,
     again: bool = False,
     processes: int = 0,
@@ -101,7 +103,7 @@ def run(
 
     Parameters
     ----------
-    profiles : print profiles by folder, before that of `settings`.
+    profiles, lenses : print and lens profiles by folder, before those of `settings`.
     again : whether to measure what the journal holds already.
     processes : how many to measure with; with 0, or where one photo is to be measured and it is not to be `isolated`,
         this one does it, and a mistake of ours is raised here.
@@ -114,7 +116,7 @@ def run(
         Where the journal cannot be written.
     """
     digests = _digests(found, all_of_them=journal is not None)
-    rows = _keyed(found, digests=digests, settings=settings, profiles=profiles)
+    rows = _keyed(found, digests=digests, settings=settings, profiles=profiles, lenses=lenses)
     plan = _plan(rows, journal=None if again else journal, picture=picture, small=small)
     for said in plan.said:
         yield from _with_copies(said, plan, found)
@@ -150,17 +152,19 @@ def _keyed(
     digests: Mapping[Path, str],
     settings: Settings,
     profiles: Mapping[Path, PrintProfile] | None,
+    lenses: Mapping[Path, tuple[LensProfile, ...]] | None,
 ) -> list[_Row]:
-    of_profiles: dict[PrintProfile, str] = {}
+    of_profiles: dict[object, str] = {}
     rows = []
     for index, photo in enumerate(found):
-        own = settings_for(photo, settings=settings, profiles=profiles)
+        own = settings_for(photo, settings=settings, profiles=profiles, lenses=lenses)
+        beside = (own.print_profile, own.lens_profiles)
         digest = digests.get(photo.path)
         key = None
         if digest is not None:
-            if own.print_profile not in of_profiles:
-                of_profiles[own.print_profile] = settings_digest(own)
-            key = Key(sha256=digest, settings=of_profiles[own.print_profile])
+            if beside not in of_profiles:
+                of_profiles[beside] = settings_digest(own)
+            key = Key(sha256=digest, settings=of_profiles[beside])
         rows.append(_Row(index=index, photo=photo, settings=own, key=key))
     return rows
 

@@ -16,9 +16,11 @@ from cardmeasure import __version__
 from cardmeasure.cli.classes import classes
 from cardmeasure.cli.console import PipeClosedError, StoppedError, forget_output, say, say_error
 from cardmeasure.cli.fit import fit
+from cardmeasure.cli.lens import lens
 from cardmeasure.cli.measure import measure
 from cardmeasure.cli.page import page
 from cardmeasure.cli.plan import plan
+from cardmeasure.cli.print_scale import print_scale
 from cardmeasure.cli.reference import reference
 from cardmeasure.cli.report import report
 from cardmeasure.cli.starter_list import starter_list
@@ -114,5 +116,5 @@ def _bug(error: Exception) -> int:
     return ExitCode.BUG
 
 
-for _command in (reference, measure, report, classes, starter_list, fit, plan, storage, page):
+for _command in (reference, print_scale, lens, measure, report, classes, starter_list, fit, plan, storage, page):
     app.command()(_guarded(_command))

@@ -30,6 +30,8 @@ def measure(
     thickness: options.Thickness = 0.30,
     u_thickness: options.UThickness = 0.05,
     print_file: options.PrintFile = None,
+    no_bank_card: options.NoBankCard = False,
+    lens: options.LensFile = None,
     classes: options.ClassesFile = None,
     max_megapixels: options.MaxMegapixels = 120.0,
     processes: options.Processes = None,
@@ -54,6 +56,8 @@ def measure(
         print_file=print_file,
         classes_file=classes,
         max_megapixels=max_megapixels,
+        bank_card=not no_bank_card,
+        lens_file=lens,
     )
     from cardmeasure.cli.runs import Outputs, Run
     from cardmeasure.decks import read_decks
@@ -74,6 +78,7 @@ def measure(
         again=again,
         scheduler=scheduler,
         uses_profiles_beside=print_file is None,
+        uses_lenses_beside=lens is None,
     )
     raise typer.Exit(exit_code(_measured(run, paths=paths, outputs=outputs, watch=watch)))
 
@@ -92,12 +97,14 @@ def _found(paths: Sequence[Path], *, outputs: Outputs) -> tuple[FoundPhoto, ...]
 
 def _measured(run: Run, *, paths: Sequence[Path], outputs: Outputs, watch: bool) -> Sequence[ShotResult]:
     """Measure all, show and write it; the shots."""
-    from cardmeasure.batch import profiles_beside
+    from cardmeasure.batch import lenses_beside, profiles_beside
     from cardmeasure.cli.runs import measure_all, report, shots_of
     from cardmeasure.cli.watch import measure_and_watch
 
     if run.uses_profiles_beside:
         run = replace(run, profiles=profiles_beside(run.found))
+    if run.uses_lenses_beside:
+        run = replace(run, lenses=lenses_beside(run.found))
     rows = measure_and_watch(run, paths=paths, outputs=outputs) if watch else measure_all(run, outputs=outputs)
     shots = shots_of(rows, outputs=outputs)
     report(shots, outputs=outputs)
@@ -133,8 +140,11 @@ def _settings(
     print_file: Path | None,
     classes_file: Path | None,
     max_megapixels: float,
+    bank_card: bool,
+    lens_file: Path | None,
 ) -> Settings:
     from cardmeasure.classes import read_classes, standard_classes
+    from cardmeasure.lens.profile import read_lens_profiles
     from cardmeasure.reference.print_profile import ASSUMED, read_print_profile
     from cardmeasure.settings import Settings
 
@@ -144,6 +154,8 @@ def _settings(
         print_profile=ASSUMED if print_file is None else read_print_profile(print_file),
         classes=standard_classes() if classes_file is None else read_classes(classes_file),
         max_megapixels=max_megapixels,
+        bank_card=bank_card,
+        lens_profiles=() if lens_file is None else read_lens_profiles(lens_file),
     )
 
 

@@ -62,3 +62,10 @@ Explain = Annotated[bool, typer.Option("--explain", help="Say where each size's 
 Together = Annotated[
     bool, typer.Option("--together", help="Solve photos of one phone and print again, with lens and scale in common.")
 ]
+LensFile = Annotated[
+    Path | None,
+    typer.Option("--lens", metavar="FILE", help="Lens profile made by cardmeasure lens; else lens.toml beside photos."),
+]
+NoBankCard = Annotated[
+    bool, typer.Option("--no-bank-card", help="Take no card for a bank card, whose size would be known.")
+]

@@ -36,5 +36,5 @@ def reference(
     name = "A4" if paper is Paper.A4 else "Letter"
     say(
         f"{printable(str(out))}: print it on {name} at actual size (100 %), not fitted to the page.\n"
-        "Then measure its bars and note the readings in print.toml, before you cut the squares out.\n"
+        "Then measure its bars and note the readings with cardmeasure print-scale, before you cut the squares out.\n"
     )

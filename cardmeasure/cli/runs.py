@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Generator, Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from cardmeasure.batch import Done, FoundPhoto, default_processes
@@ -18,6 +18,7 @@ from cardmeasure.classes import SizeClass
 from cardmeasure.cli.console import StoppedError, columns, is_terminal, say
 from cardmeasure.cli.progress import RunProgress
 from cardmeasure.decks import Deck, summarised
+from cardmeasure.lens.profile import LensProfile
 from cardmeasure.reference.print_profile import PrintProfile
 from cardmeasure.reports.csv_results import results_csv
 from cardmeasure.reports.explanation import explanation_text
@@ -65,8 +66,8 @@ class Run:
     """What is to be measured and how; `processes`: None for one a core. `isolated`: see `batch.run`.
 
     `scheduler`: address of the Dask scheduler whose workers measure instead of processes here.
-    `uses_profiles_beside`: whether `profiles` are those found beside the photos. `taken`: names in the results of
-    photos whose pictures have been written already.
+    `uses_profiles_beside`, `uses_lenses_beside`: whether `profiles` and `lenses` are those found beside the photos.
+    `taken`: names in the results of photos whose pictures have been written already.
     """
 
     found: tuple[FoundPhoto, ...]
@@ -76,6 +77,8 @@ class Run:
     again: bool
     scheduler: str | None = None
     uses_profiles_beside: bool = True
+    lenses: Mapping[Path, tuple[LensProfile, ...]] = field(default_factory=dict)
+    uses_lenses_beside: bool = True
     isolated: bool = False
     taken: tuple[str, ...] = ()
 
@@ -162,6 +165,7 @@ def _rows(run: Run, outputs: Outputs, journal: Journal | None) -> Generator[Done
         run.found,
         settings=run.settings,
         profiles=run.profiles,
+        lenses=run.lenses,
         journal=journal,
         again=run.again,
         processes=default_processes() if run.processes is None else run.processes,

@@ -7,7 +7,7 @@ from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
-from cardmeasure.batch.photos import FoundPhoto, profiles_beside
+from cardmeasure.batch.photos import FoundPhoto, lenses_beside, profiles_beside
 from cardmeasure.batch.watching import arrivals, stamp_of
 from cardmeasure.cli.console import StoppedError, say, say_error
 from cardmeasure.cli.runs import Outputs, Row, Run, measure_all, shots_of, write_results
@@ -42,6 +42,7 @@ def _run_of(photos: Sequence[FoundPhoto], run: Run, rows: dict[Path, Row]) -> Ru
         run,
         found=tuple(photos),
         profiles={**run.profiles, **(profiles_beside(photos) if run.uses_profiles_beside else {})},
+        lenses={**run.lenses, **(lenses_beside(photos) if run.uses_lenses_beside else {})},
         isolated=True,
         taken=tuple(row.photo.file for path, row in rows.items() if path not in arrived),
     )

@@ -16,6 +16,7 @@ from cardmeasure.photo import Photo
 from cardmeasure.reducing import reduced_photo
 from cardmeasure.reference.crossings import Crossings, fit_crossings
 from cardmeasure.reference.design import DESIGNS, FIDUCIAL_DICTIONARY, FIDUCIAL_MODULES, SquareDesign
+from cardmeasure.reference.glare import glare_share
 from cardmeasure.reference.saddles import Saddles, refine_saddles
 
 Floats = NDArray[np.floating[Any]]
@@ -34,6 +35,8 @@ BLURRED_DETAIL = 0.02
 MAX_PATCH_PX = 10
 """Half side of the patch around a crossing: wider ones gain little and cost time."""
 MAX_TILT_FORESHORTENING = 0.5
+GLARE = 0.15
+"""Share of black cells as bright as can be."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -269,7 +272,9 @@ def _explain_missing(green: Codes, h: Floats, design: SquareDesign, contrast: fl
     height, width = green.shape
     cut = apply_homography(h, design.cut_corners_mm)
     if (cut < 0).any() or (cut > [width - 1, height - 1]).any():
-        raise PhotoTrouble("reference-covered", f"The reference square ({design.name}) is cut off by the photo's edge.")
+        raise PhotoTrouble("reference-cut", f"The reference square ({design.name}) is cut off by the photo's edge.")
+    if glare_share(green, apply_homography(h, design.black_cells_mm + design.cell_mm / 2)) > GLARE:
+        raise PhotoTrouble("reference-glare", f"Light is mirrored on the reference square ({design.name}).")
     if contrast < 20 * (1 if green.dtype == np.uint8 else 257):
         raise PhotoTrouble("reference-unclear", "Black and white of the reference square hardly differ in the photo.")
     sharp = cv2.Laplacian(_crop(green, cut), cv2.CV_32F).std() / max(contrast, 1.0)

@@ -22,11 +22,12 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass
-from math import hypot, sqrt
+from math import sqrt
 from pathlib import Path
 from typing import TypedDict
 
 from cardmeasure.errors import UsageError
+from cardmeasure.reference.contradictions import contradiction_words
 from cardmeasure.reference.readings import INSTRUMENTS, MARKS, Reading, fit_scale
 
 
@@ -82,12 +83,9 @@ def profile_from_readings(readings: tuple[Reading, ...], *, where: str = "readin
     """
     fit = fit_scale(readings)
     if not fit.agrees:
-        worst = max(range(len(readings)), key=lambda i: abs(fit.misfit_mm[i]) / hypot(*readings[i].u_parts_mm))
-        side = "longer" if fit.misfit_mm[worst] > 0 else "shorter"
         raise UsageError(
-            f"{where}: {_listing((r.name for r in readings), 'and')} contradict each other ({readings[worst].name} is "
-            f"{abs(fit.misfit_mm[worst]):.2f} mm {side} than all of them together allow); read them again on the same "
-            "print, and check that each stands under its own name."
+            f"{where}: {_listing((r.name for r in readings), 'and')} contradict each other: "
+            f"{contradiction_words(readings, fit)} Check, too, that each stands under its own name."
         )
     u_x, u_y = (sqrt(fit.covariance[i, i]) for i in (0, 1))
     return PrintProfile(

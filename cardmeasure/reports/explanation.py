@@ -17,6 +17,10 @@ WORDS: dict[str, tuple[str, str]] = {
         "how large the square was really printed",
         "read the printed bars with a steel rule or the fine lines with a calliper, and pass them with --print",
     ),
+    "bank card": (
+        "how large the bank card is, whose limits ISO/IEC 7810 sets",
+        "read the printed bars with a steel rule as well, and pass them with --print",
+    ),
     "edge model": (
         "where exactly border, side wall and shadow part at each side",
         "use softer light from all round, and a mat that differs from the borders in colour",
@@ -35,6 +39,10 @@ WORDS: dict[str, tuple[str, str]] = {
         "hold the phone straight above the cards, and send the photo as it was taken, with its data",
     ),
     "principal point": ("where the lens looks", "hold the phone straight above, the cards around the picture's middle"),
+    "lens profile": (
+        "the phone's lens, which moves a little from shot to shot",
+        "keep cards out of the picture's corners, and lay more of them",
+    ),
     "lens distortion": ("how the lens bends lines", "keep cards out of the picture's corners, and lay more of them"),
 }
 """What each line of a budget means, and what makes it smaller."""

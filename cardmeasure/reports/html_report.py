@@ -16,6 +16,7 @@ from cardmeasure.classes import SizeClass
 from cardmeasure.decks import CardName, ClassSummary, DeckSummary
 from cardmeasure.decks.counting import CountSource
 from cardmeasure.flags import FLAGS
+from cardmeasure.reports.print_words import suspicion_words
 from cardmeasure.reports.size_map import SizeMap, close_up, overview
 from cardmeasure.results import Card, ShotResult, SizeMatch
 from cardmeasure.text import printable
@@ -86,6 +87,7 @@ def _environment() -> Environment:
         loader=FunctionLoader(_file), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
     environment.filters |= {
+        "suspicion": suspicion_words,
         "plain": lambda text: printable(str(text)),
         "size": _size,
         "class_name": _class_name,

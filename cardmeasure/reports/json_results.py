@@ -73,6 +73,7 @@ def _photo(photo: PhotoFacts) -> Record:
         "height_px": photo.height_px,
         "camera": None if photo.camera is None else valid_text(photo.camera),
         "focal_35mm": _rounded(photo.focal_35mm, 3),
+        "lens_profile": None if photo.lens_profile is None else valid_text(photo.lens_profile),
     }
 
 
@@ -89,6 +90,7 @@ def _reference(reference: ReferenceFacts) -> Record:
         "u_scale": _rounded(reference.u_scale, RELATIVE_DECIMALS),
         "scale_source": reference.scale_source,
         "corners_px": [_corners(square) for square in reference.corners_px],
+        "suspected_scale": _rounded(reference.suspected_scale, RELATIVE_DECIMALS),
     }
 
 

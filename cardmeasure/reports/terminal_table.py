@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 
 from cardmeasure.flags import FLAGS
+from cardmeasure.reports.print_words import suspicion_words
 from cardmeasure.results import Card, ReferenceFacts, ShotResult, SizeMatch
 from cardmeasure.text import display_width, printable, shorten_middle, wrapped
 
@@ -33,6 +34,10 @@ def shot_text(shot: ShotResult, *, width: int = WIDTH) -> str:
     lines = [shorten_middle(printable(shot.file), width)]
     if shot.reference is not None:
         lines.append(shorten_middle(f"  {_reference_words(shot.reference)}", width))
+    if shot.photo is not None and shot.photo.lens_profile is not None:
+        lines += wrapped(f"lens profile {printable(shot.photo.lens_profile)}", first="  ", then="    ", width=width)
+    if (suspicion := suspicion_words(shot.reference)) is not None:
+        lines += wrapped(suspicion, first="  ", then="  ", width=width)
     lines.append(_HEADING)
     for card in shot.cards:
         lines += _card_lines(card, width=width)

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from cardmeasure import camera as cam
 from cardmeasure import quads as qd
 from cardmeasure.adjustment import Adjustment
+from cardmeasure.lens.identity import LensIdentity
 from cardmeasure.priors import Priors
 from cardmeasure.results import Card
 from cardmeasure.unknowns import Layout
@@ -42,16 +43,22 @@ class CardObservation:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ShotObservations:
-    """One photo: the common unknowns (9,) as it alone tells them, with covariance, and what was known before."""
+    """One photo: the common unknowns (9,) as it alone tells them, with covariance, and what was known before.
+
+    `lens`: which lens took it.
+    """
 
     common: Vector
     covariance: Matrix
     prior: Vector
     prior_covariance: Matrix
     cards: tuple[CardObservation, ...]
+    lens: LensIdentity | None = None
 
 
-def shot_observations(adjustment: Adjustment, priors: Priors, *, cards: tuple[Card, ...]) -> ShotObservations:
+def shot_observations(
+    adjustment: Adjustment, priors: Priors, *, cards: tuple[Card, ...], lens: LensIdentity | None = None
+) -> ShotObservations:
     """The compact record of a solved photo; `cards` are the results made from it, which say the numbers."""
     state = adjustment.state
     at = _common_at(state.layout)
@@ -68,6 +75,7 @@ def shot_observations(adjustment: Adjustment, priors: Priors, *, cards: tuple[Ca
         prior=_vector(mean),
         prior_covariance=_matrix(covariance),
         cards=tuple(found),
+        lens=lens,
     )
 
 
@@ -99,6 +107,9 @@ def _prior(priors: Priors) -> tuple[Floats, Floats]:
     mean = np.concatenate([[priors.log_focal], np.zeros(5), priors.scale, [0.0]])
     covariance = np.diag([priors.u_log_focal**2, *priors.u_distortion**2, 0.0, 0.0, 1.0])
     covariance[6:8, 6:8] = priors.scale_covariance
+    if priors.lens is not None:
+        mean[:4] = priors.lens.mean
+        covariance[:4, :4] = priors.lens.covariance
     return mean, covariance
 
 

@@ -48,7 +48,9 @@ def test_all_sample_photos_have_their_truth_and_are_measured(shots: list[dict[st
     assert {Path(shot["file"]).with_suffix(".truth.json").as_posix() for shot in shots} == names
     assert len(shots) >= 6
     assert all(shot["status"] == "measured" for shot in shots)
-    assert all(shot["reference"]["scale_source"] == "entered" for shot in shots)
+    for shot in shots:
+        known = "bank-card" if shot["file"].startswith("no_readings/") else "entered"
+        assert shot["reference"]["scale_source"] == known
 
 
 def test_every_sample_card_is_found_sized_and_classed_right(shots: list[dict[str, Any]]) -> None:

@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 
 from cardmeasure.adjustment import EDGES_GROUP, POINTS_GROUP
-from cardmeasure.priors import GROUP_NAMES
+from cardmeasure.priors import BANK_CARD, GROUP_NAMES, LENS_PROFILE
 from cardmeasure.reports.explanation import NEGLIGIBLE, WORDS, explanation_text
 from cardmeasure.results import Contribution
 from tests.made_results import measured, sized_card
 
 
 def test_every_group_of_the_adjustment_has_words_and_advice() -> None:
-    assert set(WORDS) == {*GROUP_NAMES, POINTS_GROUP, EDGES_GROUP}
+    assert set(WORDS) == {*GROUP_NAMES, BANK_CARD, LENS_PROFILE, POINTS_GROUP, EDGES_GROUP}
 
 
 def test_lines_come_largest_first_and_small_ones_are_left_out() -> None:

@@ -1,0 +1,53 @@
+"""A print fitted to its page, told by what all sizes say together: noticed where it was, and nowhere else."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from cardmeasure import Settings
+from cardmeasure.misprint import fitted_scale
+
+CLASSES = Settings().classes
+DECK = np.array([[63.0, 88.0], [57.0, 88.0], [70.0, 120.0], [44.0, 68.0], [63.0, 88.0]])
+"""Nominal cuts of several classes (common practice, no source)."""
+ODD = np.array([[51.3, 77.9], [66.1, 101.7], [48.2, 91.4], [73.7, 83.3]])
+
+
+def _scale(sizes: NDArray[np.float64], u: float = 0.05) -> float | None:
+    return fitted_scale(sizes, np.full(sizes.shape, u), classes=CLASSES)
+
+
+@given(percent=st.one_of(st.floats(-7.5, -2.0), st.floats(2.0, 7.5)), seed=st.integers(0, 1000))
+def test_a_fitted_print_is_noticed_and_its_scale_is_right(percent: float, seed: int) -> None:
+    scatter = np.random.default_rng(seed).normal(0, 0.05, DECK.shape)
+    assert _scale(DECK / (1 + percent / 100) + scatter) == pytest.approx(1 + percent / 100, abs=0.004)
+
+
+@given(percent=st.floats(-0.8, 0.8), seed=st.integers(0, 1000))
+def test_a_home_printers_usual_error_is_no_news(percent: float, seed: int) -> None:
+    scatter = np.random.default_rng(seed).normal(0, 0.05, DECK.shape)
+    assert _scale(DECK * (1 + percent / 100) + scatter) is None
+
+
+@given(seed=st.integers(0, 1000))
+def test_cards_of_no_class_among_others_do_not_hide_it(seed: int) -> None:
+    scatter = np.random.default_rng(seed).normal(0, 0.05, (8, 2))
+    assert _scale(np.vstack([DECK[:4], ODD]) / 0.962 + scatter) == pytest.approx(0.962, abs=0.004)
+
+
+def test_one_card_or_cards_of_one_size_prove_nothing() -> None:
+    assert _scale(DECK[:1] * 1.04) is None
+    assert _scale(np.tile([63.0 * 1.04, 88.0 * 1.04], (6, 1))) is None
+    assert _scale(np.zeros((0, 2))) is None
+
+
+def test_a_bank_card_and_one_other_card_are_enough() -> None:
+    assert _scale(np.array([[53.98, 85.6], [70.0, 120.0]]) / 0.955) == pytest.approx(0.955, abs=0.004)
+
+
+def test_odd_sizes_of_no_common_factor_are_left_in_peace() -> None:
+    assert _scale(ODD) is None
