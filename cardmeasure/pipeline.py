@@ -17,8 +17,8 @@ from cardmeasure.photo import Photo, read_photo
 from cardmeasure.reference.finding import SquareSighting, find_squares
 from cardmeasure.results import Card, PhotoFacts, ReferenceFacts, ShotResult, Trouble
 from cardmeasure.settings import Settings
-from cardmeasure.sizing import sized_cards
-from cardmeasure.solving import Solution, solve, solve_reference
+from cardmeasure.solving import Solution, solve_reference
+from cardmeasure.thickness.solving import sized_with_thickness
 from cardmeasure.together import ShotObservations, shot_observations
 
 PAPER_MARGIN_MM = 3.0
@@ -84,8 +84,7 @@ def measure(
     )
     if not outlines:
         raise PhotoTrouble("no-cards", f"The reference square ({squares[0].design.name}) was found, but no card.")
-    solution = solve(photo, squares, outlines, settings, start=start)
-    cards = sized_cards(outlines, solution, settings)
+    outlines, solution, cards = sized_with_thickness(photo, squares, outlines, settings, start=start)
     if observe is not None:
         observe(shot_observations(solution.adjustment, start.priors, cards=cards))
     return ShotResult(

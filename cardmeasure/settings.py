@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from cardmeasure.classes import SizeClass, standard_classes
 from cardmeasure.errors import UsageError
 from cardmeasure.reference.print_profile import ASSUMED, PrintProfile
+from cardmeasure.thickness.rules import ThicknessRule
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -20,6 +21,8 @@ class Settings:
     print_profile : what is known of the print's scale; `ASSUMED` where nothing is.
     classes : the nominal size classes that sizes are matched to.
     max_megapixels : photos larger than this are refused before they are decoded.
+    thickness_rules : how thick some of the pieces are, where they differ (see `thickness.rules`).
+    uses_thickness_beside : whether a `thickness.toml` beside a photo holds for it.
     """
 
     thickness_mm: float = 0.30
@@ -29,6 +32,8 @@ class Settings:
     print_profile: PrintProfile = ASSUMED
     classes: tuple[SizeClass, ...] = field(default_factory=standard_classes)
     max_megapixels: float = 120.0
+    thickness_rules: tuple[ThicknessRule, ...] = ()
+    uses_thickness_beside: bool = False
 
     def __post_init__(self) -> None:
         """Raises UsageError for a value that no card or paper can have."""

@@ -6,6 +6,7 @@ from functools import partial
 from typing import Protocol
 
 from calibration.rig.groups import CHANGES, random_scene
+from calibration.rig.odd_scenes import odd_scene
 from calibration.rig.scene import Scene
 
 
@@ -18,5 +19,8 @@ class Builder(Protocol):
         """The scene."""
 
 
-BUILDERS: dict[str, Builder] = {group: partial(random_scene, group) for group in CHANGES}
+BUILDERS: dict[str, Builder] = {
+    **{group: partial(random_scene, group) for group in CHANGES},
+    "odd": odd_scene,
+}
 """All groups, and what draws their scenes."""

@@ -20,6 +20,7 @@ from cardmeasure.reference.print_profile import PrintProfile
 from cardmeasure.results import ShotResult, Trouble
 from cardmeasure.settings import Settings
 from cardmeasure.text import valid_text
+from cardmeasure.thickness.reading import with_thickness_beside
 from cardmeasure.together import ShotObservations
 
 Draw = Callable[[Pixels, ShotResult], bytes]
@@ -112,7 +113,8 @@ def measured_named(task: Task, file: str) -> Measured:
 
 
 def settings_for(photo: FoundPhoto, *, settings: Settings, profiles: Mapping[Path, PrintProfile] | None) -> Settings:
-    """The settings with the print profile that lies beside the photo, if there is one."""
+    """The settings with the print profile and the thickness that lie beside the photo, if they do."""
+    settings = with_thickness_beside(settings, photo.path)
     profile = (profiles or {}).get(photo.path.parent)
     return settings if profile is None else replace(settings, print_profile=profile)
 

@@ -151,16 +151,17 @@ def _keyed(
     settings: Settings,
     profiles: Mapping[Path, PrintProfile] | None,
 ) -> list[_Row]:
-    of_profiles: dict[PrintProfile, str] = {}
+    of_profiles: dict[object, str] = {}
     rows = []
     for index, photo in enumerate(found):
         own = settings_for(photo, settings=settings, profiles=profiles)
         digest = digests.get(photo.path)
         key = None
         if digest is not None:
-            if own.print_profile not in of_profiles:
-                of_profiles[own.print_profile] = settings_digest(own)
-            key = Key(sha256=digest, settings=of_profiles[own.print_profile])
+            beside = (own.print_profile, own.thickness_mm, own.u_thickness_mm, own.thickness_rules)
+            if beside not in of_profiles:
+                of_profiles[beside] = settings_digest(own)
+            key = Key(sha256=digest, settings=of_profiles[beside])
         rows.append(_Row(index=index, photo=photo, settings=own, key=key))
     return rows
 

@@ -50,12 +50,15 @@ class SideLooks:
         )
 
 
-def looks_of_sides(sides: Profiles, around: Surroundings, *, u_place_px: float, before: SideLooks | None) -> SideLooks:
+def looks_of_sides(
+    sides: Profiles, around: Surroundings, *, u_place_px: float, before: SideLooks | None,
+    starts: tuple[tuple[float, float], ...] = STARTS,
+) -> SideLooks:  # fmt: skip
     """Looks of all sides from their profiles; `before`: those of an earlier pass over the same sides."""
     face, table, _ = ends(sides)
     untold = priors_before(around, face, table, u_place_px=u_place_px)
     if before is None:
-        looks, doubt = _best_of_starts(sides, untold)
+        looks, doubt = _best_of_starts(sides, untold, starts)
         priors = priors_learned(untold, looks, around)
         start = looks.parameters
     else:
@@ -86,13 +89,15 @@ def _like_the_face(p: Floats) -> Floats:
     return np.asarray(strip * np.exp(-0.5 * (apart / ALIKE) ** 2))
 
 
-def _best_of_starts(sides: Profiles, priors: LookPriors) -> tuple[Looks, Floats]:
+def _best_of_starts(
+    sides: Profiles, priors: LookPriors, starts: tuple[tuple[float, float], ...]
+) -> tuple[Looks, Floats]:
     """The cheapest fit of each side over all starts, and the others' distance from it (n,), weighted by likelihood."""
     n = len(sides.card)
-    start = np.repeat(priors.mean[None], len(STARTS), axis=0)
-    start[:, :, PLACE] = np.array([place for place, _ in STARTS])[:, None]
-    start[:, :, SHADOW] *= np.array([reach for _, reach in STARTS])[:, None]
-    row = np.tile(np.arange(n), len(STARTS))
+    start = np.repeat(priors.mean[None], len(starts), axis=0)
+    start[:, :, PLACE] = np.array([place for place, _ in starts])[:, None]
+    start[:, :, SHADOW] *= np.array([reach for _, reach in starts])[:, None]
+    row = np.tile(np.arange(n), len(starts))
     tried = _fitted(sides, row, priors, start.reshape(len(row), -1), rounds=TRIAL_ROUNDS)
     row, chosen = np.tile(np.arange(n), 2), _two_apart(tried.cost.reshape(-1, n), tried.place_px.reshape(-1, n))
     return _better(_fitted(sides, row, priors, tried.parameters[chosen.ravel() * n + row], rounds=ROUNDS))

@@ -1,0 +1,101 @@
+"""What is told of pieces beyond the adjustment: the cards of odd components, and how round the corners of others are."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cardmeasure import quads as qd
+from cardmeasure.classes import match_size
+from cardmeasure.outlines.pieces import Outline
+from cardmeasure.photo import Photo
+from cardmeasure.reference.finding import SquareSighting
+from cardmeasure.results import Card, Corners, SizeMatch
+from cardmeasure.settings import Settings
+from cardmeasure.shapes.corners import corner_radii_mm, one_radius_mm
+from cardmeasure.shapes.measuring import MeasuredShape, measured_shapes
+from cardmeasure.shapes.outlines import rough_pieces
+from cardmeasure.shapes.plans import interior_angles_rad
+from cardmeasure.shapes.recognising import corner_radius_mm
+from cardmeasure.solving import Solution, Start, conditions_of
+from cardmeasure.uncertainty import budget_from_covariances
+
+Floats = NDArray[np.floating[Any]]
+
+SEEN_LARGER_MM = 0.4
+"""By how much an outline's corners seem rounder than they are."""
+
+
+def odd_shapes(
+    photo: Photo, squares: tuple[SquareSighting, ...], outlines: Sequence[Outline], solution: Solution,
+    settings: Settings, *, start: Start,
+) -> dict[int, MeasuredShape]:  # fmt: skip
+    """What could be measured of the outlines that take no part in the adjustment, by their index."""
+    pieces = rough_pieces(outlines, start.camera)
+    if not pieces:
+        return {}
+    return measured_shapes(
+        photo, solution.adjustment, pieces, conditions=conditions_of(photo, squares, settings),
+        paper_mm=settings.paper_mm, u_paper_mm=settings.u_paper_mm,
+    )  # fmt: skip
+
+
+def corner_radii_of_cards(
+    photo: Photo, outlines: Sequence[Outline], solution: Solution, settings: Settings
+) -> dict[int, float]:
+    """Corner radius of each solved card whose corners are alike, by the index of its outline."""
+    found: dict[int, float] = {}
+    if solution.edges is None:
+        return found
+    state, sides = solution.adjustment.state, solution.edges.known.sides.looks.parameters
+    for k, outline in enumerate(outlines):
+        card = int(solution.card_of[k])
+        if card < 0:
+            continue
+        quad = state.quads[card]
+        radii, u = corner_radii_mm(
+            photo, state.camera, qd.corners_mm(quad)[:, :2], elevation_mm=float(quad[qd.ELEVATION]),
+            paper_mm=settings.paper_mm, looks=sides[qd.SIDES * card : qd.SIDES * (card + 1)],
+            start_mm=corner_radius_mm(outline.contour_mm, outline.corners_mm) - SEEN_LARGER_MM,
+        )  # fmt: skip
+        radius = one_radius_mm(radii, u)
+        if radius is not None:
+            found[k] = radius
+    return found
+
+
+def shape_card(number: int, shape: MeasuredShape, settings: Settings, *, corners_px: Corners) -> Card:
+    """The card of a measured piece."""
+    covariance = np.asarray(sum(shape.groups.values()))
+    u = np.sqrt(np.diag(covariance))
+    kind, third = shape.plan.shape, float(shape.sizes_mm[2])
+    correlation = float(np.clip(covariance[0, 1] / (u[0] * u[1]), -1.0, 1.0))
+    is_flat = kind == "polygon" and np.isfinite(third)
+    return Card(
+        number=number, shape=kind, corners_px=corners_px,
+        width_mm=float(shape.sizes_mm[0]), height_mm=float(shape.sizes_mm[1]),
+        u_width_mm=float(u[0]), u_height_mm=float(u[1]), correlation=correlation,
+        corner_radius_mm=shape.radius_mm, squareness_deg=_squareness_deg(shape), thickness_mm=shape.thickness_mm,
+        match=_match(shape, u, correlation, settings) if kind == "rectangle" else None,
+        budget=budget_from_covariances({name: m[:2, :2] for name, m in shape.groups.items()}), flags=shape.flags,
+        outline_px=tuple((float(x), float(y)) for x, y in shape.outline_px),
+        diameter_mm=third if kind == "circle" else None, u_diameter_mm=float(u[2]) if kind == "circle" else None,
+        across_flats_mm=third if is_flat else None, u_across_flats_mm=float(u[2]) if is_flat else None,
+    )  # fmt: skip
+
+
+def _squareness_deg(shape: MeasuredShape) -> float | None:
+    if shape.plan.shape != "rectangle":
+        return None
+    angles = np.degrees(interior_angles_rad(shape.plan.corners_mm))
+    return float((angles[0] + angles[2] - angles[1] - angles[3]) / 4)
+
+
+def _match(shape: MeasuredShape, u: Floats, correlation: float, settings: Settings) -> SizeMatch:
+    return match_size(
+        float(shape.sizes_mm[0]), float(shape.sizes_mm[1]), u_width_mm=float(u[0]), u_height_mm=float(u[1]),
+        correlation=correlation, classes=settings.classes,
+    )  # fmt: skip

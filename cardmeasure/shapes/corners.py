@@ -1,0 +1,117 @@
+"""How round corners are: the arc between two straight sides, from the light across it in the middle of the corner.
+
+Only the corner's middle is looked at, over `FAN_DEG`, with what its two sides have told of face, wall and table. The
+arc's middle moves by only 0.41 of the radius at a right angle, and by less at blunter ones, so the radius is good to
+some tenths of a millimetre at best.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cardmeasure.camera import Camera
+from cardmeasure.edges.looks import FACE, PLACE, TABLE, WALL, WIDTH, shares_with_slope
+from cardmeasure.edges.stretches import edge_offsets
+from cardmeasure.photo import Photo
+from cardmeasure.shapes.courses import POINTS, Course, seen, wall_widths_px
+from cardmeasure.shapes.plans import interior_angles_rad
+from cardmeasure.shapes.sampling import STEP_PX, distances_px, light_across
+
+Floats = NDArray[np.floating[Any]]
+
+FAN_DEG = 12.0
+LEAST_MM = 1.0
+"""The fan of a sharper corner is drawn at this radius."""
+SEARCH_PX, SEARCH_STEP_PX = 8.0, 0.5
+ROUNDS = 3
+U_PLACE_PX = 0.25
+"""Standard uncertainty of where the middle of an arc is seen."""
+MOST_SHARE = 0.45
+"""Of the shorter of its two sides, a corner's arc takes at most."""
+MOST_SPREAD_MM = 1.0
+"""Corners of a piece whose radii differ by more have none that could be stated."""
+
+
+def corner_radii_mm(
+    photo: Photo, camera: Camera, corners_mm: Floats, *, elevation_mm: float, paper_mm: float, looks: Floats,
+    start_mm: float,
+) -> tuple[Floats, Floats]:  # fmt: skip
+    """Radii and their standard uncertainties (n,) of a polygon's corners (n, 2), clockwise.
+
+    looks : (n, 15), of the side that begins at each corner.
+    """
+    half = interior_angles_rad(corners_mm) / 2
+    lengths = np.linalg.norm(np.roll(corners_mm, -1, axis=0) - corners_mm, axis=1)
+    most = MOST_SHARE * np.minimum(lengths, np.roll(lengths, 1)) * np.tan(half)
+    looks = (looks + np.roll(looks, 1, axis=0)) / 2
+    radius = np.clip(np.full(len(half), start_mm), 0.0, most)
+    u = np.full(len(half), np.inf)
+    for _ in range(ROUNDS):
+        drawn = np.maximum(radius, np.minimum(LEAST_MM, most))
+        course, gain = _fans(corners_mm, half, drawn, elevation_mm)
+        places = seen(course, camera)
+        looks[:, WIDTH] = wall_widths_px(course, camera, paper_mm=paper_mm)
+        outer = SEARCH_PX + 4.0 + float(np.maximum(looks[:, WIDTH], 0.0).max())
+        distance = distances_px(inner_px=SEARCH_PX + 4.0, outer_px=outer)
+        light, inside = light_across(photo, places.px, places.normal, distance)
+        offset, u_px = _offsets(distance, light, looks)
+        move = offset / places.px_per_mm / gain
+        radius = np.clip(drawn - np.where(inside, move, 0.0), 0.0, most)
+        u = np.where(inside, np.hypot(U_PLACE_PX, u_px) / places.px_per_mm / gain, np.inf)
+    return radius, u
+
+
+def one_radius_mm(radii: Floats, u: Floats) -> float | None:
+    """The radius of a piece whose corners are alike: their median; None where they differ or could not be seen."""
+    sure = np.isfinite(u)
+    if sure.sum() < 3:
+        return None
+    spread = np.sort(np.abs(radii[sure] - np.median(radii[sure])))
+    return float(np.median(radii[sure])) if spread[-2] < MOST_SPREAD_MM else None
+
+
+def _fans(corners: Floats, half: Floats, radius: Floats, elevation_mm: float) -> tuple[Course, Floats]:
+    """The middles of the arcs at all corners, and by how much each moves inwards per mm of radius (n,)."""
+    before, after = np.roll(corners, 1, axis=0) - corners, np.roll(corners, -1, axis=0) - corners
+    middle = before / np.linalg.norm(before, axis=1)[:, None] + after / np.linalg.norm(after, axis=1)[:, None]
+    middle /= np.linalg.norm(middle, axis=1)[:, None]
+    angle = np.radians(FAN_DEG) * np.linspace(-1, 1, POINTS)
+    c, s = np.cos(angle)[None, :, None], np.sin(angle)[None, :, None]
+    away, aside = -middle[:, None], np.column_stack([middle[:, 1], -middle[:, 0]])[:, None]
+    out = c * away + s * aside
+    mm = corners[:, None] + (radius / np.sin(half))[:, None, None] * middle[:, None] + radius[:, None, None] * out
+    n = len(corners)
+    course = Course(
+        piece=np.zeros(n, np.intp), side=np.arange(n), mm=mm, way=np.stack([-out[..., 1], out[..., 0]], axis=2),
+        elevation_mm=np.full(n, elevation_mm),
+    )  # fmt: skip
+    return course, float(np.cos(angle).mean()) / np.sin(half) - 1
+
+
+def _offsets(distance: Floats, light: NDArray[np.float32], looks: Floats) -> tuple[Floats, Floats]:
+    """Where the arcs are, px outward of where they are drawn, and u of it, (n,) each."""
+    n = len(looks)
+    x = np.tile(distance, (n, 1)).astype(np.float32)
+    grid = np.arange(-SEARCH_PX, SEARCH_PX + 1e-9, SEARCH_STEP_PX)
+    misfit = np.array([_misfit(x, light, _placed(looks, at)) for at in grid])
+    best = _placed(looks, grid[misfit.argmin(axis=0)])
+    weight = np.full(x.shape, POINTS * STEP_PX, np.float32)
+    found = edge_offsets(x, light, weight, best)
+    return found.place_px, found.u_px
+
+
+def _placed(looks: Floats, at: Floats | float) -> Floats:
+    moved = looks.copy()
+    moved[:, PLACE] = at
+    return moved
+
+
+def _misfit(x: Floats, light: NDArray[np.float32], looks: Floats) -> Floats:
+    """Sum of squares (n,) that looks leave, their levels being known."""
+    face, wall, table, _ = shares_with_slope(x, looks)
+    levels = (looks[:, FACE], looks[:, WALL], looks[:, TABLE])
+    model = sum(part[..., None] * level[:, None] for part, level in zip((face, wall, table), levels, strict=True))
+    return np.asarray(((light - model) ** 2).sum(axis=(1, 2)))
