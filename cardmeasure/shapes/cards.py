@@ -25,9 +25,6 @@ from cardmeasure.uncertainty import budget_from_covariances
 
 Floats = NDArray[np.floating[Any]]
 
-SEEN_LARGER_MM = 0.4
-"""By how much an outline's corners seem rounder than they are."""
-
 
 def odd_shapes(
     photo: Photo, squares: tuple[SquareSighting, ...], outlines: Sequence[Outline], solution: Solution,
@@ -59,9 +56,9 @@ def corner_radii_of_cards(
         radii, u = corner_radii_mm(
             photo, state.camera, qd.corners_mm(quad)[:, :2], elevation_mm=float(quad[qd.ELEVATION]),
             paper_mm=settings.paper_mm, looks=sides[qd.SIDES * card : qd.SIDES * (card + 1)],
-            start_mm=corner_radius_mm(outline.contour_mm, outline.corners_mm) - SEEN_LARGER_MM,
+            start_mm=corner_radius_mm(outline.contour_mm, outline.corners_mm),
         )  # fmt: skip
-        radius = one_radius_mm(radii, u)
+        radius = one_radius_mm(radii, u, qd.corners_mm(quad)[:, :2])
         if radius is not None:
             found[k] = radius
     return found

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.camera import Camera
-from cardmeasure.edges.looks import FACE, PLACE, TABLE, WALL, WIDTH, shares_with_slope
+from cardmeasure.edges.looks import PLACE, WALL, WIDTH, shares_with_slope
 from cardmeasure.edges.stretches import edge_offsets
 from cardmeasure.photo import Photo
 from cardmeasure.shapes.courses import POINTS, Course, seen, wall_widths_px
@@ -25,14 +25,15 @@ Floats = NDArray[np.floating[Any]]
 FAN_DEG = 12.0
 LEAST_MM = 1.0
 """The fan of a sharper corner is drawn at this radius."""
-SEARCH_PX, SEARCH_STEP_PX = 8.0, 0.5
-ROUNDS = 3
+SEARCH_MM, SEARCH_STEP_PX = (0.45, 0.2, 0.2), 0.5
+"""How far from where it is drawn the middle of an arc is sought, in each round: the rough outline is good to that."""
+LEAST_SEARCH_PX = 1.5
 U_PLACE_PX = 0.25
 """Standard uncertainty of where the middle of an arc is seen."""
 MOST_SHARE = 0.45
 """Of the shorter of its two sides, a corner's arc takes at most."""
-MOST_SPREAD_MM = 1.0
-"""Corners of a piece whose radii differ by more have none that could be stated."""
+MOST_SPREAD_MM, MOST_ODD = 0.18, 0.35
+"""Corners are alike where the middles of their arcs lie within this; so large a share of them may be mistaken."""
 
 
 def corner_radii_mm(
@@ -49,28 +50,32 @@ def corner_radii_mm(
     looks = (looks + np.roll(looks, 1, axis=0)) / 2
     radius = np.clip(np.full(len(half), start_mm), 0.0, most)
     u = np.full(len(half), np.inf)
-    for _ in range(ROUNDS):
+    per_mm = camera.focal_px / float(np.linalg.norm(camera.position_mm))
+    for reach_mm in SEARCH_MM:
+        search = max(reach_mm * per_mm, LEAST_SEARCH_PX)
         drawn = np.maximum(radius, np.minimum(LEAST_MM, most))
         course, gain = _fans(corners_mm, half, drawn, elevation_mm)
         places = seen(course, camera)
         looks[:, WIDTH] = wall_widths_px(course, camera, paper_mm=paper_mm)
-        outer = SEARCH_PX + 4.0 + float(np.maximum(looks[:, WIDTH], 0.0).max())
-        distance = distances_px(inner_px=SEARCH_PX + 4.0, outer_px=outer)
+        outer = search + 4.0 + float(np.maximum(looks[:, WIDTH], 0.0).max())
+        distance = distances_px(inner_px=search + 4.0, outer_px=outer)
         light, inside = light_across(photo, places.px, places.normal, distance)
-        offset, u_px = _offsets(distance, light, looks)
+        offset, u_px = _offsets(distance, light, looks, search)
         move = offset / places.px_per_mm / gain
         radius = np.clip(drawn - np.where(inside, move, 0.0), 0.0, most)
         u = np.where(inside, np.hypot(U_PLACE_PX, u_px) / places.px_per_mm / gain, np.inf)
     return radius, u
 
 
-def one_radius_mm(radii: Floats, u: Floats) -> float | None:
+def one_radius_mm(radii: Floats, u: Floats, corners_mm: Floats) -> float | None:
     """The radius of a piece whose corners are alike: their median; None where they differ or could not be seen."""
     sure = np.isfinite(u)
     if sure.sum() < 3:
         return None
-    spread = np.sort(np.abs(radii[sure] - np.median(radii[sure])))
-    return float(np.median(radii[sure])) if spread[-2] < MOST_SPREAD_MM else None
+    middle = float(np.median(radii[sure]))
+    gap = 1 / np.sin(interior_angles_rad(corners_mm) / 2) - 1
+    alike = (np.abs(radii - middle) * gap < MOST_SPREAD_MM) & sure
+    return middle if alike.sum() >= (1 - MOST_ODD) * len(radii) else None
 
 
 def _fans(corners: Floats, half: Floats, radius: Floats, elevation_mm: float) -> tuple[Course, Floats]:
@@ -91,11 +96,13 @@ def _fans(corners: Floats, half: Floats, radius: Floats, elevation_mm: float) ->
     return course, float(np.cos(angle).mean()) / np.sin(half) - 1
 
 
-def _offsets(distance: Floats, light: NDArray[np.float32], looks: Floats) -> tuple[Floats, Floats]:
+def _offsets(
+    distance: Floats, light: NDArray[np.float32], looks: Floats, search: float
+) -> tuple[Floats, Floats]:
     """Where the arcs are, px outward of where they are drawn, and u of it, (n,) each."""
     n = len(looks)
     x = np.tile(distance, (n, 1)).astype(np.float32)
-    grid = np.arange(-SEARCH_PX, SEARCH_PX + 1e-9, SEARCH_STEP_PX)
+    grid = np.arange(-search, search + 1e-9, SEARCH_STEP_PX)
     misfit = np.array([_misfit(x, light, _placed(looks, at)) for at in grid])
     best = _placed(looks, grid[misfit.argmin(axis=0)])
     weight = np.full(x.shape, POINTS * STEP_PX, np.float32)
@@ -110,8 +117,10 @@ def _placed(looks: Floats, at: Floats | float) -> Floats:
 
 
 def _misfit(x: Floats, light: NDArray[np.float32], looks: Floats) -> Floats:
-    """Sum of squares (n,) that looks leave, their levels being known."""
+    """Sum of squares (n,) that looks leave; their walls' levels are known, those of face and table are fitted."""
     face, wall, table, _ = shares_with_slope(x, looks)
-    levels = (looks[:, FACE], looks[:, WALL], looks[:, TABLE])
-    model = sum(part[..., None] * level[:, None] for part, level in zip((face, wall, table), levels, strict=True))
-    return np.asarray(((light - model) ** 2).sum(axis=(1, 2)))
+    rest = light - wall[..., None] * looks[:, None, WALL]
+    parts = np.stack([face, table], axis=2).astype(np.float64)
+    normal = parts.transpose(0, 2, 1) @ parts + 1e-6 * np.eye(2)
+    levels = np.linalg.solve(normal, parts.transpose(0, 2, 1) @ rest)
+    return np.asarray(((rest - parts @ levels) ** 2).sum(axis=(1, 2)))

@@ -78,25 +78,20 @@ def edge_points(
     thick = (course.elevation_mm + conditions.paper_mm) * per_mm
     wall = wall_widths_px(course, camera, paper_mm=conditions.paper_mm)
     near = BLUR_REACH * conditions.blur_px + 0.5 + 2 * min(u_place_px, 4.0)
-    inward = near if before is not None else near + _hidden_by_shadow(float(thick.max()), u_place_px)
+    inward = near if before is not None else max(near, BLUR_REACH * conditions.blur_px + 2.5 * u_place_px)
     outward = near + max(float(wall.max()), 0.0) + min(SHADOW_ROOM * float(thick.max()), MOST_SHADOW_PX)
     distance = distances_px(inner_px=inward, outer_px=outward)
     light, inside = light_across(photo, places.px, places.normal, distance)
     fine = _profiles(course, places, distance, light, inside)
     whole = _whole(course, fine)
     around = _surroundings(course, wall, thick, conditions)
-    starts = STARTS if before is not None or thick.max() < WIDE_PX else _starts(float(thick.max()))
+    starts = STARTS if before is not None or thick.max() < WIDE_PX else _starts(u_place_px)
     sides = looks_of_sides(whole, around, u_place_px=u_place_px, before=before, starts=starts)
     return _points(course, places, fine, whole, sides)
 
 
-def _hidden_by_shadow(thick_px: float, u_place_px: float) -> float:
-    """How far inside the rough outline, which may run along a shadow's rim, an edge may lie."""
-    return min(thick_px, 3 * u_place_px)
-
-
-def _starts(thick_px: float) -> tuple[tuple[float, float], ...]:
-    return tuple((float(at), 1.1) for at in np.arange(-thick_px, OUTER_STARTS_PX + 1e-9, START_EVERY_PX))
+def _starts(u_place_px: float) -> tuple[tuple[float, float], ...]:
+    return tuple((float(at), 1.1) for at in np.arange(-2 * u_place_px, OUTER_STARTS_PX + 1e-9, START_EVERY_PX))
 
 
 def _profiles(

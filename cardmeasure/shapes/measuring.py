@@ -20,17 +20,19 @@ from cardmeasure.photo import Photo
 from cardmeasure.shapes.corners import corner_radii_mm, one_radius_mm
 from cardmeasure.shapes.courses import Course, course_of
 from cardmeasure.shapes.edges import Points, edge_points
-from cardmeasure.shapes.fitting import residuals_mm, robustly_fitted
-from cardmeasure.shapes.plans import Plan, enclosing, outline_mm, polygon
+from cardmeasure.shapes.fitting import fitted, residuals_mm, robustly_fitted
+from cardmeasure.shapes.plans import Plan, disc, enclosing, outline_mm, polygon
 from cardmeasure.shapes.recognising import candidates
 from cardmeasure.shapes.uncertainty import Edges, covariances, plan_of, sizes_mm
 
 Floats = NDArray[np.floating[Any]]
 
-U_PLACE_PX = (2.5, 0.8, 0.8)
+U_PLACE_PX = (2.5, 2.5, 0.8, 0.8)
 """How far an edge may be from its prediction, in each pass."""
-U_PLACE_SHARE = 0.35
+U_PLACE_SHARE = 0.15
 """And in the first pass, over the thickness: the rough outline may run along a shadow's rim."""
+AFRESH = 2
+"""So many passes look at everything afresh; what comes after them goes on from how the sides looked."""
 FARTHEST = 3.0
 MIN_CLARITY = 1.5
 ARCS_NEEDED = 0.7
@@ -80,7 +82,7 @@ def measured_shapes(
     found: dict[int, MeasuredShape] = {}
     camera = adjustment.state.camera
     for group in _alike(pieces):
-        tried = {p.number: candidates(_on_face(p, camera, paper_mm)) for p in group}
+        tried = {p.number: _on_face(p, camera, paper_mm) for p in group}
         for turn in range(max((len(plans) for plans in tried.values()), default=0)):
             now = [p for p in group if p.number not in found and len(tried[p.number]) > turn]
             if now:
@@ -100,14 +102,26 @@ def _alike(pieces: Sequence[RoughPiece]) -> list[list[RoughPiece]]:
     return groups
 
 
-def _on_face(piece: RoughPiece, camera: Camera, paper_mm: float) -> Floats:
-    """The rough outline moved to the top face (n, 2): where a wall is seen, the outline is its foot on the table."""
-    elevation = piece.thickness_mm - paper_mm
-    top = to_plane(camera, piece.contour_px, z_mm=-elevation)
-    foot = to_plane(camera, piece.contour_px, z_mm=paper_mm)
-    out = top - top.mean(axis=0)
-    shows = ((camera.position_mm[:2] - top) * out).sum(axis=1) > 0
-    return np.asarray(np.where(shows[:, None], foot, top))
+def _on_face(piece: RoughPiece, camera: Camera, paper_mm: float) -> list[Plan]:
+    """What the piece's top face may be: its outline holds the side walls that are seen, too, and these are taken off."""
+    top = to_plane(camera, piece.contour_px, z_mm=paper_mm - piece.thickness_mm)
+    centre = camera.position_mm
+    # where the foot of a wall is seen, on the plane of the top face
+    shift = (centre[:2] - top.mean(axis=0)) * (piece.thickness_mm / (paper_mm - centre[2]))
+    return [_without_wall(plan, shift) for plan in candidates(top)]
+
+
+def _without_wall(plan: Plan, shift: Floats) -> Plan:
+    """The plan that, together with itself moved by `shift` (2,), covers the one given."""
+    if plan.is_disc:
+        return disc(plan.centre_mm - shift / 2, plan.radius_mm - float(np.linalg.norm(shift)) / np.pi)
+    ways = np.roll(plan.corners_mm, -1, axis=0) - plan.corners_mm
+    ways /= np.linalg.norm(ways, axis=1)[:, None]
+    out = np.column_stack([ways[:, 1], -ways[:, 0]])
+    points = plan.corners_mm - np.maximum(out @ shift, 0.0)[:, None] * out
+    side = np.repeat(np.arange(len(ways)), 2)
+    ends = np.stack([points, points + ways], axis=1).reshape(-1, 2)
+    return fitted(plan, ends, side, np.ones(len(ends)))
 
 
 def _measured(
@@ -122,7 +136,7 @@ def _measured(
     for turn, u_place in enumerate(U_PLACE_PX):
         course = course_of(plans, elevation)
         u = float(np.hypot(u_place, U_PLACE_SHARE * thick_px)) if turn == 0 else u_place
-        before = points.sides if points else None
+        before = points.sides if points and turn >= AFRESH else None
         points = edge_points(photo, camera, course, conditions=conditions, u_place_px=u, before=before)
         fits = [_fit(k, plan, course, points, camera, float(elevation[k]), tone) for k, plan in enumerate(plans)]
         plans = [plan if fit is None else fit[0] for plan, fit in zip(plans, fits, strict=True)]
@@ -190,7 +204,7 @@ def _shape(
             photo, camera, plan.corners_mm, elevation_mm=elevation, paper_mm=paper[0], looks=looks,
             start_mm=plan.radius_mm,
         )  # fmt: skip
-        radius = one_radius_mm(radii, u)
+        radius = one_radius_mm(radii, u, plan.corners_mm)
         u_radius = U_RADIUS_MM if radius is None else max(LEAST_U_RADIUS_MM, float(np.median(u)))
         plan = polygon(plan.corners_mm, plan.radius_mm if radius is None else radius)
     plan = plan_of(edges, plan, camera, elevation_mm=elevation, tone=adjustment.state.tone)

@@ -23,7 +23,7 @@ Floats = NDArray[np.floating[Any]]
 
 THICK_MM = 1.0
 """From here on a piece is measured by itself: bank cards (0.76 mm) are still solved together with the rest."""
-DEEP_MM = 6.0
+DEEP_MM = 5.4
 """Corners that seem rounder than this leave less of their sides straight than cards' do."""
 NO_RECTANGLE = ("not-a-rectangle",)
 UNEVEN = ("not-a-rectangle", "overlapped")

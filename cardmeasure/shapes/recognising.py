@@ -33,6 +33,8 @@ VERTEX_MM, VERTEX_SHARE = 0.8, 0.02
 """How far corners of a polygon stand out of the chords between them, in mm and as a share of its size, to be seen."""
 SHORTEST = 0.30
 """A side shorter than this, over the longest, is a rounded corner's chord."""
+MASK_GAP_MM = 0.25
+"""By so much a mask's rim stays away from even a sharp corner."""
 MOST_SIDES = 12
 POLYGON_MM = 0.45
 SHARPEST_DEG, BLUNTEST_DEG = 40.0, 164.0
@@ -60,8 +62,13 @@ def recognised(contour_mm: Floats) -> Plan | None:
 def corner_radius_mm(contour_mm: Floats, corners_mm: Floats) -> float:
     """Rough radius of a rectangle's round corners: from how far the outline stays away from them (medians of four)."""
     off = np.array([np.linalg.norm(contour_mm - corner, axis=1).min() for corner in corners_mm])
-    gap = 1 / np.sin(interior_angles_rad(corners_mm) / 2) - 1
-    return float(np.median(off / gap))
+    return _radius_mm(off, interior_angles_rad(corners_mm))
+
+
+def _radius_mm(off_mm: Floats, angles_rad: Floats) -> float:
+    """Radius of corners (n,) from which the outline stays away by so much, a mask always by a little."""
+    gap = 1 / np.sin(angles_rad / 2) - 1
+    return float(np.median(np.maximum(off_mm - MASK_GAP_MM, 0.0) / gap))
 
 
 def _clockwise(points: Floats) -> Floats:
@@ -124,7 +131,7 @@ def _polygon(points: Floats) -> Plan | None:
     if float(np.median(nearest)) > POLYGON_MM:
         return None
     gap = np.array([np.linalg.norm(points - corner, axis=1).min() for corner in corners])
-    radius = float(np.median(gap / (1 / np.sin(np.radians(angles) / 2) - 1)))
+    radius = _radius_mm(gap, np.radians(angles))
     shortest = float(np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1).min())
     made = polygon(corners, min(radius, 0.3 * shortest * float(np.tan(np.radians(angles.min()) / 2))))
     return None if len(corners) == 4 and is_rectangular(corners) and made.radius_mm > 0.35 * shortest else made
