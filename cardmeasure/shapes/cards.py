@@ -9,7 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
+from cardmeasure.camera import project
 from cardmeasure.classes import match_size
+from cardmeasure.geometry import apply_homography
 from cardmeasure.outlines.pieces import Outline
 from cardmeasure.photo import Photo
 from cardmeasure.reference.finding import SquareSighting
@@ -20,10 +22,14 @@ from cardmeasure.shapes.measuring import MeasuredShape, measured_shapes
 from cardmeasure.shapes.outlines import rough_pieces
 from cardmeasure.shapes.plans import interior_angles_rad
 from cardmeasure.shapes.recognising import corner_radius_mm
+from cardmeasure.shapes.sampling import Others, others_of
 from cardmeasure.solving import Solution, Start, conditions_of
 from cardmeasure.uncertainty import budget_from_covariances
 
 Floats = NDArray[np.floating[Any]]
+
+MARGIN_MM = 0.8
+"""So near another piece the table is not looked at."""
 
 
 def odd_shapes(
@@ -36,8 +42,22 @@ def odd_shapes(
         return {}
     return measured_shapes(
         photo, solution.adjustment, pieces, conditions=conditions_of(photo, squares, settings),
-        paper_mm=settings.paper_mm, u_paper_mm=settings.u_paper_mm,
+        paper_mm=settings.paper_mm, u_paper_mm=settings.u_paper_mm, others=_others(photo, squares, outlines, start),
     )  # fmt: skip
+
+
+def _others(
+    photo: Photo, squares: tuple[SquareSighting, ...], outlines: Sequence[Outline], start: Start
+) -> Others:
+    """All pieces and papers: an outline has its index plus 1, papers come after them."""
+    seen = {k + 1: _px(start, o.contour_mm if len(o.contour_mm) else o.corners_mm) for k, o in enumerate(outlines)}
+    for square in squares:
+        seen[len(seen) + 1] = apply_homography(square.homography, square.design.cut_corners_mm)
+    return others_of((photo.height_px, photo.width_px), seen, margin_px=MARGIN_MM * squares[0].px_per_mm)
+
+
+def _px(start: Start, mm: Floats) -> Floats:
+    return project(start.camera, np.column_stack([mm, np.zeros(len(mm))]))
 
 
 def corner_radii_of_cards(

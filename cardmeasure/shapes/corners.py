@@ -59,7 +59,8 @@ def corner_radii_mm(
         looks[:, WIDTH] = wall_widths_px(course, camera, paper_mm=paper_mm)
         outer = search + 4.0 + float(np.maximum(looks[:, WIDTH], 0.0).max())
         distance = distances_px(inner_px=search + 4.0, outer_px=outer)
-        light, inside = light_across(photo, places.px, places.normal, distance)
+        light, free = light_across(photo, places.px, places.normal, distance)
+        inside = free.all(axis=1)
         offset, u_px = _offsets(distance, light, looks, search)
         move = offset / places.px_per_mm / gain
         radius = np.clip(drawn - np.where(inside, move, 0.0), 0.0, most)

@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.camera import Camera
+from cardmeasure.edges.fitting import Looks, fit_looks, look_priors, scatter_of_bins
 from cardmeasure.edges.lighting import Surroundings
-from cardmeasure.edges.looks import BLUR, FACE, PLACE, TABLE
+from cardmeasure.edges.looks import BLUR, FACE, PLACE, TABLE, expected_light_with_jacobian
 from cardmeasure.edges.measuring import (
     BLUR_REACH,
     FARTHEST_PX,
@@ -32,7 +33,7 @@ from cardmeasure.edges.tone import U_TONE, tone_shift_px
 from cardmeasure.edges.whole import STARTS, SideLooks, ends, looks_of_sides
 from cardmeasure.photo import Photo
 from cardmeasure.shapes.courses import POINTS, Course, Seen, seen, wall_widths_px
-from cardmeasure.shapes.sampling import INTERPOLATION_PX, STEP_PX, distances_px, light_across
+from cardmeasure.shapes.sampling import INTERPOLATION_PX, STEP_PX, Others, distances_px, light_across
 
 Floats = NDArray[np.floating[Any]]
 Ints = NDArray[np.intp]
@@ -43,6 +44,14 @@ START_EVERY_PX = 2.5
 """Distance of starts on pieces whose shadow or wall is wider than usual starts reach."""
 WIDE_PX = 6.0
 OUTER_STARTS_PX = 2.0
+FAR_AT_FIRST_PX = 4.0
+"""A rough outline may be askew, so a stretch's edge may be so far from its side's."""
+WELL_EXPLAINED = 1.8
+"""Misfit per value of a side that is understood: 0.3 to 1.2; where a printed line is taken for an edge it is 2 to 30."""
+EXPLAINED_OUTSIDE, INSIDE_PX, MOST_SQUARE = 3.0, 0.5, 50.0
+"""Most mean square misfit from so many pixels inside the edge outwards, single ones counted up to the last."""
+LOST_STARTS_PX, U_LOST_PX, BETTER = np.arange(-10.0, 10.1, 2.0), 6.0, 0.7
+"""Where an edge is sought anew, and by which factor the misfit must fall for it to be believed."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -67,11 +76,12 @@ class Points:
 
 def edge_points(
     photo: Photo, camera: Camera, course: Course, *, conditions: Conditions, u_place_px: float,
-    before: SideLooks | None = None,
+    before: SideLooks | None = None, others: Others | None = None, own: Ints | None = None,
 ) -> Points:  # fmt: skip
     """Find the edges near a course whose pieces are about equally thick.
 
-    u_place_px : how far they may be from it. before : how its sides looked in an earlier pass.
+    u_place_px : how far they may be from it. before : how its sides looked in an earlier pass. others, own : where other
+    pieces lie, and the label of each plan's own.
     """
     places = seen(course, camera)
     per_mm = places.px_per_mm
@@ -81,13 +91,55 @@ def edge_points(
     inward = near if before is not None else max(near, BLUR_REACH * conditions.blur_px + 2.5 * u_place_px)
     outward = near + max(float(wall.max()), 0.0) + min(SHADOW_ROOM * float(thick.max()), MOST_SHADOW_PX)
     distance = distances_px(inner_px=inward, outer_px=outward)
-    light, inside = light_across(photo, places.px, places.normal, distance)
-    fine = _profiles(course, places, distance, light, inside)
+    label = None if own is None else own[course.piece]
+    light, free = light_across(photo, places.px, places.normal, distance, others=others, own=label)
+    fine = _profiles(course, places, distance, light, free, needed=(distance > -near) & (distance < near))
     whole = _whole(course, fine)
     around = _surroundings(course, wall, thick, conditions)
     starts = STARTS if before is not None or thick.max() < WIDE_PX else _starts(u_place_px)
     sides = looks_of_sides(whole, around, u_place_px=u_place_px, before=before, starts=starts)
-    return _points(course, places, fine, whole, sides)
+    sides = _tried_again(whole, sides)
+    return _points(course, places, fine, whole, sides, far_px=FARTHEST_PX if before is not None else FAR_AT_FIRST_PX)
+
+
+def _tried_again(whole: Profiles, sides: SideLooks) -> SideLooks:
+    """The same with sides that nothing explained well fitted from starts all over the place."""
+    rows = np.flatnonzero(cost_per_bin(whole, sides) > WELL_EXPLAINED)
+    if not len(rows):
+        return sides
+    priors = sides.priors.rows(rows)
+    covariance = priors.covariance.copy()
+    covariance[:, PLACE, PLACE] = U_LOST_PX**2
+    priors = look_priors(priors.mean, covariance)
+    starts = np.repeat(priors.mean[None], len(LOST_STARTS_PX), axis=0)
+    starts[:, :, PLACE] = LOST_STARTS_PX[:, None]
+    many = np.tile(rows, len(LOST_STARTS_PX))
+    tried = fit_looks(
+        whole.distance_px[many], whole.light[many], whole.weight[many],
+        priors=priors.rows(np.tile(np.arange(len(rows)), len(LOST_STARTS_PX))), start=starts.reshape(len(many), -1),
+    )  # fmt: skip
+    best = tried.cost.reshape(-1, len(rows)).argmin(axis=0) * len(rows) + np.arange(len(rows))
+    better = tried.cost[best] < BETTER * sides.looks.cost[rows]
+    looks = sides.looks
+    parameters, normal, cost = looks.parameters.copy(), looks.normal.copy(), looks.cost.copy()
+    at, chosen = rows[better], best[better]
+    parameters[at], normal[at], cost[at] = tried.parameters[chosen], tried.normal[chosen], tried.cost[chosen]
+    return replace(sides, looks=Looks(parameters=parameters, normal=normal, cost=cost))
+
+
+def misfit_outside(whole: Profiles, sides: SideLooks) -> Floats:
+    """Mean square (n,) of what each side's looks leave at and outside its edge: art inside it does not count."""
+    p = sides.looks.parameters
+    model = expected_light_with_jacobian(whole.distance_px, p)[0].transpose(0, 2, 1)
+    scatter = scatter_of_bins(whole.light, whole.weight)[:, None] * np.sqrt(1 + 1 / np.maximum(whole.weight, 1))[..., None]
+    counted = (whole.weight > 0) & (whole.distance_px > p[:, PLACE, None] - INSIDE_PX)
+    squares = np.minimum(((whole.light - model) / scatter) ** 2, MOST_SQUARE).mean(axis=2)
+    return np.asarray((squares * counted).sum(axis=1) / np.maximum(counted.sum(axis=1), 1))
+
+
+def cost_per_bin(whole: Profiles, sides: SideLooks) -> Floats:
+    """The misfit (n,) of each side's looks over the number of values they explain."""
+    return np.asarray(sides.looks.cost / np.maximum(3 * (whole.weight > 0).sum(axis=1), 1))
 
 
 def _starts(u_place_px: float) -> tuple[tuple[float, float], ...]:
@@ -95,25 +147,28 @@ def _starts(u_place_px: float) -> tuple[tuple[float, float], ...]:
 
 
 def _profiles(
-    course: Course, places: Seen, distance: Floats, light: NDArray[np.float32], inside: NDArray[np.bool_]
-) -> Profiles:
+    course: Course, places: Seen, distance: Floats, light: NDArray[np.float32], free: NDArray[np.bool_], *,
+    needed: NDArray[np.bool_],
+) -> Profiles:  # fmt: skip
+    """Profiles of all stretches; `needed` (b,): what must be free for a stretch to count."""
     n, middle = len(course.side), POINTS // 2
-    weight = np.full((n, len(distance)), POINTS * STEP_PX, np.float32)
+    weight = np.where(free, np.float32(POINTS * STEP_PX), np.float32(0))
     return Profiles(
         card=course.piece, side=course.side, along=np.zeros(n), px=places.px[:, middle],
         normal=places.normal[:, middle], distance_px=np.tile(distance, (n, 1)), light=light, weight=weight,
-        inside=inside,
+        inside=free[:, needed].all(axis=1),
     )  # fmt: skip
 
 
 def _whole(course: Course, fine: Profiles) -> Profiles:
     first = course.first
     count = np.diff(np.append(first, len(course.side)))
-    light = np.add.reduceat(fine.light, first, axis=0) / count[:, None, None].astype(np.float32)
+    weight = np.add.reduceat(fine.weight, first, axis=0)
+    light = np.add.reduceat(fine.light * fine.weight[..., None], first, axis=0) / np.maximum(weight, 1)[..., None]
     return Profiles(
         card=fine.card[first], side=fine.side[first], along=np.zeros(len(first)),
         px=np.add.reduceat(fine.px, first, axis=0) / count[:, None], normal=fine.normal[first],
-        distance_px=fine.distance_px[first], light=light, weight=fine.weight[first] * count[:, None].astype(np.float32),
+        distance_px=fine.distance_px[first], light=light, weight=weight,
         inside=np.ones(len(first), bool),
     )  # fmt: skip
 
@@ -132,12 +187,14 @@ def _surroundings(course: Course, wall: Floats, thick: Floats, conditions: Condi
     )  # fmt: skip
 
 
-def _points(course: Course, places: Seen, fine: Profiles, whole: Profiles, sides: SideLooks) -> Points:
+def _points(
+    course: Course, places: Seen, fine: Profiles, whole: Profiles, sides: SideLooks, *, far_px: float
+) -> Points:
     p = sides.looks.parameters
     of_stretch = p[course.side]
     found = edge_offsets(fine.distance_px, fine.light, fine.weight, of_stretch)
     good = fine.inside & np.isfinite(found.place_px) & (found.u_px < 1.0)
-    good &= np.abs(found.place_px - of_stretch[:, PLACE]) < FARTHEST_PX
+    good &= np.abs(found.place_px - of_stretch[:, PLACE]) < far_px
     tone = tone_shift_px(p[:, FACE][:, GREEN], p[:, TABLE][:, GREEN], p[:, BLUR]) * U_TONE
     first = course.first
     per_mm = np.add.reduceat(places.px_per_mm, first) / np.diff(np.append(first, len(course.side)))
@@ -150,8 +207,8 @@ def _points(course: Course, places: Seen, fine: Profiles, whole: Profiles, sides
         u_px=np.maximum(found.u_px[good], LEAST_U_PX),
         tone_px=tone[course.side][good],
         side_u_px=np.sqrt(U_MODEL_PX**2 + (U_RIM_MM * per_mm) ** 2 + fitted),
-        good=is_table(p[:, TABLE], whole.px),
+        good=is_table(p[:, TABLE], whole.px) & (misfit_outside(whole, sides) < EXPLAINED_OUTSIDE),
         clarity=np.asarray((np.abs(table - face) / scatter).max(axis=1)),
         place_px=p[:, PLACE],
-        sides=replace(sides),
+        sides=sides,
     )

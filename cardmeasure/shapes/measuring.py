@@ -23,6 +23,7 @@ from cardmeasure.shapes.edges import Points, edge_points
 from cardmeasure.shapes.fitting import fitted, residuals_mm, robustly_fitted
 from cardmeasure.shapes.plans import Plan, disc, enclosing, outline_mm, polygon
 from cardmeasure.shapes.recognising import candidates
+from cardmeasure.shapes.sampling import Others
 from cardmeasure.shapes.uncertainty import Edges, covariances, plan_of, sizes_mm
 
 Floats = NDArray[np.floating[Any]]
@@ -76,9 +77,9 @@ class MeasuredShape:
 
 def measured_shapes(
     photo: Photo, adjustment: Adjustment, pieces: Sequence[RoughPiece], *, conditions: Conditions,
-    paper_mm: float, u_paper_mm: float,
+    paper_mm: float, u_paper_mm: float, others: Others | None = None,
 ) -> dict[int, MeasuredShape]:  # fmt: skip
-    """The pieces that could be measured, by their numbers."""
+    """The pieces that could be measured, by their numbers; `others` labels all pieces with their numbers plus 1."""
     found: dict[int, MeasuredShape] = {}
     camera = adjustment.state.camera
     for group in _alike(pieces):
@@ -87,7 +88,7 @@ def measured_shapes(
             now = [p for p in group if p.number not in found and len(tried[p.number]) > turn]
             if now:
                 plans = [tried[p.number][turn] for p in now]
-                found |= _measured(photo, adjustment, now, plans, conditions, (paper_mm, u_paper_mm))
+                found |= _measured(photo, adjustment, now, plans, conditions, (paper_mm, u_paper_mm), others)
     return found
 
 
@@ -126,8 +127,9 @@ def _without_wall(plan: Plan, shift: Floats) -> Plan:
 
 def _measured(
     photo: Photo, adjustment: Adjustment, pieces: list[RoughPiece], plans: list[Plan], conditions: Conditions,
-    paper: tuple[float, float],
+    paper: tuple[float, float], others: Others | None,
 ) -> dict[int, MeasuredShape]:  # fmt: skip
+    own = np.array([p.number + 1 for p in pieces])
     camera, tone = adjustment.state.camera, adjustment.state.tone
     elevation = np.array([p.thickness_mm - paper[0] for p in pieces])
     per_mm = camera.focal_px / float(np.linalg.norm(camera.position_mm))
@@ -137,16 +139,18 @@ def _measured(
         course = course_of(plans, elevation)
         u = float(np.hypot(u_place, U_PLACE_SHARE * thick_px)) if turn == 0 else u_place
         before = points.sides if points and turn >= AFRESH else None
-        points = edge_points(photo, camera, course, conditions=conditions, u_place_px=u, before=before)
+        points = edge_points(
+            photo, camera, course, conditions=conditions, u_place_px=u, before=before, others=others, own=own
+        )
         fits = [_fit(k, plan, course, points, camera, float(elevation[k]), tone) for k, plan in enumerate(plans)]
         plans = [plan if fit is None else fit[0] for plan, fit in zip(plans, fits, strict=True)]
     assert points is not None
     found = {}
     for k, (piece, fit) in enumerate(zip(pieces, fits, strict=True)):
         if fit is not None and _holds(k, fit, course, points, (camera, float(elevation[k]))):
-            own = np.unique(course.side[course.piece == k])
-            looks = points.sides.looks.parameters[own]
-            found[piece.number] = _shape(photo, adjustment, piece, fit, (points, looks, own), paper)
+            sides = np.unique(course.side[course.piece == k])
+            looks = points.sides.looks.parameters[sides]
+            found[piece.number] = _shape(photo, adjustment, piece, fit, (points, looks, sides), paper)
     return found
 
 
@@ -157,6 +161,8 @@ def _fit(
     first = int(course.side[course.piece == piece][0])
     count = len(np.unique(course.side[course.piece == piece]))
     mine = (course.piece == piece)[points.stretch]
+    if plan.is_disc:
+        mine &= points.good[course.side[points.stretch]]
     side = course.side[points.stretch][mine] - first
     own = slice(first, first + count)
     enough = np.bincount(side, minlength=count) >= (1 if plan.is_disc else 2)
