@@ -28,6 +28,7 @@ LEAST_MM = 1.0
 SEARCH_MM, SEARCH_STEP_PX = (0.45, 0.2, 0.2), 0.5
 """How far from where it is drawn the middle of an arc is sought, in each round: the rough outline is good to that."""
 LEAST_SEARCH_PX = 1.5
+GRID = 400
 U_PLACE_PX = 0.25
 """Standard uncertainty of where the middle of an arc is seen."""
 MOST_SHARE = 0.45
@@ -62,10 +63,35 @@ def corner_radii_mm(
         light, free = light_across(photo, places.px, places.normal, distance)
         inside = free.all(axis=1)
         offset, u_px = _offsets(distance, light, looks, search)
-        move = offset / places.px_per_mm / gain
-        radius = np.clip(drawn - np.where(inside, move, 0.0), 0.0, most)
+        seen_mm = offset / places.px_per_mm
+        radius = np.where(inside, _radii_seen(seen_mm, half, drawn, most), drawn)
         u = np.where(inside, np.hypot(U_PLACE_PX, u_px) / places.px_per_mm / gain, np.inf)
     return radius, u
+
+
+def _radii_seen(seen_mm: Floats, half: Floats, drawn_mm: Floats, most_mm: Floats) -> Floats:
+    """Radii (n,) at which the middles of arcs are seen so far outside those drawn, from 0 to the largest possible."""
+    angle = np.radians(FAN_DEG) * np.linspace(-1, 1, POINTS)
+    out = np.empty(len(half))
+    for k in range(len(half)):
+        radii = np.linspace(0.0, float(most_mm[k]), GRID)
+        away = _mean_distance(radii, float(half[k]), float(drawn_mm[k]), angle)
+        out[k] = np.interp(-seen_mm[k], -away, radii)
+    return out
+
+
+def _mean_distance(radii: Floats, half: float, drawn: float, angle: Floats) -> Floats:
+    """Mean distance (r,) of corners rounded by radii (r,) outside an arc drawn with another radius, over its fan.
+
+    Rays leave the drawn arc's centre at angles (m,) from the corner's bisector; a ray meets the arc, or the straight
+    side where the arc has ended.
+    """
+    shift = (drawn - radii[:, None]) / np.sin(half)  # the true centre lies so much nearer to the corner
+    along, aside = np.cos(angle) * shift, np.sin(angle) * shift
+    arc = along + np.sqrt(np.maximum(radii[:, None] ** 2 - aside**2, 0.0))
+    side = drawn / np.cos(np.pi / 2 - half - np.abs(angle))
+    reached = np.abs(np.arctan2(arc * np.sin(angle), arc * np.cos(angle) - shift)) <= np.pi / 2 - half
+    return np.asarray(np.where(reached & (aside**2 <= radii[:, None] ** 2), arc, side).mean(axis=1) - drawn)
 
 
 def one_radius_mm(radii: Floats, u: Floats, corners_mm: Floats) -> float | None:

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.camera import Camera
-from cardmeasure.edges.fitting import Looks, fit_looks, look_priors, scatter_of_bins
-from cardmeasure.edges.lighting import Surroundings
-from cardmeasure.edges.looks import BLUR, FACE, PLACE, TABLE, expected_light_with_jacobian
+from cardmeasure.edges.fitting import LookPriors, Looks, fit_looks, look_priors, scatter_of_bins
+from cardmeasure.edges.lighting import Surroundings, priors_before
+from cardmeasure.edges.looks import BLUR, FACE, PLACE, TABLE, WALL, WIDTH, expected_light_with_jacobian
 from cardmeasure.edges.measuring import (
     BLUR_REACH,
     FARTHEST_PX,
@@ -30,7 +30,7 @@ from cardmeasure.edges.profiles import Profiles
 from cardmeasure.edges.stretches import edge_offsets
 from cardmeasure.edges.tables import is_table
 from cardmeasure.edges.tone import U_TONE, tone_shift_px
-from cardmeasure.edges.whole import STARTS, SideLooks, ends, looks_of_sides
+from cardmeasure.edges.whole import STARTS, TEMPER, SideLooks, ends, looks_of_sides
 from cardmeasure.photo import Photo
 from cardmeasure.shapes.courses import POINTS, Course, Seen, seen, wall_widths_px
 from cardmeasure.shapes.sampling import INTERPOLATION_PX, STEP_PX, Others, distances_px, light_across
@@ -50,6 +50,8 @@ WELL_EXPLAINED = 1.8
 """Misfit per value of a side that is understood: 0.3 to 1.2; where a printed line is taken for an edge it is 2 to 30."""
 EXPLAINED_OUTSIDE, INSIDE_PX, MOST_SQUARE = 3.0, 0.5, 50.0
 """Most mean square misfit from so many pixels inside the edge outwards, single ones counted up to the last."""
+SHOWING_PX, DARK_WALL = 0.6, 0.12
+"""Walls wider than this can mislead; light of one that no lamp reaches, over that of white paper."""
 LOST_STARTS_PX, U_LOST_PX, BETTER = np.arange(-10.0, 10.1, 2.0), 6.0, 0.7
 """Where an edge is sought anew, and by which factor the misfit must fall for it to be believed."""
 
@@ -98,7 +100,7 @@ def edge_points(
     around = _surroundings(course, wall, thick, conditions)
     starts = STARTS if before is not None or thick.max() < WIDE_PX else _starts(u_place_px)
     sides = looks_of_sides(whole, around, u_place_px=u_place_px, before=before, starts=starts)
-    sides = _tried_again(whole, sides)
+    sides = _walls_doubted(whole, _tried_again(whole, sides), around, u_place_px=u_place_px)
     return _points(course, places, fine, whole, sides, far_px=FARTHEST_PX if before is not None else FAR_AT_FIRST_PX)
 
 
@@ -120,11 +122,62 @@ def _tried_again(whole: Profiles, sides: SideLooks) -> SideLooks:
     )  # fmt: skip
     best = tried.cost.reshape(-1, len(rows)).argmin(axis=0) * len(rows) + np.arange(len(rows))
     better = tried.cost[best] < BETTER * sides.looks.cost[rows]
-    looks = sides.looks
+    return replace(sides, looks=_put(sides.looks, rows[better], tried.rows(best[better])))
+
+
+def _walls_doubted(whole: Profiles, sides: SideLooks, around: Surroundings, *, u_place_px: float) -> SideLooks:
+    """The same with each side on which a wall shows asked whether it is as bright as the face, or dark.
+
+    With few pieces the photo teaches little of its walls, and what one side mistook, it teaches others. Which is right,
+    blur and sharpening tell, which all sides share; where they do not, the other's place goes into the doubt.
+    """
+    p = sides.looks.parameters
+    rows = np.flatnonzero(p[:, WIDTH] > SHOWING_PX)
+    if not len(rows):
+        return sides
+    priors = _without_taught_walls(whole, sides, around, rows, u_place_px=u_place_px)
+    width = p[rows, WIDTH]
+    bright, dark = p[rows].copy(), p[rows].copy()
+    bright[:, PLACE] -= np.where(_is_dark(p[rows]), width, 0.0)
+    bright[:, WALL] = p[rows][:, FACE]
+    dark[:, PLACE] += np.where(_is_dark(p[rows]), 0.0, width)
+    dark[:, WALL] = DARK_WALL * around.white
+    many = np.tile(rows, 3)
+    tried = fit_looks(
+        whole.distance_px[many], whole.light[many], whole.weight[many],
+        priors=priors.rows(np.tile(np.arange(len(rows)), 3)), start=np.concatenate([p[rows], bright, dark]),
+    )  # fmt: skip
+    cost, place = tried.cost.reshape(3, -1), tried.place_px.reshape(3, -1)
+    best = cost.argmin(axis=0)
+    chosen = best * len(rows) + np.arange(len(rows))
+    likelihood = np.exp(-(cost - cost.min(axis=0)) / (2 * TEMPER))
+    off = place - tried.place_px[chosen]
+    doubt = sides.doubt_px.copy()
+    doubt[rows] = np.hypot(doubt[rows], np.sqrt((likelihood * off**2).sum(axis=0) / likelihood.sum(axis=0)))
+    return replace(sides, looks=_put(sides.looks, rows, tried.rows(chosen)), doubt_px=doubt)
+
+
+def _is_dark(p: Floats) -> NDArray[np.bool_]:
+    """Whether walls (n,) were taken to be nearer to the table than to the face."""
+    face, wall, table = (p[:, part].mean(axis=1) for part in (FACE, WALL, TABLE))
+    return np.asarray(np.abs(wall - table) < np.abs(wall - face))
+
+
+def _without_taught_walls(
+    whole: Profiles, sides: SideLooks, around: Surroundings, rows: Ints, *, u_place_px: float
+) -> LookPriors:
+    face, table, _ = ends(whole)
+    untold = priors_before(around, face, table, u_place_px=u_place_px)
+    mean, covariance = sides.priors.mean[rows].copy(), sides.priors.covariance[rows].copy()
+    mean[:, WALL], covariance[:, WALL, WALL] = untold.mean[rows][:, WALL], untold.covariance[rows][:, WALL, WALL]
+    return look_priors(mean, covariance)
+
+
+def _put(looks: Looks, rows: Ints, others: Looks) -> Looks:
+    """Looks with some rows replaced."""
     parameters, normal, cost = looks.parameters.copy(), looks.normal.copy(), looks.cost.copy()
-    at, chosen = rows[better], best[better]
-    parameters[at], normal[at], cost[at] = tried.parameters[chosen], tried.normal[chosen], tried.cost[chosen]
-    return replace(sides, looks=Looks(parameters=parameters, normal=normal, cost=cost))
+    parameters[rows], normal[rows], cost[rows] = others.parameters, others.normal, others.cost
+    return Looks(parameters=parameters, normal=normal, cost=cost)
 
 
 def misfit_outside(whole: Profiles, sides: SideLooks) -> Floats:
