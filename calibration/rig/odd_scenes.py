@@ -12,6 +12,7 @@ import numpy as np
 
 from calibration.rig.draws import (
     DARK_MATS,
+    border_contrast,
     contrasting,
     draw_camera,
     draw_card,
@@ -34,6 +35,7 @@ SHEET_VIEW_MM = 500.0
 THICKNESSES_MM = (2.0, 2.2, 2.5, 3.0)
 U_THICKNESS_MM = 0.05
 SHEETS_MM = ((210.0, 297.0), (215.9, 279.4), (148.0, 210.0), (180.0, 250.0))
+CONTRAST = 0.5
 TOKEN_FACES = ("full-bleed", "nearly-blank", "nearly-blank")
 """A frame drawn for a rectangle makes no sense on a disc."""
 
@@ -60,13 +62,24 @@ def odd_scene(
         if len(laid) == len(drawn):
             break
     light, cover = kind_light(rng), str(rng.choice(DARK_MATS))
-    laid = tuple(contrasting(card, cover, rng.spawn(1)[0], least=0.5) for card in laid)
+    laid = tuple(_contrasting(card, cover, rng.spawn(1)[0]) for card in laid)
     return focused(
         Scene(
             camera=camera, light=light, mat=Mat(name=cover, seed=int(rng.integers(1 << 30))), squares=squares,
             cards=laid, print=draw_print(rng), post=draw_post(rng, light, focal_35mm=focal, size=0.7),
         )
     )  # fmt: skip
+
+
+def _contrasting(card: Card, mat: str, rng: Rng) -> Card:
+    """The card with a face that stands out; frames drawn for rectangles are for these only."""
+    if card.shape == "rectangle":
+        return contrasting(card, mat, rng, least=CONTRAST)
+    for _ in range(30):
+        if border_contrast(card, mat) >= CONTRAST:
+            break
+        card = replace(card, face=Face(style=str(rng.choice(TOKEN_FACES)), seed=int(rng.integers(1 << 30))))
+    return card
 
 
 def piece(rng: Rng, outline: Outline, *, shape: str, thickness_mm: float, size_class: str | None = None) -> Card:
@@ -125,7 +138,7 @@ def _token(rng: Rng, thickness: float) -> Card:
     if drawn == "disc":
         return piece(rng, regular_outline(1, size), shape="circle", thickness_mm=thickness)
     if drawn == "triangle":
-        return piece(rng, regular_outline(3, size, radius_mm=radius), shape="polygon", thickness_mm=thickness)
+        return piece(rng, regular_outline(3, size, radius_mm=max(radius, 0.5)), shape="polygon", thickness_mm=thickness)
     if drawn == "long":
         a, b = size / 2, size * 0.36
         corners = ((-0.55 * a, -b), (0.55 * a, -b), (a, 0.0), (0.55 * a, b), (-0.55 * a, b), (-a, 0.0))

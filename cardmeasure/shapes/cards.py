@@ -17,6 +17,7 @@ from cardmeasure.photo import Photo
 from cardmeasure.reference.finding import SquareSighting
 from cardmeasure.results import Card, Corners, SizeMatch
 from cardmeasure.settings import Settings
+from cardmeasure.shapes.corners import Corners as RoundCorners
 from cardmeasure.shapes.corners import corner_radii_mm, one_radius_mm
 from cardmeasure.shapes.measuring import MeasuredShape, measured_shapes
 from cardmeasure.shapes.outlines import rough_pieces
@@ -64,24 +65,22 @@ def corner_radii_of_cards(
     photo: Photo, outlines: Sequence[Outline], solution: Solution, settings: Settings
 ) -> dict[int, float]:
     """Corner radius of each solved card whose corners are alike, by the index of its outline."""
-    found: dict[int, float] = {}
     if solution.edges is None:
-        return found
+        return {}
     state, sides = solution.adjustment.state, solution.edges.known.sides.looks.parameters
+    asked: dict[int, RoundCorners] = {}
     for k, outline in enumerate(outlines):
         card = int(solution.card_of[k])
-        if card < 0:
-            continue
-        quad = state.quads[card]
-        radii, u = corner_radii_mm(
-            photo, state.camera, qd.corners_mm(quad)[:, :2], elevation_mm=float(quad[qd.ELEVATION]),
-            paper_mm=settings.paper_mm, looks=sides[qd.SIDES * card : qd.SIDES * (card + 1)],
-            start_mm=corner_radius_mm(outline.contour_mm, outline.corners_mm),
-        )  # fmt: skip
-        radius = one_radius_mm(radii, u, qd.corners_mm(quad)[:, :2])
-        if radius is not None:
-            found[k] = radius
-    return found
+        if card >= 0 and len(outline.contour_mm):
+            quad = state.quads[card]
+            asked[k] = RoundCorners(
+                mm=qd.corners_mm(quad)[:, :2], elevation_mm=float(quad[qd.ELEVATION]),
+                looks=sides[qd.SIDES * card : qd.SIDES * (card + 1)],
+                start_mm=corner_radius_mm(outline.contour_mm, outline.corners_mm),
+            )  # fmt: skip
+    seen = corner_radii_mm(photo, state.camera, list(asked.values()), paper_mm=settings.paper_mm)
+    radii = {k: one_radius_mm(*found, asked[k].mm) for k, found in zip(asked, seen, strict=True)}
+    return {k: radius for k, radius in radii.items() if radius is not None}
 
 
 def shape_card(number: int, shape: MeasuredShape, settings: Settings, *, corners_px: Corners) -> Card:

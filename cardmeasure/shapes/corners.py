@@ -7,28 +7,33 @@ some tenths of a millimetre at best.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.camera import Camera
-from cardmeasure.edges.looks import PLACE, WALL, WIDTH, shares_with_slope
+from cardmeasure.edges.looks import BLUR, PLACE, WALL, WIDTH, shares_with_slope
 from cardmeasure.edges.stretches import edge_offsets
 from cardmeasure.photo import Photo
-from cardmeasure.shapes.courses import POINTS, Course, seen, wall_widths_px
+from cardmeasure.shapes.courses import Course, seen, wall_widths_px
 from cardmeasure.shapes.plans import interior_angles_rad
 from cardmeasure.shapes.sampling import STEP_PX, distances_px, light_across
 
 Floats = NDArray[np.floating[Any]]
 
-FAN_DEG = 12.0
+FAN_DEG, RAYS = 12.0, 12
+AROUND_PX = 4.0
 LEAST_MM = 1.0
 """The fan of a sharper corner is drawn at this radius."""
-SEARCH_MM, SEARCH_STEP_PX = (0.45, 0.2, 0.2), 0.5
+SEARCH_MM, SEARCH_STEP_PX = (0.45, 0.2), 0.5
 """How far from where it is drawn the middle of an arc is sought, in each round: the rough outline is good to that."""
 LEAST_SEARCH_PX = 1.5
-GRID = 400
+GRID = 100
+BLUR_ROUNDS = 2.0
+"""A sharp corner looks as if it had a radius of so many blurs, which counts in quadrature (fitted to rendered ones)."""
 U_PLACE_PX = 0.25
 """Standard uncertainty of where the middle of an arc is seen."""
 MOST_SHARE = 0.45
@@ -37,41 +42,62 @@ MOST_SPREAD_MM, MOST_ODD = 0.18, 0.35
 """Corners are alike where the middles of their arcs lie within this; so large a share of them may be mistaken."""
 
 
-def corner_radii_mm(
-    photo: Photo, camera: Camera, corners_mm: Floats, *, elevation_mm: float, paper_mm: float, looks: Floats,
-    start_mm: float,
-) -> tuple[Floats, Floats]:  # fmt: skip
-    """Radii and their standard uncertainties (n,) of a polygon's corners (n, 2), clockwise.
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Corners:
+    """Corners (n, 2) of a polygon, clockwise, on its top face; looks (n, 15) of the sides that begin at them.
 
-    looks : (n, 15), of the side that begins at each corner.
+    start_mm : their radius, roughly.
     """
-    half = interior_angles_rad(corners_mm) / 2
-    lengths = np.linalg.norm(np.roll(corners_mm, -1, axis=0) - corners_mm, axis=1)
-    most = MOST_SHARE * np.minimum(lengths, np.roll(lengths, 1)) * np.tan(half)
-    looks = (looks + np.roll(looks, 1, axis=0)) / 2
-    radius = np.clip(np.full(len(half), start_mm), 0.0, most)
+
+    mm: Floats
+    elevation_mm: float
+    looks: Floats
+    start_mm: float
+
+
+def corner_radii_mm(
+    photo: Photo, camera: Camera, pieces: Sequence[Corners], *, paper_mm: float
+) -> list[tuple[Floats, Floats]]:
+    """Radii and their standard uncertainties (n,) of each piece's corners."""
+    if not pieces:
+        return []
+    half = np.concatenate([interior_angles_rad(piece.mm) / 2 for piece in pieces])
+    most = np.concatenate([_largest_mm(piece.mm) for piece in pieces])
+    looks = np.concatenate([(piece.looks + np.roll(piece.looks, 1, axis=0)) / 2 for piece in pieces])
+    radius = np.clip(np.concatenate([np.full(len(piece.mm), piece.start_mm) for piece in pieces]), 0.0, most)
     u = np.full(len(half), np.inf)
     per_mm = camera.focal_px / float(np.linalg.norm(camera.position_mm))
     for reach_mm in SEARCH_MM:
         search = max(reach_mm * per_mm, LEAST_SEARCH_PX)
         drawn = np.maximum(radius, np.minimum(LEAST_MM, most))
-        course, gain = _fans(corners_mm, half, drawn, elevation_mm)
+        course = _fans(pieces, half, drawn)
         places = seen(course, camera)
         looks[:, WIDTH] = wall_widths_px(course, camera, paper_mm=paper_mm)
-        outer = search + 4.0 + float(np.maximum(looks[:, WIDTH], 0.0).max())
-        distance = distances_px(inner_px=search + 4.0, outer_px=outer)
+        outer = search + AROUND_PX + float(np.maximum(looks[:, WIDTH], 0.0).max())
+        distance = distances_px(inner_px=search + AROUND_PX, outer_px=outer)
         light, free = light_across(photo, places.px, places.normal, distance)
-        inside = free.all(axis=1)
         offset, u_px = _offsets(distance, light, looks, search)
-        seen_mm = offset / places.px_per_mm
-        radius = np.where(inside, _radii_seen(seen_mm, half, drawn, most), drawn)
+        inside = free.all(axis=1)
+        radius = np.where(inside, _radii_seen(offset / places.px_per_mm, half, drawn, most), drawn)
+        gain = np.cos(np.radians(FAN_DEG) / 2) / np.sin(half) - 1
         u = np.where(inside, np.hypot(U_PLACE_PX, u_px) / places.px_per_mm / gain, np.inf)
-    return radius, u
+    blurred = BLUR_ROUNDS * looks[:, BLUR] / per_mm
+    radius = np.sqrt(np.maximum(radius**2 - blurred**2, 0.0))
+    cuts = np.cumsum([len(piece.mm) for piece in pieces])[:-1]
+    return list(zip(np.split(radius, cuts), np.split(u, cuts), strict=True))
+
+
+def _largest_mm(corners: Floats) -> Floats:
+    """The largest radius (n,) that a polygon's corners have room for."""
+    lengths = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
+    return np.asarray(
+        MOST_SHARE * np.minimum(lengths, np.roll(lengths, 1)) * np.tan(interior_angles_rad(corners) / 2)
+    )
 
 
 def _radii_seen(seen_mm: Floats, half: Floats, drawn_mm: Floats, most_mm: Floats) -> Floats:
     """Radii (n,) at which the middles of arcs are seen so far outside those drawn, from 0 to the largest possible."""
-    angle = np.radians(FAN_DEG) * np.linspace(-1, 1, POINTS)
+    angle = np.radians(FAN_DEG) * np.linspace(-1, 1, RAYS)
     out = np.empty(len(half))
     for k in range(len(half)):
         radii = np.linspace(0.0, float(most_mm[k]), GRID)
@@ -105,22 +131,27 @@ def one_radius_mm(radii: Floats, u: Floats, corners_mm: Floats) -> float | None:
     return middle if alike.sum() >= (1 - MOST_ODD) * len(radii) else None
 
 
-def _fans(corners: Floats, half: Floats, radius: Floats, elevation_mm: float) -> tuple[Course, Floats]:
-    """The middles of the arcs at all corners, and by how much each moves inwards per mm of radius (n,)."""
-    before, after = np.roll(corners, 1, axis=0) - corners, np.roll(corners, -1, axis=0) - corners
-    middle = before / np.linalg.norm(before, axis=1)[:, None] + after / np.linalg.norm(after, axis=1)[:, None]
-    middle /= np.linalg.norm(middle, axis=1)[:, None]
-    angle = np.radians(FAN_DEG) * np.linspace(-1, 1, POINTS)
+def _fans(pieces: Sequence[Corners], half: Floats, radius: Floats) -> Course:
+    """The middles of the arcs at all corners."""
+    middle = np.concatenate([_inward(piece.mm) for piece in pieces])
+    corners = np.concatenate([piece.mm for piece in pieces])
+    angle = np.radians(FAN_DEG) * np.linspace(-1, 1, RAYS)
     c, s = np.cos(angle)[None, :, None], np.sin(angle)[None, :, None]
     away, aside = -middle[:, None], np.column_stack([middle[:, 1], -middle[:, 0]])[:, None]
     out = c * away + s * aside
     mm = corners[:, None] + (radius / np.sin(half))[:, None, None] * middle[:, None] + radius[:, None, None] * out
     n = len(corners)
-    course = Course(
+    return Course(
         piece=np.zeros(n, np.intp), side=np.arange(n), mm=mm, way=np.stack([-out[..., 1], out[..., 0]], axis=2),
-        elevation_mm=np.full(n, elevation_mm),
+        elevation_mm=np.concatenate([np.full(len(piece.mm), piece.elevation_mm) for piece in pieces]),
     )  # fmt: skip
-    return course, float(np.cos(angle).mean()) / np.sin(half) - 1
+
+
+def _inward(corners: Floats) -> Floats:
+    """Unit vectors (n, 2) along the corners' bisectors."""
+    before, after = np.roll(corners, 1, axis=0) - corners, np.roll(corners, -1, axis=0) - corners
+    middle = before / np.linalg.norm(before, axis=1)[:, None] + after / np.linalg.norm(after, axis=1)[:, None]
+    return np.asarray(middle / np.linalg.norm(middle, axis=1)[:, None])
 
 
 def _offsets(
@@ -132,7 +163,7 @@ def _offsets(
     grid = np.arange(-search, search + 1e-9, SEARCH_STEP_PX)
     misfit = np.array([_misfit(x, light, _placed(looks, at)) for at in grid])
     best = _placed(looks, grid[misfit.argmin(axis=0)])
-    weight = np.full(x.shape, POINTS * STEP_PX, np.float32)
+    weight = np.full(x.shape, RAYS * STEP_PX, np.float32)
     found = edge_offsets(x, light, weight, best)
     return found.place_px, found.u_px
 

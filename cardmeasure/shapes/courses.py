@@ -30,7 +30,7 @@ TANGENT_MM = 0.05
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Course:
-    """The edges of several plans. mm, way (s, POINTS, 2): places and clockwise unit directions, on the top face's plane.
+    """The edges of several plans. mm, way (s, m, 2): places and clockwise unit directions, on the top face's plane.
 
     piece, side (s,): whose plan, and which side of all plans' in turn. elevation_mm (s,): of the top face.
     """
@@ -48,13 +48,13 @@ class Course:
 
     @property
     def out(self) -> Floats:
-        """Outward unit normals (s, POINTS, 2) on the plane."""
+        """Outward unit normals (s, m, 2) on the plane."""
         return np.stack([self.way[..., 1], -self.way[..., 0]], axis=2)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Seen:
-    """A course in the photo: px, normal (s, POINTS, 2), outward of unit length, and px_per_mm (s,) across the edge."""
+    """A course in the photo: px, normal (s, m, 2), outward of unit length, and px_per_mm (s,) across the edge."""
 
     px: Floats
     normal: Floats
@@ -82,7 +82,7 @@ def seen(course: Course, camera: Camera) -> Seen:
     """Where a camera sees the course."""
     flat, way = course.mm.reshape(-1, 2), course.way.reshape(-1, 2)
     out = course.out.reshape(-1, 2)
-    z = -np.repeat(course.elevation_mm, POINTS)[:, None]
+    z = -np.repeat(course.elevation_mm, course.mm.shape[1])[:, None]
 
     def at(mm: Floats) -> Floats:
         return project(camera, np.hstack([mm, z]))
@@ -98,8 +98,9 @@ def seen(course: Course, camera: Camera) -> Seen:
 
 def wall_widths_px(course: Course, camera: Camera, *, paper_mm: float) -> Floats:
     """Signed width (s,) of the wall outside the edge; negative where the face hides it. The table is at z = paper."""
-    middle = seen(course, camera).normal[:, POINTS // 2]
-    top = np.column_stack([course.mm[:, POINTS // 2], -course.elevation_mm])
+    at = course.mm.shape[1] // 2
+    middle = seen(course, camera).normal[:, at]
+    top = np.column_stack([course.mm[:, at], -course.elevation_mm])
     foot = top.copy()
     foot[:, 2] = paper_mm
     return np.asarray(((project(camera, foot) - project(camera, top)) * middle).sum(axis=1))

@@ -48,8 +48,9 @@ FAR_AT_FIRST_PX = 4.0
 """A rough outline may be askew, so a stretch's edge may be so far from its side's."""
 WELL_EXPLAINED = 1.8
 """Misfit per value of a side that is understood: 0.3 to 1.2; where a printed line is taken for an edge it is 2 to 30."""
-EXPLAINED_OUTSIDE, INSIDE_PX, MOST_SQUARE = 3.0, 0.5, 50.0
-"""Most mean square misfit from so many pixels inside the edge outwards, single ones counted up to the last."""
+EXPLAINED_OUTSIDE, USUAL_OUTSIDE, INSIDE_PX, MOST_SQUARE = 8.0, 1.0, 0.5, 50.0
+"""Most mean square misfit from so many pixels inside the edge outwards, single ones counted up to the last; what is
+more than usual widens u by its root."""
 SHOWING_PX, DARK_WALL = 0.6, 0.12
 """Walls wider than this can mislead; light of one that no lamp reaches, over that of white paper."""
 LOST_STARTS_PX, U_LOST_PX, BETTER = np.arange(-10.0, 10.1, 2.0), 6.0, 0.7
@@ -253,14 +254,15 @@ def _points(
     per_mm = np.add.reduceat(places.px_per_mm, first) / np.diff(np.append(first, len(course.side)))
     face, table, scatter = ends(whole)
     fitted = (U_SHARE * sides.looks.u_place_px) ** 2 + sides.doubt_px**2
+    outside = misfit_outside(whole, sides)
     return Points(
         stretch=np.flatnonzero(good),
         px=(fine.px + found.place_px[:, None] * fine.normal)[good],
         normal=fine.normal[good],
         u_px=np.maximum(found.u_px[good], LEAST_U_PX),
         tone_px=tone[course.side][good],
-        side_u_px=np.sqrt(U_MODEL_PX**2 + (U_RIM_MM * per_mm) ** 2 + fitted),
-        good=is_table(p[:, TABLE], whole.px) & (misfit_outside(whole, sides) < EXPLAINED_OUTSIDE),
+        side_u_px=np.sqrt((U_MODEL_PX**2 + (U_RIM_MM * per_mm) ** 2) * np.maximum(outside / USUAL_OUTSIDE, 1.0) + fitted),
+        good=is_table(p[:, TABLE], whole.px) & (outside < EXPLAINED_OUTSIDE),
         clarity=np.asarray((np.abs(table - face) / scatter).max(axis=1)),
         place_px=p[:, PLACE],
         sides=sides,

@@ -17,11 +17,11 @@ from cardmeasure.adjustment import Adjustment
 from cardmeasure.camera import Camera, project, to_plane
 from cardmeasure.edges.measuring import Conditions
 from cardmeasure.photo import Photo
-from cardmeasure.shapes.corners import corner_radii_mm, one_radius_mm
+from cardmeasure.shapes.corners import Corners, corner_radii_mm, one_radius_mm
 from cardmeasure.shapes.courses import Course, course_of
 from cardmeasure.shapes.edges import Points, edge_points
 from cardmeasure.shapes.fitting import fitted, residuals_mm, robustly_fitted
-from cardmeasure.shapes.plans import Plan, disc, enclosing, outline_mm, polygon
+from cardmeasure.shapes.plans import Plan, disc, enclosing, interior_angles_rad, outline_mm, polygon
 from cardmeasure.shapes.recognising import candidates
 from cardmeasure.shapes.sampling import Others
 from cardmeasure.shapes.uncertainty import Edges, covariances, plan_of, sizes_mm
@@ -43,9 +43,13 @@ MOST_RMS_PX, MOST_RMS_MM = 1.0, 0.12
 FLOOR_PX = 0.3
 U_RADIUS_MM, LEAST_U_RADIUS_MM = 0.5, 0.15
 """Of a corner's radius: where it could not be measured, and at best."""
+SHARP_MM, ACUTE_DEG, U_SHARP_MM = 0.7, 80.0, 0.3
+"""An acute corner sharper than this is blurred away, and how sharp it is, is known to the last only."""
 ALIKE_THICK = 1.3
 """Pieces whose thicknesses differ by less than this factor are looked at together."""
 WEAK_CLARITY = 3.0
+FRAME_LINE_MM, SHADOW_SHARE = 1.1, 0.6
+"""By how much a rough outline may be larger than what is found in it, and over the thickness for its shadow."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -135,6 +139,7 @@ def _measured(
     per_mm = camera.focal_px / float(np.linalg.norm(camera.position_mm))
     thick_px = max(p.thickness_mm for p in pieces) * per_mm
     points: Points | None = None
+    rough = plans
     for turn, u_place in enumerate(U_PLACE_PX):
         course = course_of(plans, elevation)
         u = float(np.hypot(u_place, U_PLACE_SHARE * thick_px)) if turn == 0 else u_place
@@ -148,6 +153,8 @@ def _measured(
     found = {}
     for k, (piece, fit) in enumerate(zip(pieces, fits, strict=True)):
         if fit is not None and _holds(k, fit, course, points, (camera, float(elevation[k]))):
+            if _lies_far_inside(fit[0], rough[k], piece.thickness_mm):
+                continue
             sides = np.unique(course.side[course.piece == k])
             looks = points.sides.looks.parameters[sides]
             found[piece.number] = _shape(photo, adjustment, piece, fit, (points, looks, sides), paper)
@@ -182,6 +189,12 @@ def _fit(
     return plan, Edges(**{**edges.__dict__, "weight": weight})
 
 
+def _lies_far_inside(plan: Plan, rough: Plan, thickness_mm: float) -> bool:
+    """Whether a line printed inside the border was taken for the edge: the rough outline is so much larger."""
+    sides = [enclosing(one if one.is_disc else polygon(one.corners_mm, 0.0)).sides_mm for one in (rough, plan)]
+    return bool((sides[0] - sides[1]).max() > FRAME_LINE_MM + SHADOW_SHARE * thickness_mm)
+
+
 def _holds(piece: int, fit: tuple[Plan, Edges], course: Course, points: Points, view: tuple[Camera, float]) -> bool:
     """Whether the piece's edges were found, nearly all of them, and lie on the plan."""
     (plan, edges), (camera, elevation) = fit, view
@@ -206,12 +219,14 @@ def _shape(
     elevation = piece.thickness_mm - paper[0]
     radius, u_radius = None, 0.0
     if not plan.is_disc:
-        radii, u = corner_radii_mm(
-            photo, camera, plan.corners_mm, elevation_mm=elevation, paper_mm=paper[0], looks=looks,
-            start_mm=plan.radius_mm,
-        )  # fmt: skip
+        corners = Corners(
+            mm=plan.corners_mm, elevation_mm=elevation, looks=looks, start_mm=plan.radius_mm
+        )
+        ((radii, u),) = corner_radii_mm(photo, camera, [corners], paper_mm=paper[0])
         radius = one_radius_mm(radii, u, plan.corners_mm)
         u_radius = U_RADIUS_MM if radius is None else max(LEAST_U_RADIUS_MM, float(np.median(u)))
+        if radius is not None and radius < SHARP_MM and np.degrees(interior_angles_rad(plan.corners_mm).min()) < ACUTE_DEG:
+            u_radius = max(u_radius, U_SHARP_MM)
         plan = polygon(plan.corners_mm, plan.radius_mm if radius is None else radius)
     plan = plan_of(edges, plan, camera, elevation_mm=elevation, tone=adjustment.state.tone)
     groups = covariances(

@@ -18,6 +18,8 @@ Floats = NDArray[np.floating[Any]]
 Ints = NDArray[np.intp]
 
 REDUCED = 4
+BATCH = 40_000
+"""Samples at a time: what fits the processor's cache."""
 
 STEP_PX = 0.5
 """Distance of samples across an edge."""
@@ -36,8 +38,8 @@ class Others:
 
     label: NDArray[np.int32]
 
-    def hides(self, px: Floats, own: int) -> NDArray[np.bool_]:
-        """Whether other pieces than `own` lie at pixels (..., 2)."""
+    def hides(self, px: Floats, own: Ints) -> NDArray[np.bool_]:
+        """Whether other pieces than `own` (...) lie at pixels (..., 2)."""
         at = np.clip((px / REDUCED).astype(np.intp), 0, np.array(self.label.shape)[::-1] - 1)
         found = self.label[at[..., 1], at[..., 0]]
         return np.asarray((found != 0) & (found != own))
@@ -64,13 +66,15 @@ def light_across(
     light = np.zeros((len(px), len(distance_px), 3), np.float32)
     free = np.zeros(light.shape[:2], bool)
     limit = np.array([photo.width_px, photo.height_px]) - 2.0
-    for k in range(len(px)):
-        at = px[k][:, None] + distance_px[None, :, None] * normal[k][:, None]
-        free[k] = ((at >= 0) & (at <= limit)).all(axis=(0, 2))
-        light[k] = _bilinear(photo, np.clip(at, 0.0, limit)).mean(axis=0)
+    batch = max(1, BATCH // (px.shape[1] * len(distance_px)))
+    for first in range(0, len(px), batch):
+        k = slice(first, first + batch)
+        at = px[k, :, None] + distance_px[None, None, :, None] * normal[k, :, None]
+        free[k] = ((at >= 0) & (at <= limit)).all(axis=(1, 3))
+        light[k] = _bilinear(photo, np.clip(at, 0.0, limit)).mean(axis=1)
         if others is not None and own is not None:
-            beyond = others.hides(at, int(own[k])).any(axis=0) & (distance_px > 0)
-            free[k] &= ~np.logical_or.accumulate(beyond)
+            beyond = others.hides(at, own[k, None, None]).any(axis=1) & (distance_px > 0)
+            free[k] &= ~np.logical_or.accumulate(beyond, axis=1)
     return light, free
 
 
