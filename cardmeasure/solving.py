@@ -218,9 +218,7 @@ def _with_cards(state: State, quads: Floats) -> State:
 
 def _priors_for(priors: Priors, edges: EdgePoints, outlines: list[Outline], settings: Settings) -> Priors:
     u = np.array([np.hypot(_thickness_mm(outline, settings)[1], settings.u_paper_mm) for outline in outlines])
-    return replace(
-        priors, elevation_mm=_elevations_mm(outlines, settings), u_elevation_mm=u, u_bias_px=edges.u_bias_px
-    )
+    return replace(priors, elevation_mm=_elevations_mm(outlines, settings), u_elevation_mm=u, u_bias_px=edges.u_bias_px)
 
 
 def _rough_quad(camera: Camera, outline: Outline, elevation_mm: float) -> Floats:

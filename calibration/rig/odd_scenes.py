@@ -103,7 +103,8 @@ def _pieces(rng: Rng, kind: str) -> list[Card]:
         w, h = w + float(rng.normal(0, 0.2)), h + float(rng.normal(0, 0.2))
         outline = rectangle_outline(w, h, radius_mm=float(rng.choice([0.0, 0.0, 3.0, 6.0])))
         sheet = piece(rng, outline, shape="rectangle", thickness_mm=float(rng.uniform(0.2, 0.4)))
-        return [replace(sheet, face=replace(sheet.face, style=str(rng.choice(["white-border", "full-bleed"]))))] + cards
+        style = str(rng.choice(["white-border", "full-bleed"]))
+        return [replace(sheet, face=replace(sheet.face, style=style)), *cards]
     if kind == "deep":
         return [*cards, *(_deep(rng) for _ in range(2)), _token(rng, 0.30), _token(rng, 0.30)]
     thickness = float(rng.choice(THICKNESSES_MM))

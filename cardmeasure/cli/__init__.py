@@ -18,6 +18,7 @@ from cardmeasure.cli.console import PipeClosedError, StoppedError, forget_output
 from cardmeasure.cli.fit import fit
 from cardmeasure.cli.measure import measure
 from cardmeasure.cli.page import page
+from cardmeasure.cli.piece import piece
 from cardmeasure.cli.plan import plan
 from cardmeasure.cli.reference import reference
 from cardmeasure.cli.report import report
@@ -114,5 +115,5 @@ def _bug(error: Exception) -> int:
     return ExitCode.BUG
 
 
-for _command in (reference, measure, report, classes, starter_list, fit, plan, storage, page):
+for _command in (reference, measure, piece, report, classes, starter_list, fit, plan, storage, page):
     app.command()(_guarded(_command))

@@ -1,8 +1,9 @@
-"""What is told of pieces beyond the adjustment: the cards of odd components, and how round the corners of others are."""
+"""What is told of pieces beyond the adjustment: the cards of odd components, and how round others' corners are."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -47,9 +48,7 @@ def odd_shapes(
     )  # fmt: skip
 
 
-def _others(
-    photo: Photo, squares: tuple[SquareSighting, ...], outlines: Sequence[Outline], start: Start
-) -> Others:
+def _others(photo: Photo, squares: tuple[SquareSighting, ...], outlines: Sequence[Outline], start: Start) -> Others:
     """All pieces and papers: an outline has its index plus 1, papers come after them."""
     seen = {k + 1: _px(start, o.contour_mm if len(o.contour_mm) else o.corners_mm) for k, o in enumerate(outlines)}
     for square in squares:
@@ -95,7 +94,7 @@ def shape_card(number: int, shape: MeasuredShape, settings: Settings, *, corners
         width_mm=float(shape.sizes_mm[0]), height_mm=float(shape.sizes_mm[1]),
         u_width_mm=float(u[0]), u_height_mm=float(u[1]), correlation=correlation,
         corner_radius_mm=shape.radius_mm, squareness_deg=_squareness_deg(shape), thickness_mm=shape.thickness_mm,
-        match=_match(shape, u, correlation, settings) if kind == "rectangle" else None,
+        match=_match(shape, u, correlation, settings),
         budget=budget_from_covariances({name: m[:2, :2] for name, m in shape.groups.items()}), flags=shape.flags,
         outline_px=tuple((float(x), float(y)) for x, y in shape.outline_px),
         diameter_mm=third if kind == "circle" else None, u_diameter_mm=float(u[2]) if kind == "circle" else None,
@@ -111,7 +110,12 @@ def _squareness_deg(shape: MeasuredShape) -> float | None:
 
 
 def _match(shape: MeasuredShape, u: Floats, correlation: float, settings: Settings) -> SizeMatch:
-    return match_size(
+    """The nominal size class; of what is no rectangle none, only the one whose cut is nearest to its enclosing one."""
+    match = match_size(
         float(shape.sizes_mm[0]), float(shape.sizes_mm[1]), u_width_mm=float(u[0]), u_height_mm=float(u[1]),
         correlation=correlation, classes=settings.classes,
     )  # fmt: skip
+    if shape.plan.shape == "rectangle":
+        return match
+    away = float(np.hypot(match.nearest.dw_mm, match.nearest.dh_mm))
+    return replace(match, size_class=None, probability=1.0, margin_mm=away, runner_up=None)

@@ -90,9 +90,7 @@ def corner_radii_mm(
 def _largest_mm(corners: Floats) -> Floats:
     """The largest radius (n,) that a polygon's corners have room for."""
     lengths = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
-    return np.asarray(
-        MOST_SHARE * np.minimum(lengths, np.roll(lengths, 1)) * np.tan(interior_angles_rad(corners) / 2)
-    )
+    return np.asarray(MOST_SHARE * np.minimum(lengths, np.roll(lengths, 1)) * np.tan(interior_angles_rad(corners) / 2))
 
 
 def _radii_seen(seen_mm: Floats, half: Floats, drawn_mm: Floats, most_mm: Floats) -> Floats:
@@ -154,9 +152,7 @@ def _inward(corners: Floats) -> Floats:
     return np.asarray(middle / np.linalg.norm(middle, axis=1)[:, None])
 
 
-def _offsets(
-    distance: Floats, light: NDArray[np.float32], looks: Floats, search: float
-) -> tuple[Floats, Floats]:
+def _offsets(distance: Floats, light: NDArray[np.float32], looks: Floats, search: float) -> tuple[Floats, Floats]:
     """Where the arcs are, px outward of where they are drawn, and u of it, (n,) each."""
     n = len(looks)
     x = np.tile(distance, (n, 1)).astype(np.float32)

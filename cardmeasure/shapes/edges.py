@@ -47,7 +47,7 @@ OUTER_STARTS_PX = 2.0
 FAR_AT_FIRST_PX = 4.0
 """A rough outline may be askew, so a stretch's edge may be so far from its side's."""
 WELL_EXPLAINED = 1.8
-"""Misfit per value of a side that is understood: 0.3 to 1.2; where a printed line is taken for an edge it is 2 to 30."""
+"""Misfit per value of a side that is understood: 0.3 to 1.2; where a printed line is taken for an edge: 2 to 30."""
 EXPLAINED_OUTSIDE, USUAL_OUTSIDE, INSIDE_PX, MOST_SQUARE = 8.0, 1.0, 0.5, 50.0
 """Most mean square misfit from so many pixels inside the edge outwards, single ones counted up to the last; what is
 more than usual widens u by its root."""
@@ -83,8 +83,8 @@ def edge_points(
 ) -> Points:  # fmt: skip
     """Find the edges near a course whose pieces are about equally thick.
 
-    u_place_px : how far they may be from it. before : how its sides looked in an earlier pass. others, own : where other
-    pieces lie, and the label of each plan's own.
+    u_place_px : how far they may be from it. before : how its sides looked in an earlier pass. others, own : where
+    other pieces lie, and the label of each plan's own.
     """
     places = seen(course, camera)
     per_mm = places.px_per_mm
@@ -185,7 +185,9 @@ def misfit_outside(whole: Profiles, sides: SideLooks) -> Floats:
     """Mean square (n,) of what each side's looks leave at and outside its edge: art inside it does not count."""
     p = sides.looks.parameters
     model = expected_light_with_jacobian(whole.distance_px, p)[0].transpose(0, 2, 1)
-    scatter = scatter_of_bins(whole.light, whole.weight)[:, None] * np.sqrt(1 + 1 / np.maximum(whole.weight, 1))[..., None]
+    scatter = (
+        scatter_of_bins(whole.light, whole.weight)[:, None] * np.sqrt(1 + 1 / np.maximum(whole.weight, 1))[..., None]
+    )
     counted = (whole.weight > 0) & (whole.distance_px > p[:, PLACE, None] - INSIDE_PX)
     squares = np.minimum(((whole.light - model) / scatter) ** 2, MOST_SQUARE).mean(axis=2)
     return np.asarray((squares * counted).sum(axis=1) / np.maximum(counted.sum(axis=1), 1))
@@ -210,7 +212,7 @@ def _profiles(
     return Profiles(
         card=course.piece, side=course.side, along=np.zeros(n), px=places.px[:, middle],
         normal=places.normal[:, middle], distance_px=np.tile(distance, (n, 1)), light=light, weight=weight,
-        inside=free[:, needed].all(axis=1),
+        inside=np.asarray(free[:, needed].all(axis=1)),
     )  # fmt: skip
 
 
@@ -261,7 +263,9 @@ def _points(
         normal=fine.normal[good],
         u_px=np.maximum(found.u_px[good], LEAST_U_PX),
         tone_px=tone[course.side][good],
-        side_u_px=np.sqrt((U_MODEL_PX**2 + (U_RIM_MM * per_mm) ** 2) * np.maximum(outside / USUAL_OUTSIDE, 1.0) + fitted),
+        side_u_px=np.sqrt(
+            (U_MODEL_PX**2 + (U_RIM_MM * per_mm) ** 2) * np.maximum(outside / USUAL_OUTSIDE, 1.0) + fitted
+        ),
         good=is_table(p[:, TABLE], whole.px) & (outside < EXPLAINED_OUTSIDE),
         clarity=np.asarray((np.abs(table - face) / scatter).max(axis=1)),
         place_px=p[:, PLACE],

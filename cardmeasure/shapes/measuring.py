@@ -108,7 +108,7 @@ def _alike(pieces: Sequence[RoughPiece]) -> list[list[RoughPiece]]:
 
 
 def _on_face(piece: RoughPiece, camera: Camera, paper_mm: float) -> list[Plan]:
-    """What the piece's top face may be: its outline holds the side walls that are seen, too, and these are taken off."""
+    """What the piece's top face may be: its outline holds the side walls that are seen, and these are taken off."""
     top = to_plane(camera, piece.contour_px, z_mm=paper_mm - piece.thickness_mm)
     centre = camera.position_mm
     # where the foot of a wall is seen, on the plane of the top face
@@ -212,20 +212,22 @@ def _holds(piece: int, fit: tuple[Plan, Edges], course: Course, points: Points, 
 
 
 def _shape(
-    photo: Photo, adjustment: Adjustment, piece: RoughPiece, fit: tuple[Plan, Edges], seen_as: tuple[Points, Floats, Floats],
-    paper: tuple[float, float],
+    photo: Photo, adjustment: Adjustment, piece: RoughPiece, fit: tuple[Plan, Edges],
+    seen_as: tuple[Points, Floats, Floats], paper: tuple[float, float],
 ) -> MeasuredShape:  # fmt: skip
     (plan, edges), (points, looks, own), camera = fit, seen_as, adjustment.state.camera
     elevation = piece.thickness_mm - paper[0]
     radius, u_radius = None, 0.0
     if not plan.is_disc:
-        corners = Corners(
-            mm=plan.corners_mm, elevation_mm=elevation, looks=looks, start_mm=plan.radius_mm
-        )
+        corners = Corners(mm=plan.corners_mm, elevation_mm=elevation, looks=looks, start_mm=plan.radius_mm)
         ((radii, u),) = corner_radii_mm(photo, camera, [corners], paper_mm=paper[0])
         radius = one_radius_mm(radii, u, plan.corners_mm)
         u_radius = U_RADIUS_MM if radius is None else max(LEAST_U_RADIUS_MM, float(np.median(u)))
-        if radius is not None and radius < SHARP_MM and np.degrees(interior_angles_rad(plan.corners_mm).min()) < ACUTE_DEG:
+        if (
+            radius is not None
+            and radius < SHARP_MM
+            and np.degrees(interior_angles_rad(plan.corners_mm).min()) < ACUTE_DEG
+        ):
             u_radius = max(u_radius, U_SHARP_MM)
         plan = polygon(plan.corners_mm, plan.radius_mm if radius is None else radius)
     plan = plan_of(edges, plan, camera, elevation_mm=elevation, tone=adjustment.state.tone)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.floating[Any]]
 
 EQUAL_AREA = 1.02
-"""Rectangles around a regular polygon are as large on whichever side they lie: those within this factor are averaged."""
+"""Rectangles around a regular polygon are as large on whichever side they lie: those within this are averaged."""
 REGULAR_SHARE, REGULAR_DEG = 0.05, 3.0
 """A polygon is regular where its sides' distances from its middle, and its angles, differ by no more than this."""
 RIGHT_DEG = 3.0

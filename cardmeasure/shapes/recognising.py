@@ -91,9 +91,7 @@ def _disc(points: Floats) -> tuple[Plan, bool]:
     centre = np.array([x, y])
     spoke = points - centre
     radius, angle = np.linalg.norm(spoke, axis=1), np.arctan2(spoke[:, 1], spoke[:, 0])
-    waves = np.column_stack(
-        [np.ones_like(angle), *(f(k * angle) for k in (1, 2) for f in (np.cos, np.sin))]
-    )
+    waves = np.column_stack([np.ones_like(angle), *(f(k * angle) for k in (1, 2) for f in (np.cos, np.sin))])
     rest = radius - waves @ np.linalg.lstsq(waves, radius, rcond=None)[0]
     mean = float(np.sqrt(c + x * x + y * y))
     lopsided = float(np.ptp(radius)) > 0.25 * mean

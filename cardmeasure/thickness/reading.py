@@ -105,7 +105,7 @@ def _rule(path: Path, what: str, value: object, *, photo: str | None) -> Thickne
             return None
         what = f"#{number}"
     if isinstance(value, bool) or not isinstance(value, int | float | str):
-        raise UsageError(f"{path}: {what} must be a thickness in mm, such as 2.2 or \"2.2±0.1\".")
+        raise UsageError(f'{path}: {what} must be a thickness in mm, such as 2.2 or "2.2±0.1".')
     return parse_rule(what, str(value), where=str(path))
 
 

@@ -61,7 +61,9 @@ def parse_thickness(value: str, *, where: str) -> tuple[float, float | None]:
     numbers = [None if text is None else float(text.replace(",", ".")) for text in found.groups()]
     thickness, u = numbers[0] or 0.0, numbers[1]
     if not 0.0 <= thickness <= MOST_MM or (u is not None and u > MOST_U_MM):
-        raise UsageError(f"{where}: {value} mm; a thickness lies between 0 and {MOST_MM:g} mm, its u below {MOST_U_MM:g}.")
+        raise UsageError(
+            f"{where}: {value} mm; a thickness lies between 0 and {MOST_MM:g} mm, its u below {MOST_U_MM:g}."
+        )
     return thickness, u
 
 
