@@ -22,6 +22,8 @@ RIM_MM = 0.8
 SEAM_STEP = 0.10
 """Change of the logarithm of brightness that counts, everywhere along a seam but for `SEAM_GAPS` of its length."""
 SEAM_GAPS = 0.03
+MOST_GAPS_MM = 2.7
+"""On a large sheet that share would hide a border on either side."""
 SEAM_OVER_REST = 3.0
 """By how much a seam stands out of the other rows: noise and texture run through all of them."""
 DARK = 12.0
@@ -55,7 +57,7 @@ def _crossed(log: NDArray[np.float32]) -> bool:
     step = np.maximum(np.maximum(change[..., 0], change[..., 1]), change[..., 2])
     # a seam may be a pixel off its row
     step = np.maximum(np.maximum(step[:-2], step[1:-1]), step[2:])[near - 2 : -near + 2]
-    rank = int(SEAM_GAPS * (step.shape[1] - 1))
+    rank = int(min(SEAM_GAPS * (step.shape[1] - 1), MOST_GAPS_MM * PX_PER_MM))
     weakest = np.partition(step, rank, axis=1)[:, rank]
     return bool(weakest.max() > max(SEAM_STEP, SEAM_OVER_REST * float(np.median(weakest))))
 

@@ -76,8 +76,8 @@ def corner_radii_mm(
         outer = search + AROUND_PX + float(np.maximum(looks[:, WIDTH], 0.0).max())
         distance = distances_px(inner_px=search + AROUND_PX, outer_px=outer)
         light, free = light_across(photo, places.px, places.normal, distance)
-        offset, u_px = _offsets(distance, light, looks, search)
-        inside = free.all(axis=1)
+        offset, u_px, is_found = _offsets(distance, light, looks, search)
+        inside = free.all(axis=1) & is_found
         radius = np.where(inside, _radii_seen(offset / places.px_per_mm, half, drawn, most), drawn)
         gain = np.cos(np.radians(FAN_DEG) / 2) / np.sin(half) - 1
         u = np.where(inside, np.hypot(U_PLACE_PX, u_px) / places.px_per_mm / gain, np.inf)
@@ -152,16 +152,19 @@ def _inward(corners: Floats) -> Floats:
     return np.asarray(middle / np.linalg.norm(middle, axis=1)[:, None])
 
 
-def _offsets(distance: Floats, light: NDArray[np.float32], looks: Floats, search: float) -> tuple[Floats, Floats]:
-    """Where the arcs are, px outward of where they are drawn, and u of it, (n,) each."""
+def _offsets(
+    distance: Floats, light: NDArray[np.float32], looks: Floats, search: float
+) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Where arcs are, px outward of where they are drawn, u of it, and whether it lies within the search, (n,) each."""
     n = len(looks)
     x = np.tile(distance, (n, 1)).astype(np.float32)
     grid = np.arange(-search, search + 1e-9, SEARCH_STEP_PX)
     misfit = np.array([_misfit(x, light, _placed(looks, at)) for at in grid])
-    best = _placed(looks, grid[misfit.argmin(axis=0)])
+    least = misfit.argmin(axis=0)
+    best = _placed(looks, grid[least])
     weight = np.full(x.shape, RAYS * STEP_PX, np.float32)
     found = edge_offsets(x, light, weight, best)
-    return found.place_px, found.u_px
+    return found.place_px, found.u_px, (least > 0) & (least < len(grid) - 1)
 
 
 def _placed(looks: Floats, at: Floats | float) -> Floats:

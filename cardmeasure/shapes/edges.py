@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from cardmeasure.camera import Camera
 from cardmeasure.edges.fitting import LookPriors, Looks, fit_looks, look_priors, scatter_of_bins
 from cardmeasure.edges.lighting import Surroundings, priors_before
-from cardmeasure.edges.looks import BLUR, FACE, PLACE, TABLE, WALL, WIDTH, expected_light_with_jacobian
+from cardmeasure.edges.looks import BLUR, FACE, PLACE, SHADE, SHADOW, TABLE, WALL, WIDTH, expected_light_with_jacobian
 from cardmeasure.edges.measuring import (
     BLUR_REACH,
     FARTHEST_PX,
@@ -30,7 +30,7 @@ from cardmeasure.edges.profiles import Profiles
 from cardmeasure.edges.stretches import edge_offsets
 from cardmeasure.edges.tables import is_table
 from cardmeasure.edges.tone import U_TONE, tone_shift_px
-from cardmeasure.edges.whole import STARTS, TEMPER, SideLooks, ends, looks_of_sides
+from cardmeasure.edges.whole import ALIKE, STARTS, TEMPER, SideLooks, ends, looks_of_sides
 from cardmeasure.photo import Photo
 from cardmeasure.shapes.courses import POINTS, Course, Seen, seen, wall_widths_px
 from cardmeasure.shapes.sampling import INTERPOLATION_PX, STEP_PX, Others, distances_px, light_across
@@ -53,6 +53,8 @@ EXPLAINED_OUTSIDE, USUAL_OUTSIDE, INSIDE_PX, MOST_SQUARE = 8.0, 1.0, 0.5, 50.0
 more than usual widens u by its root."""
 SHOWING_PX, DARK_WALL = 0.6, 0.12
 """Walls wider than this can mislead; light of one that no lamp reaches, over that of white paper."""
+U_DARK_STRIP = 0.6
+"""Of such a strip of shadow."""
 LOST_STARTS_PX, U_LOST_PX, BETTER = np.arange(-10.0, 10.1, 2.0), 6.0, 0.7
 """Where an edge is sought anew, and by which factor the misfit must fall for it to be believed."""
 
@@ -181,6 +183,14 @@ def _put(looks: Looks, rows: Ints, others: Looks) -> Looks:
     return Looks(parameters=parameters, normal=normal, cost=cost)
 
 
+def _u_dark_strip_px(p: Floats) -> Floats:
+    """Standard uncertainty (n,) where the shadow that is seen outside a face is about as dark as the face itself."""
+    strip = np.maximum(p[:, SHADOW] + np.minimum(p[:, WIDTH], 0.0), 0.0)
+    face, table = p[:, FACE], p[:, TABLE]
+    apart = np.abs(face - p[:, SHADE, None] * table).max(axis=1) / np.maximum(np.abs(table - face).max(axis=1), 1e-3)
+    return np.asarray(U_DARK_STRIP * strip * np.exp(-0.5 * (apart / ALIKE) ** 2))
+
+
 def misfit_outside(whole: Profiles, sides: SideLooks) -> Floats:
     """Mean square (n,) of what each side's looks leave at and outside its edge: art inside it does not count."""
     p = sides.looks.parameters
@@ -255,7 +265,7 @@ def _points(
     first = course.first
     per_mm = np.add.reduceat(places.px_per_mm, first) / np.diff(np.append(first, len(course.side)))
     face, table, scatter = ends(whole)
-    fitted = (U_SHARE * sides.looks.u_place_px) ** 2 + sides.doubt_px**2
+    fitted = (U_SHARE * sides.looks.u_place_px) ** 2 + sides.doubt_px**2 + _u_dark_strip_px(p) ** 2
     outside = misfit_outside(whole, sides)
     return Points(
         stretch=np.flatnonzero(good),

@@ -43,6 +43,7 @@ MOST_RMS_PX, MOST_RMS_MM = 1.0, 0.12
 FLOOR_PX = 0.3
 U_RADIUS_MM, LEAST_U_RADIUS_MM = 0.5, 0.15
 """Of a corner's radius: where it could not be measured, and at best."""
+USUAL_RADIUS_MM = 1.5
 SHARP_MM, ACUTE_DEG, U_SHARP_MM = 0.7, 80.0, 0.3
 """An acute corner sharper than this is blurred away, and how sharp it is, is known to the last only."""
 ALIKE_THICK = 1.3
@@ -219,10 +220,14 @@ def _shape(
     elevation = piece.thickness_mm - paper[0]
     radius, u_radius = None, 0.0
     if not plan.is_disc:
-        corners = Corners(mm=plan.corners_mm, elevation_mm=elevation, looks=looks, start_mm=plan.radius_mm)
-        ((radii, u),) = corner_radii_mm(photo, camera, [corners], paper_mm=paper[0])
-        radius = one_radius_mm(radii, u, plan.corners_mm)
-        u_radius = U_RADIUS_MM if radius is None else max(LEAST_U_RADIUS_MM, float(np.median(u)))
+        # a mask with walls and shadows in it is rounder than its piece
+        for start in (min(plan.radius_mm, USUAL_RADIUS_MM), plan.radius_mm):
+            corners = Corners(mm=plan.corners_mm, elevation_mm=elevation, looks=looks, start_mm=start)
+            ((radii, u),) = corner_radii_mm(photo, camera, [corners], paper_mm=paper[0])
+            radius = one_radius_mm(radii, u, plan.corners_mm)
+            if radius is not None:
+                break
+        u_radius = U_RADIUS_MM if radius is None else _u_radius_mm(radii, u)
         if (
             radius is not None
             and radius < SHARP_MM
@@ -241,6 +246,12 @@ def _shape(
         outline_px=_seen(camera, outline_mm(plan), elevation), radius_mm=radius, thickness_mm=piece.thickness_mm,
         flags=("weak-edge",) if points.clarity[own].min() < WEAK_CLARITY else (),
     )  # fmt: skip
+
+
+def _u_radius_mm(radii: Floats, u: Floats) -> float:
+    """Standard uncertainty of corners' common radius, from each one's own and from how they scatter."""
+    scatter = 1.48 * float(np.median(np.abs(radii - np.median(radii))))
+    return max(LEAST_U_RADIUS_MM, float(np.median(u)), 1.5 * scatter / float(np.sqrt(len(radii))))
 
 
 def _seen(camera: Camera, mm: Floats, elevation: float) -> Floats:
