@@ -52,9 +52,12 @@ class SideLooks:
 
 def looks_of_sides(
     sides: Profiles, around: Surroundings, *, u_place_px: float, before: SideLooks | None,
-    starts: tuple[tuple[float, float], ...] = STARTS,
+    starts: tuple[tuple[float, float], ...] = STARTS, trusts_shadows: bool = False,
 ) -> SideLooks:  # fmt: skip
-    """Looks of all sides from their profiles; `before`: those of an earlier pass over the same sides."""
+    """Looks of all sides from their profiles; `before`: those of an earlier pass over the same sides.
+
+    trusts_shadows : whether a dark strip is a shadow even where it is as dark as the face, as with thick pieces.
+    """
     face, table, _ = ends(sides)
     untold = priors_before(around, face, table, u_place_px=u_place_px)
     if before is None:
@@ -71,7 +74,7 @@ def looks_of_sides(
     looks = fit_looks(sides.distance_px, sides.light, sides.weight, priors=priors, start=start)
     # where other sides have taught how dark shadows are, a dark strip is no riddle
     untaught = np.minimum(priors.covariance[:, SHADE, SHADE] / U_SHADE_LEVEL**2, 1.0)
-    strip = untaught * _like_the_face(looks.parameters)
+    strip = (not trusts_shadows) * untaught * _like_the_face(looks.parameters)
     moved = looks.parameters.copy()
     moved[:, PLACE] += strip
     moved[:, SHADOW] -= strip

@@ -28,9 +28,12 @@ FAN_DEG, RAYS = 12.0, 12
 AROUND_PX = 4.0
 LEAST_MM = 1.0
 """The fan of a sharper corner is drawn at this radius."""
-SEARCH_MM, SEARCH_STEP_PX = (0.45, 0.2), 0.5
-"""How far from where it is drawn the middle of an arc is sought, in each round: the rough outline is good to that."""
-LEAST_SEARCH_PX = 1.5
+SEARCH_MM, LONGER_SEARCH_MM, SEARCH_STEP_PX = (0.45, 0.2), (0.45, 0.45, 0.2), 0.5
+"""How far from where it is drawn the middle of an arc is sought, in each round, at right and blunter corners; the
+longer one for outlines that hold shadows, too."""
+RIGHT_GAIN = float(np.sqrt(2) - 1)
+LEAST_SEARCH_PX, TO_SHARP = 1.5, 0.9
+"""At least so far, and so much of the way from the least arc drawn to a sharp corner."""
 GRID = 100
 BLUR_ROUNDS = 2.0
 """A sharp corner looks as if it had a radius of so many blurs, which counts in quadrature (fitted to rendered ones)."""
@@ -56,7 +59,12 @@ class Corners:
 
 
 def corner_radii_mm(
-    photo: Photo, camera: Camera, pieces: Sequence[Corners], *, paper_mm: float
+    photo: Photo,
+    camera: Camera,
+    pieces: Sequence[Corners],
+    *,
+    paper_mm: float,
+    search_mm: Sequence[float] = SEARCH_MM,
 ) -> list[tuple[Floats, Floats]]:
     """Radii and their standard uncertainties (n,) of each piece's corners."""
     if not pieces:
@@ -67,8 +75,10 @@ def corner_radii_mm(
     radius = np.clip(np.concatenate([np.full(len(piece.mm), piece.start_mm) for piece in pieces]), 0.0, most)
     u = np.full(len(half), np.inf)
     per_mm = camera.focal_px / float(np.linalg.norm(camera.position_mm))
-    for reach_mm in SEARCH_MM:
-        search = max(reach_mm * per_mm, LEAST_SEARCH_PX)
+    gain = np.cos(np.radians(FAN_DEG) / 2) / np.sin(half) - 1
+    for turn, reach_mm in enumerate(search_mm, start=1):
+        wide = max(reach_mm * max(1.0, float(gain.max()) / RIGHT_GAIN), TO_SHARP * LEAST_MM * float(gain.max()))
+        search = max(wide * per_mm, LEAST_SEARCH_PX)
         drawn = np.maximum(radius, np.minimum(LEAST_MM, most))
         course = _fans(pieces, half, drawn)
         places = seen(course, camera)
@@ -77,9 +87,8 @@ def corner_radii_mm(
         distance = distances_px(inner_px=search + AROUND_PX, outer_px=outer)
         light, free = light_across(photo, places.px, places.normal, distance)
         offset, u_px, is_found = _offsets(distance, light, looks, search)
-        inside = free.all(axis=1) & is_found
+        inside = free.all(axis=1) & (is_found | (turn < len(search_mm)))
         radius = np.where(inside, _radii_seen(offset / places.px_per_mm, half, drawn, most), drawn)
-        gain = np.cos(np.radians(FAN_DEG) / 2) / np.sin(half) - 1
         u = np.where(inside, np.hypot(U_PLACE_PX, u_px) / places.px_per_mm / gain, np.inf)
     blurred = BLUR_ROUNDS * looks[:, BLUR] / per_mm
     radius = np.sqrt(np.maximum(radius**2 - blurred**2, 0.0))

@@ -102,7 +102,10 @@ def edge_points(
     whole = _whole(course, fine)
     around = _surroundings(course, wall, thick, conditions)
     starts = STARTS if before is not None or thick.max() < WIDE_PX else _starts(u_place_px)
-    sides = looks_of_sides(whole, around, u_place_px=u_place_px, before=before, starts=starts)
+    sides = looks_of_sides(
+        whole, around, u_place_px=u_place_px, before=before, starts=starts,
+        trusts_shadows=bool(thick.min() > WIDE_PX),
+    )  # fmt: skip
     sides = _walls_doubted(whole, _tried_again(whole, sides), around, u_place_px=u_place_px)
     return _points(course, places, fine, whole, sides, far_px=FARTHEST_PX if before is not None else FAR_AT_FIRST_PX)
 

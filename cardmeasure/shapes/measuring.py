@@ -17,7 +17,7 @@ from cardmeasure.adjustment import Adjustment
 from cardmeasure.camera import Camera, project, to_plane
 from cardmeasure.edges.measuring import Conditions
 from cardmeasure.photo import Photo
-from cardmeasure.shapes.corners import Corners, corner_radii_mm, one_radius_mm
+from cardmeasure.shapes.corners import LONGER_SEARCH_MM, Corners, corner_radii_mm, one_radius_mm
 from cardmeasure.shapes.courses import Course, course_of
 from cardmeasure.shapes.edges import Points, edge_points
 from cardmeasure.shapes.fitting import fitted, residuals_mm, robustly_fitted
@@ -43,7 +43,8 @@ MOST_RMS_PX, MOST_RMS_MM = 1.0, 0.12
 FLOOR_PX = 0.3
 U_RADIUS_MM, LEAST_U_RADIUS_MM = 0.5, 0.15
 """Of a corner's radius: where it could not be measured, and at best."""
-USUAL_RADIUS_MM = 1.5
+USUAL_RADIUS_MM, UNSEEN_RADIUS_MM = 1.5, 0.8
+"""Radius that corners are looked at with first, and that is taken where it could not be seen."""
 SHARP_MM, ACUTE_DEG, U_SHARP_MM = 0.7, 80.0, 0.3
 """An acute corner sharper than this is blurred away, and how sharp it is, is known to the last only."""
 ALIKE_THICK = 1.3
@@ -223,7 +224,7 @@ def _shape(
         # a mask with walls and shadows in it is rounder than its piece
         for start in (min(plan.radius_mm, USUAL_RADIUS_MM), plan.radius_mm):
             corners = Corners(mm=plan.corners_mm, elevation_mm=elevation, looks=looks, start_mm=start)
-            ((radii, u),) = corner_radii_mm(photo, camera, [corners], paper_mm=paper[0])
+            ((radii, u),) = corner_radii_mm(photo, camera, [corners], paper_mm=paper[0], search_mm=LONGER_SEARCH_MM)
             radius = one_radius_mm(radii, u, plan.corners_mm)
             if radius is not None:
                 break
@@ -234,7 +235,7 @@ def _shape(
             and np.degrees(interior_angles_rad(plan.corners_mm).min()) < ACUTE_DEG
         ):
             u_radius = max(u_radius, U_SHARP_MM)
-        plan = polygon(plan.corners_mm, plan.radius_mm if radius is None else radius)
+        plan = polygon(plan.corners_mm, min(plan.radius_mm, UNSEEN_RADIUS_MM) if radius is None else radius)
     plan = plan_of(edges, plan, camera, elevation_mm=elevation, tone=adjustment.state.tone)
     groups = covariances(
         edges, plan, adjustment, elevation_mm=elevation,

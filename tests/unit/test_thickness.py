@@ -86,5 +86,5 @@ def test_a_wrong_file_is_refused_by_its_name(tmp_path: Path, text: str) -> None:
 
 
 def test_a_rule_says_where_it_was_written() -> None:
-    with pytest.raises(UsageError, match="^somewhere: "):
+    with pytest.raises(UsageError, match=r"^somewhere: "):
         parse_rule("circle", "wide", where="somewhere")
