@@ -17,7 +17,7 @@ from cardmeasure.results import Card
 from cardmeasure.settings import Settings
 from cardmeasure.shapes.cards import corner_radii_of_cards, odd_shapes
 from cardmeasure.shapes.outlines import sorted_out
-from cardmeasure.sizing import numbered_cards
+from cardmeasure.sizing import numbered_cards, sized_cards
 from cardmeasure.solving import Solution, Start, solve
 from cardmeasure.thickness.rules import SeenPiece, rule_for
 
@@ -33,27 +33,27 @@ def sized_with_thickness(
     photo: Photo, squares: tuple[SquareSighting, ...], outlines: Sequence[Outline], settings: Settings, *, start: Start
 ) -> Sized:
     """Outlines as sorted out, the solved photo, and its cards."""
-    first, numbered = _sized(photo, squares, sorted_out(outlines, settings), settings, start=start)
+    sorted_first = sorted_out(outlines, settings)
+    if not settings.thickness_rules:
+        return _sized(photo, squares, sorted_first, settings, start=start)
+    solution = solve(photo, squares, sorted_first, settings, start=start)
     given: dict[int, tuple[float, float]] = {}
-    for card, index in numbered if settings.thickness_rules else ():
-        rule = rule_for(_seen(card, first[0][index], settings), settings.thickness_rules)
+    for card, index in numbered_cards(sorted_first, solution, settings):
+        rule = rule_for(_seen(card, sorted_first[index], settings), settings.thickness_rules)
         if rule is not None:
             u = settings.u_thickness_mm if rule.u_thickness_mm is None else rule.u_thickness_mm
             given[index] = (rule.thickness_mm, u)
-    if not given:
-        return first
-    return _sized(photo, squares, sorted_out(outlines, settings, thickness_mm=given), settings, start=start)[0]
+    return _sized(photo, squares, sorted_out(outlines, settings, thickness_mm=given), settings, start=start)
 
 
 def _sized(
     photo: Photo, squares: tuple[SquareSighting, ...], outlines: tuple[Outline, ...], settings: Settings, *,
     start: Start,
-) -> tuple[Sized, tuple[tuple[Card, int], ...]]:  # fmt: skip
+) -> Sized:  # fmt: skip
     solution = solve(photo, squares, outlines, settings, start=start)
     shapes = odd_shapes(photo, squares, outlines, solution, settings, start=start)
     radii = corner_radii_of_cards(photo, outlines, solution, settings)
-    numbered = numbered_cards(outlines, solution, settings, shapes=shapes, radii_mm=radii)
-    return (outlines, solution, tuple(card for card, _ in numbered)), numbered
+    return outlines, solution, sized_cards(outlines, solution, settings, shapes=shapes, radii_mm=radii)
 
 
 def _seen(card: Card, outline: Outline, settings: Settings) -> SeenPiece:
