@@ -245,7 +245,8 @@ def _shape(
         plan=plan, sizes_mm=sizes_mm(plan), groups=groups,
         corners_px=_seen(camera, enclosing(plan).corners_mm, elevation),
         outline_px=_seen(camera, outline_mm(plan), elevation), radius_mm=radius, thickness_mm=piece.thickness_mm,
-        flags=("weak-edge",) if points.clarity[own].min() < WEAK_CLARITY else (),
+        flags=(() if plan.is_disc or radius is not None else ("corners-unclear",))
+        + (("weak-edge",) if points.clarity[own].min() < WEAK_CLARITY else ()),
     )  # fmt: skip
 
 

@@ -24,7 +24,7 @@ def rough(plan: Plan, *, seed: int = 0) -> np.ndarray:
     return np.round((along + np.random.default_rng(seed).normal(0, 0.08, along.shape)) / STEP_MM) * STEP_MM
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(st.floats(24.0, 80.0), st.integers(0, 99))
 def test_a_disc_is_recognised(diameter: float, seed: int) -> None:
     plan = recognised(rough(disc(np.array([3.0, 4.0]), diameter / 2), seed=seed))
@@ -33,7 +33,7 @@ def test_a_disc_is_recognised(diameter: float, seed: int) -> None:
     assert plan.radius_mm == pytest.approx(diameter / 2, abs=0.3)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(
     st.sampled_from([3, 5, 6, 8]), st.floats(28.0, 70.0), st.floats(0, 6.28), st.floats(0.0, 2.0), st.integers(0, 99)
 )
@@ -45,7 +45,7 @@ def test_a_regular_polygon_is_recognised_with_all_its_sides(
     assert (plan.shape, len(plan.corners_mm)) == ("polygon", sides)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(st.floats(40.0, 90.0), st.floats(45.0, 120.0), st.floats(0, 6.28), st.floats(5.0, 12.0))
 def test_a_rectangle_with_deep_corners_is_a_rectangle_and_its_radius_is_known_roughly(
     a: float, b: float, turn: float, radius: float
