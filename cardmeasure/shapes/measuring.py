@@ -45,6 +45,8 @@ U_RADIUS_MM, LEAST_U_RADIUS_MM = 0.5, 0.15
 """Of a corner's radius: where it could not be measured, and at best."""
 USUAL_RADIUS_MM, UNSEEN_RADIUS_MM = 1.5, 0.8
 """Radius that corners are looked at with first, and that is taken where it could not be seen."""
+SPREAD_SHARE = 0.5
+"""What the radius of a piece's corners may be wrong by, over how much they scatter: art near them misleads several."""
 SHARP_MM, ACUTE_DEG, U_SHARP_MM = 0.7, 80.0, 0.3
 """An acute corner sharper than this is blurred away, and how sharp it is, is known to the last only."""
 ALIKE_THICK = 1.3
@@ -252,8 +254,8 @@ def _shape(
 
 def _u_radius_mm(radii: Floats, u: Floats) -> float:
     """Standard uncertainty of corners' common radius, from each one's own and from how they scatter."""
-    scatter = 1.48 * float(np.median(np.abs(radii - np.median(radii))))
-    return max(LEAST_U_RADIUS_MM, float(np.median(u)), 1.5 * scatter / float(np.sqrt(len(radii))))
+    spread = np.sqrt(np.mean((radii - np.median(radii)) ** 2))
+    return max(LEAST_U_RADIUS_MM, float(np.median(u)), SPREAD_SHARE * float(spread))
 
 
 def _seen(camera: Camera, mm: Floats, elevation: float) -> Floats:
