@@ -47,8 +47,8 @@ USUAL_RADIUS_MM, UNSEEN_RADIUS_MM = 1.5, 0.8
 """Radius that corners are looked at with first, and that is taken where it could not be seen."""
 SPREAD_SHARE = 0.5
 """What the radius of a piece's corners may be wrong by, over how much they scatter: art near them misleads several."""
-SHARP_MM, ACUTE_DEG, U_SHARP_MM = 0.7, 80.0, 0.3
-"""An acute corner sharper than this is blurred away, and how sharp it is, is known to the last only."""
+SHARP_MM, POINTED_DEG, U_SHARP_MM = 0.7, 130.0, 0.3
+"""A corner sharper than this is blurred away, and how sharp it is, is known to the last only."""
 ALIKE_THICK = 1.3
 """Pieces whose thicknesses differ by less than this factor are looked at together."""
 WEAK_CLARITY = 3.0
@@ -234,7 +234,7 @@ def _shape(
         if (
             radius is not None
             and radius < SHARP_MM
-            and np.degrees(interior_angles_rad(plan.corners_mm).min()) < ACUTE_DEG
+            and np.degrees(interior_angles_rad(plan.corners_mm).min()) < POINTED_DEG
         ):
             u_radius = max(u_radius, U_SHARP_MM)
         plan = polygon(plan.corners_mm, min(plan.radius_mm, UNSEEN_RADIUS_MM) if radius is None else radius)
