@@ -81,7 +81,7 @@ SHOTS: dict[Printer, tuple[Shot, ...]] = {
         ),
     ),
     COMPONENTS: (
-        Shot(name="tiles_and_tokens.jpg", group="odd", seed=9232, cards=4, width=2016, height=1512, px_per_mm=8.0),
+        Shot(name="tiles_and_tokens.jpg", group="odd", seed=9483, cards=5, width=2016, height=1512, px_per_mm=8.0),
     ),
 }
 
