@@ -16,6 +16,7 @@ import numpy as np
 
 from calibration.rig.bank_scenes import bank_scene
 from calibration.rig.groups import random_scene
+from calibration.rig.odd_scenes import odd_scene
 from calibration.rig.scene import Print, Scene
 from calibration.rig.shots import write_shot
 from cardmeasure.reference.layout import page_layout
@@ -53,6 +54,12 @@ class Shot:
 
 KITCHEN = Printer(folder="kitchen_printer", scale_x=1.0024, scale_y=0.9979, seed=11)
 OFFICE = Printer(folder="office_printer", scale_x=0.9966, scale_y=1.0011, seed=12)
+COMPONENTS = Printer(folder="odd_components", scale_x=1.0014, scale_y=0.9986, seed=13)
+THICKNESS = {
+    COMPONENTS: "# Tiles and tokens, measured with a calliper; the card between them is as thick as cards are.\n"
+    "[pieces]\ncircle = 3.0\npolygon = 3.0\n"
+}
+"""What households wrote down of pieces that are thicker than cards."""
 SHOTS: dict[Printer, tuple[Shot, ...]] = {
     KITCHEN: (
         Shot(name="kitchen_table.jpg", group="kind", seed=301, cards=9, px_per_mm=9.4, mat="blue-velour"),
@@ -74,18 +81,28 @@ SHOTS: dict[Printer, tuple[Shot, ...]] = {
             mat="dark-felt",
         ),
     ),
+    COMPONENTS: (
+        Shot(name="tiles_and_tokens.jpg", group="odd", seed=9483, cards=5, width=2016, height=1512, px_per_mm=8.0),
+    ),
 }
 
 
 def scene_of(shot: Shot, printer: Printer) -> Scene:
     """The scene of a shot, printed by a printer."""
-    scene = random_scene(
-        shot.group, shot.seed, width=shot.width, height=shot.height, px_per_mm=shot.px_per_mm, cards=shot.cards,
-        mat=shot.mat,
-    )  # fmt: skip
+    if shot.group == "odd":
+        scene = odd_scene(shot.seed, width=shot.width, height=shot.height, px_per_mm=shot.px_per_mm, kind="tokens")
+    else:
+        scene = _scene_of_cards(shot)
     post = replace(scene.post, quality=shot.quality, orientation=shot.orientation)
     made: Print = replace(scene.print, scale_x=printer.scale_x, scale_y=printer.scale_y)
     return replace(scene, print=made, post=post)
+
+
+def _scene_of_cards(shot: Shot) -> Scene:
+    return random_scene(
+        shot.group, shot.seed, width=shot.width, height=shot.height, px_per_mm=shot.px_per_mm, cards=shot.cards,
+        mat=shot.mat,
+    )  # fmt: skip
 
 
 def print_toml(printer: Printer) -> str:
@@ -120,6 +137,8 @@ def main(folder: Path) -> None:
         place = folder / printer.folder
         place.mkdir(parents=True, exist_ok=True)
         (place / "print.toml").write_text(print_toml(printer), encoding="utf-8")
+        if printer in THICKNESS:
+            (place / "thickness.toml").write_text(THICKNESS[printer], encoding="utf-8")
         for shot in shots:
             if not (place / shot.name).exists():
                 write_shot(scene_of(shot, printer), place / shot.name, seed=shot.seed)

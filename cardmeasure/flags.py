@@ -88,13 +88,23 @@ _FLAGS = (
         "the table, or does something lie against the card?",
     ),
     Flag("not-square", Level.DOUBT, "The corners are more than 0.5 degrees off square: bent, damaged, or not a card."),
+    Flag(
+        "corners-unclear",
+        Level.DOUBT,
+        "The corners of a thick piece or a polygon do not fit its sides: look whether the outline lies on the edge of "
+        "its top face, or on its foot or its shadow.",
+    ),
     Flag("bent-edge", Level.DOUBT, "A side is not straight: the card is curled, damaged, or partly covered."),
     # of a piece without a size
     Flag("cut-by-frame", Level.UNSIZED, "The piece reaches the edge of the photo."),
     Flag("overlapped", Level.UNSIZED, "Something covers part of the piece, or several pieces touch."),
     Flag("touching", Level.UNSIZED, "Several pieces touch, and where one ends cannot be told: lay them apart."),
     Flag("edge-not-found", Level.UNSIZED, "At least one side could not be located in the photo."),
-    Flag("not-a-rectangle", Level.UNSIZED, "The outline is not a rectangle."),
+    Flag(
+        "not-a-rectangle",
+        Level.UNSIZED,
+        "The outline is no rectangle, circle or convex polygon whose edges could be followed all round.",
+    ),
 )
 FLAGS: dict[str, Flag] = {flag.code: flag for flag in _FLAGS}
 

@@ -23,8 +23,8 @@ from cardmeasure.reference.finding import SquareSighting, find_squares
 from cardmeasure.reference.screens import is_on_screen
 from cardmeasure.results import PhotoFacts, ReferenceFacts, ShotResult, Trouble
 from cardmeasure.settings import Settings
-from cardmeasure.sizing import sized_cards
-from cardmeasure.solving import Solution, solve, solve_reference
+from cardmeasure.solving import Solution, solve_reference
+from cardmeasure.thickness.solving import sized_with_thickness
 from cardmeasure.together import ShotObservations, shot_observations
 
 PAPER_MARGIN_MM = 3.0
@@ -94,12 +94,13 @@ def measure(
     )
     if not outlines:
         raise PhotoTrouble("no-cards", f"The reference square ({squares[0].design.name}) was found, but no card.")
-    solution = solve(photo, squares, outlines, settings, start=start)
+    outlines, solution, cards = sized_with_thickness(photo, squares, outlines, settings, start=start)
     found = bank_cards(outlines, solution, settings=settings) if settings.bank_card else NONE
     if found.known:
         start = start_with(found, start)
-        solution = solve(photo, squares, outlines, settings, start=start, known=found.known)
-    cards = sized_cards(outlines, solution, settings)
+        outlines, solution, cards = sized_with_thickness(
+            photo, squares, outlines, settings, start=start, known=found.known
+        )
     suspected = suspected_scale(cards, found, settings)
     if observe is not None:
         observe(shot_observations(solution.adjustment, start.priors, cards=cards, lens=identity_of(photo)))

@@ -85,7 +85,7 @@ class Priors:
     scale: Floats
     scale_covariance: Floats
     elevation_mm: Floats
-    u_elevation_mm: float | Floats
+    u_elevation_mm: Floats | float
     u_bias_px: Floats
     u_distortion: Floats = field(default_factory=lambda: U_DISTORTION)
     curl_yields: bool = True

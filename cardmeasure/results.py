@@ -93,11 +93,28 @@ class SizeMatch:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Conformity:
+    """Whether a piece is what was expected, in the words of JCGM 106:2012.
+
+    `expected`: as asked for. `verdict`: `conforms`, `does not conform` or `undecided`. `probability`: the conformance
+    probability. `consumer_risk`, `producer_risk`: that of accepting, of rejecting this piece wrongly.
+    """
+
+    expected: str
+    verdict: str
+    probability: float
+    consumer_risk: float
+    producer_risk: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Card:
     """One piece on the table. Sizes are None where it was seen but could not be measured; `flags` says why.
 
     width <= height always. `corners_px`: where the straight sides of the top face, extended, meet, clockwise from the
-    corner nearest the photo's top left.
+    corner nearest the photo's top left; of a circle or a polygon the corners of its smallest enclosing rectangle, whose
+    sides are width and height, and `outline_px` is its edge. `across_flats_mm`: of a regular polygon with an even
+    number of sides. `conformity`: where a size was expected.
     """
 
     number: int
@@ -114,6 +131,12 @@ class Card:
     match: SizeMatch | None
     budget: tuple[Contribution, ...]
     flags: tuple[str, ...]
+    outline_px: Corners = ()
+    diameter_mm: float | None = None
+    u_diameter_mm: float | None = None
+    across_flats_mm: float | None = None
+    u_across_flats_mm: float | None = None
+    conformity: Conformity | None = None
 
     @property
     def is_sized(self) -> bool:

@@ -8,6 +8,7 @@ from cardmeasure.classes import SizeClass, standard_classes
 from cardmeasure.errors import UsageError
 from cardmeasure.lens.profile import LensProfile
 from cardmeasure.reference.print_profile import ASSUMED, PrintProfile
+from cardmeasure.thickness.rules import ThicknessRule
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -23,6 +24,8 @@ class Settings:
     max_megapixels : photos larger than this are refused before they are decoded.
     lens_profiles : what is known of lenses; a photo is solved with the one that is for it, if there is one.
     bank_card : whether a card of size ID-1 in a photo counts as a bank card, whose size is known.
+    thickness_rules : how thick some of the pieces are, where they differ (see `thickness.rules`).
+    uses_thickness_beside : whether a `thickness.toml` beside a photo holds for it.
     """
 
     thickness_mm: float = 0.30
@@ -34,6 +37,8 @@ class Settings:
     max_megapixels: float = 120.0
     bank_card: bool = True
     lens_profiles: tuple[LensProfile, ...] = ()
+    thickness_rules: tuple[ThicknessRule, ...] = ()
+    uses_thickness_beside: bool = False
 
     def __post_init__(self) -> None:
         """Raises UsageError for a value that no card or paper can have."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -18,6 +19,8 @@ from cardmeasure.geometry import clockwise_from_top_left, side_lengths
 from cardmeasure.outlines.pieces import Outline
 from cardmeasure.results import Card, Corners, SizeMatch
 from cardmeasure.settings import Settings
+from cardmeasure.shapes.cards import shape_card
+from cardmeasure.shapes.measuring import MeasuredShape
 from cardmeasure.solving import Solution
 from cardmeasure.uncertainty import budget_from_covariances
 
@@ -45,16 +48,37 @@ class _Size:
         return np.asarray(matrix[np.ix_(self.rows, self.rows)])
 
 
-def sized_cards(outlines: tuple[Outline, ...], solution: Solution, settings: Settings) -> tuple[Card, ...]:
-    """All pieces of a photo, numbered in reading order."""
+def sized_cards(
+    outlines: tuple[Outline, ...], solution: Solution, settings: Settings, *,
+    shapes: Mapping[int, MeasuredShape] | None = None, radii_mm: Mapping[int, float] | None = None,
+) -> tuple[Card, ...]:  # fmt: skip
+    """All pieces of a photo, numbered in reading order, with those in `shapes` (by index of their outlines)."""
+    return tuple(card for card, _ in numbered_cards(outlines, solution, settings, shapes=shapes, radii_mm=radii_mm))
+
+
+def numbered_cards(
+    outlines: tuple[Outline, ...], solution: Solution, settings: Settings, *,
+    shapes: Mapping[int, MeasuredShape] | None = None, radii_mm: Mapping[int, float] | None = None,
+) -> tuple[tuple[Card, int], ...]:  # fmt: skip
+    """The same, each with the index of its outline."""
+    shapes, radii_mm = shapes or {}, radii_mm or {}
     camera = solution.adjustment.state.camera
-    drawn = [(_corners_px(camera, outline, solution, k), k) for k, outline in enumerate(outlines)]
+    drawn = [
+        (clockwise_from_top_left(shapes[k].corners_px) if k in shapes else _corners_px(camera, outline, solution, k), k)
+        for k, outline in enumerate(outlines)
+    ]
     height = float(np.median([np.ptp(corners[:, 1]) for corners, _ in drawn]))
     drawn.sort(key=lambda item: _reading_order(item[0], height))
     bends = _sagittas_px(solution)
     return tuple(
-        _card(
-            number, corners, outlines[k], int(solution.card_of[k]), solution, _settings_of(k, solution, settings), bends
+        (
+            shape_card(number, shapes[k], settings, corners_px=tuple((float(x), float(y)) for x, y in corners))
+            if k in shapes
+            else replace(
+                _card(number, corners, outlines[k], int(solution.card_of[k]), solution, settings, bends),
+                corner_radius_mm=radii_mm.get(k),
+            ),
+            k,
         )
         for number, (corners, k) in enumerate(drawn, start=1)
     )
@@ -94,7 +118,8 @@ def _card(
     if excess.max() > max(FRAME_LINE_MM, room) or np.ptp(excess) > max(ONE_FRAME_LINE_MM, room):
         # a line printed inside the border has been taken for the edge
         return _unsized(number, corners, ("edge-not-found",))
-    size = _size_of(adjustment, index, settings.thickness_mm)
+    thickness_mm = settings.thickness_mm if outline.thickness_mm is None else outline.thickness_mm
+    size = _size_of(adjustment, index, thickness_mm)
     covariance = size.covariance(adjustment.covariance)
     u = np.sqrt(np.diag(covariance))
     correlation = float(covariance[0, 1] / (u[0] * u[1]))
@@ -109,7 +134,7 @@ def _card(
         correlation=correlation,
         corner_radius_mm=None,
         squareness_deg=float(np.degrees(quad[qd.SHEAR])),
-        thickness_mm=settings.thickness_mm,
+        thickness_mm=thickness_mm,
         match=_match(size.values, u, correlation, settings),
         budget=budget_from_covariances({name: size.covariance(m) for name, m in adjustment.shares.items()}),
         flags=_flags(adjustment, solution.edges, index, bends)

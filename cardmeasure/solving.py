@@ -128,7 +128,7 @@ def _start_state(photo: Photo, squares: tuple[SquareSighting, ...], settings: Se
         scale=state.scale,
         scale_covariance=covariance,
         elevation_mm=np.zeros(0),
-        u_elevation_mm=float(np.hypot(settings.u_thickness_mm, settings.u_paper_mm)),
+        u_elevation_mm=np.zeros(0),
         u_bias_px=np.zeros((0, qd.SIDES)),
         u_distortion=U_DISTORTION * (UNKNOWN_LENS if photo.camera.focal_35mm is None else 1.0),
         curl_yields=photo.camera.focal_35mm is not None,
@@ -156,9 +156,7 @@ def solve(
     `known`: what is known of single pieces, by outline.
     """
     points = printed_points(squares)
-    elevation = np.full(len(outlines), settings.thickness_mm - settings.paper_mm)
-    elevation[list(known)] = [piece.thickness_mm - settings.paper_mm for piece in known.values()]
-    state, wanted = _located(photo, squares, outlines, start, elevation)
+    state, wanted = _located(photo, squares, outlines, start, settings)
     edges: EdgeMeasurement | None = None
     priors = start.priors
     for turn, u_least in enumerate(U_PLACE_PX):
@@ -167,14 +165,16 @@ def solve(
         u_place = max(u_least, U_PLACE_MM * squares[0].px_per_mm) if turn == 0 else u_least
         before = edges.known_with(edge_residuals_px(state, edges.points)) if edges else None
         last = turn == len(U_PLACE_PX) - 1
-        edges = _measured(photo, squares, state, settings, u_place=u_place, coarse=not last, known=before)
+        laid = [outlines[k] for k in wanted]
+        edges = _measured(photo, squares, state, settings, laid, u_place=u_place, coarse=not last, known=before)
         good = (edges.used >= MIN_USED) & (edges.clarity >= MIN_CLARITY) & edges.on_table
         # a side that a second look finds elsewhere is not understood
         good &= np.abs(edges.known.sides.looks.place_px.reshape(-1, qd.SIDES)) < FARTHEST * u_place
         keep: NDArray[np.bool_] = np.asarray(good.all(axis=1))
         state, edges = state.of_cards(keep), edges.of_cards(keep)
         wanted = [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
-        priors = _with_known(_priors_for(priors, edges.points, elevation[wanted]), wanted, known, settings)
+        laid = [outlines[k] for k in wanted]
+        priors = _with_known(_priors_for(priors, edges.points, laid, settings), wanted, known)
         if not last:
             state = approximate(state, points, edges.points, priors)
     edges = edges if wanted else None
@@ -188,36 +188,59 @@ def solve(
 
 
 def _located(
-    photo: Photo, squares: tuple[SquareSighting, ...], outlines: tuple[Outline, ...], start: Start, elevation: Floats
+    photo: Photo, squares: tuple[SquareSighting, ...], outlines: tuple[Outline, ...], start: Start, settings: Settings
 ) -> tuple[State, list[int]]:
     """The state with all cards whose sides were found near their outlines, and which outlines these are."""
     state = start.state
-    wanted = [k for k, o in enumerate(outlines) if not o.flags]
+    wanted = [k for k, o in enumerate(outlines) if not o.flags and not o.is_solid]
     if not wanted:
         return state, []
-    quads = np.array([_rough_quad(state.camera, outlines[k], float(elevation[k])) for k in wanted])
+    elevation = _elevations_mm([outlines[k] for k in wanted], settings).tolist()
+    quads = np.array([_rough_quad(state.camera, outlines[k], up) for k, up in zip(wanted, elevation, strict=True)])
     reach = max(4.0, SEARCH_MM * squares[0].px_per_mm) + WINDOW_PX
-    located = located_quads(photo, state.camera, quads, reach_px=reach)
+    deep = _corners_mm([outlines[k] for k in wanted])
+    located = located_quads(photo, state.camera, quads, reach_px=reach, deep_corners_mm=deep)
     keep: NDArray[np.bool_] = np.asarray(located.found.all(axis=1))
     edges = located.points.of_cards(keep)
+    wanted = [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
     state = _with_cards(state, located.quads[keep])
     wanted = [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
     # so many rough steps know the lens much better than the square alone
-    state = approximate(state, printed_points(squares), edges, _priors_for(start.priors, edges, elevation[wanted]))
-    return state, wanted
+    priors = _priors_for(start.priors, edges, [outlines[k] for k in wanted], settings)
+    return approximate(state, printed_points(squares), edges, priors), wanted
 
 
 def _measured(
-    photo: Photo, squares: tuple[SquareSighting, ...], state: State, settings: Settings,
+    photo: Photo, squares: tuple[SquareSighting, ...], state: State, settings: Settings, outlines: list[Outline],
     *, u_place: float, coarse: bool, known: Known | None,
 ) -> EdgeMeasurement:  # fmt: skip
-    conditions = Conditions(
+    return measure_edges(
+        photo, state.camera, state.quads, conditions=conditions_of(photo, squares, settings), u_place_px=u_place,
+        coarse=coarse, known=known, deep_corners_mm=_corners_mm(outlines),
+    )  # fmt: skip
+
+
+def conditions_of(photo: Photo, squares: tuple[SquareSighting, ...], settings: Settings) -> Conditions:
+    """What the edges of a photo are seen under."""
+    return Conditions(
         blur_px=squares[0].blur_px, white=float(photo.response[int(squares[0].white)]), paper_mm=settings.paper_mm,
         u_thickness_mm=settings.u_thickness_mm, colour_halved=photo.colour_halved,
     )  # fmt: skip
-    return measure_edges(
-        photo, state.camera, state.quads, conditions=conditions, u_place_px=u_place, coarse=coarse, known=known
-    )
+
+
+def _elevations_mm(outlines: list[Outline], settings: Settings) -> Floats:
+    """Heights of the top faces above the print."""
+    return np.array([_thickness_mm(outline, settings)[0] - settings.paper_mm for outline in outlines])
+
+
+def _thickness_mm(outline: Outline, settings: Settings) -> tuple[float, float]:
+    """A piece's thickness and its u: its own where they are known."""
+    own, u = outline.thickness_mm, outline.u_thickness_mm
+    return settings.thickness_mm if own is None else own, settings.u_thickness_mm if u is None else u
+
+
+def _corners_mm(outlines: list[Outline]) -> Floats:
+    return np.array([outline.corner_radius_mm for outline in outlines])
 
 
 def _with_cards(state: State, quads: Floats) -> State:
@@ -227,23 +250,29 @@ def _with_cards(state: State, quads: Floats) -> State:
     )  # fmt: skip
 
 
-def _priors_for(priors: Priors, edges: EdgePoints, elevation_mm: Floats) -> Priors:
-    return replace(priors, elevation_mm=elevation_mm, u_bias_px=edges.u_bias_px)
+def _priors_for(priors: Priors, edges: EdgePoints, outlines: list[Outline], settings: Settings) -> Priors:
+    u = np.array([np.hypot(_thickness_mm(outline, settings)[1], settings.u_paper_mm) for outline in outlines])
+    return replace(priors, elevation_mm=_elevations_mm(outlines, settings), u_elevation_mm=u, u_bias_px=edges.u_bias_px)
 
 
-def _with_known(priors: Priors, wanted: list[int], known: Mapping[int, KnownPiece], settings: Settings) -> Priors:
-    """The priors with what is known of single pieces: of the outlines `wanted`, in the order of the cards."""
-    if not known:
-        return priors
-    u = np.full(len(wanted), np.hypot(settings.u_thickness_mm, settings.u_paper_mm))
-    sizes = []
-    for card, outline in enumerate(wanted):
-        if (piece := known.get(outline)) is None:
-            continue
-        u[card] = np.hypot(piece.u_thickness_mm, settings.u_paper_mm)
-        if piece.sides_mm is not None:
-            sizes.append(KnownSize(card=card, sides_mm=piece.sides_mm, u_sides_mm=piece.u_sides_mm))
-    return replace(priors, u_elevation_mm=u, known_sizes=tuple(sizes))
+def _with_known(priors: Priors, wanted: list[int], known: Mapping[int, KnownPiece]) -> Priors:
+    """The priors with the known sides of single pieces: of the outlines `wanted`, in the order of the cards."""
+    sizes = tuple(
+        KnownSize(card=card, sides_mm=piece.sides_mm, u_sides_mm=piece.u_sides_mm)
+        for card, outline in enumerate(wanted)
+        if (piece := known.get(outline)) is not None and piece.sides_mm is not None
+    )
+    return replace(priors, known_sizes=sizes) if sizes else priors
+
+
+def of_known_thickness(outlines: tuple[Outline, ...], known: Mapping[int, KnownPiece]) -> tuple[Outline, ...]:
+    """The outlines, those of known pieces with their thickness."""
+    return tuple(
+        replace(outline, thickness_mm=known[k].thickness_mm, u_thickness_mm=known[k].u_thickness_mm)
+        if k in known
+        else outline
+        for k, outline in enumerate(outlines)
+    )
 
 
 def _rough_quad(camera: Camera, outline: Outline, elevation_mm: float) -> Floats:

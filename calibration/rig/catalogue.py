@@ -7,6 +7,7 @@ from typing import Protocol
 
 from calibration.rig.bank_scenes import bank_scene
 from calibration.rig.groups import CHANGES, random_scene
+from calibration.rig.odd_scenes import odd_scene
 from calibration.rig.refusal_scenes import refusal_scene
 from calibration.rig.scene import Scene
 
@@ -22,6 +23,7 @@ class Builder(Protocol):
 
 BUILDERS: dict[str, Builder] = {
     **{group: partial(random_scene, group) for group in CHANGES},
+    "odd": odd_scene,
     "scale-card": bank_scene,
     "refuse": refusal_scene,
 }

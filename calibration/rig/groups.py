@@ -21,6 +21,7 @@ from calibration.rig.draws import (
     kind_light,
 )
 from calibration.rig.packing import design_named
+from calibration.rig.plans import plan_corners
 from calibration.rig.scene import Camera, Card, Curl, Mat, Place, Scene, Square, Xy
 from calibration.rig.truth import on_table
 
@@ -139,7 +140,7 @@ def lay_out(
         squares.append(Square(design=design, place=place, trim_mm=trim))
         taken.append(on_table(place, corners))
     for card in sorted(cards, key=lambda c: -c.width_mm * c.height_mm):
-        corners = np.array(card.outline.corners_mm, np.float64)
+        corners = plan_corners(card.outline)
         place = find_place(rng, camera, corners, taken, steep=around is None, margin_px=margin, around=around)
         if place is not None:
             laid.append(replace(card, place=place))

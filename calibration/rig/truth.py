@@ -13,6 +13,7 @@ from calibration.rig.camera import focal_px_of, optics, project
 from calibration.rig.faces import face_raster
 from calibration.rig.outlines import inset, signed_distance
 from calibration.rig.packing import bend_radius_mm, box_of, design_named, paper_outline
+from calibration.rig.plans import plan_truth
 from calibration.rig.scene import Card, Curl, Lamp, Outline, Place, Scene, Square
 
 Floats = NDArray[np.float64]
@@ -153,6 +154,7 @@ def card_truth(scene: Scene, number: int) -> dict[str, Any]:
         "gloss": card.gloss,
         "radius_mm": round(card.outline.radius_mm, 4),
         "rise_mm": card.curl.rise_mm if card.curl else 0.0,
+        **plan_truth(card),
     }
 
 

@@ -11,6 +11,7 @@ from typing import Any
 
 import cv2
 
+from calibration.study.odd import settings_of_truth
 from calibration.study.planning import PlannedShot
 from calibration.study.profiles import profile_of_truth
 from calibration.study.records import Findings, Piece
@@ -50,13 +51,15 @@ def measure_shot(task: Task) -> Measured:
     truth = json.loads(beside.read_text(encoding="utf-8"))
     profile = profile_of_truth(shot.group, truth, seed=shot.seed)
     textbook = measure_by_the_textbook(photo, profile)
-    return Measured(shot=shot, truth=truth, ours=measure_by_cardmeasure(photo, profile), textbook=textbook)
+    settings = settings_of_truth(Settings(print_profile=profile), truth, group=shot.group)
+    ours = measure_by_cardmeasure(photo, profile, settings=settings)
+    return Measured(shot=shot, truth=truth, ours=ours, textbook=textbook)
 
 
-def measure_by_cardmeasure(photo: Path, profile: PrintProfile) -> Findings:
+def measure_by_cardmeasure(photo: Path, profile: PrintProfile, *, settings: Settings | None = None) -> Findings:
     """What `measure_photo` finds; where it raises, that is the trouble, so that one crash cannot hide the rest."""
     try:
-        result = measure_photo(photo, settings=Settings(print_profile=profile))
+        result = measure_photo(photo, settings=settings or Settings(print_profile=profile))
     except Exception as error:
         return Findings(pieces=(), trouble=f"crash ({type(error).__name__}: {error})")
     return found_pieces(result)

@@ -21,6 +21,7 @@ from cardmeasure.reference.print_profile import PrintProfile
 from cardmeasure.results import ShotResult, Trouble
 from cardmeasure.settings import Settings
 from cardmeasure.text import valid_text
+from cardmeasure.thickness.reading import with_thickness_beside
 from cardmeasure.together import ShotObservations
 
 Draw = Callable[[Pixels, ShotResult], bytes]
@@ -119,7 +120,8 @@ def settings_for(
     profiles: Mapping[Path, PrintProfile] | None,
     lenses: Mapping[Path, tuple[LensProfile, ...]] | None = None,
 ) -> Settings:
-    """The settings with the print and lens profiles that lie beside the photo, if there are any."""
+    """The settings with the print and lens profiles and the thickness that lie beside the photo, if they do."""
+    settings = with_thickness_beside(settings, photo.path)
     profile, lens = (profiles or {}).get(photo.path.parent), (lenses or {}).get(photo.path.parent)
     settings = settings if profile is None else replace(settings, print_profile=profile)
     return settings if lens is None else replace(settings, lens_profiles=lens)

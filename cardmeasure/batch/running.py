@@ -158,7 +158,7 @@ def _keyed(
     rows = []
     for index, photo in enumerate(found):
         own = settings_for(photo, settings=settings, profiles=profiles, lenses=lenses)
-        beside = (own.print_profile, own.lens_profiles)
+        beside = (own.print_profile, own.lens_profiles, own.thickness_mm, own.u_thickness_mm, own.thickness_rules)
         digest = digests.get(photo.path)
         key = None
         if digest is not None:

@@ -19,6 +19,7 @@ from cardmeasure.cli.fit import fit
 from cardmeasure.cli.lens import lens
 from cardmeasure.cli.measure import measure
 from cardmeasure.cli.page import page
+from cardmeasure.cli.piece import piece
 from cardmeasure.cli.plan import plan
 from cardmeasure.cli.print_scale import print_scale
 from cardmeasure.cli.reference import reference
@@ -116,5 +117,7 @@ def _bug(error: Exception) -> int:
     return ExitCode.BUG
 
 
-for _command in (reference, print_scale, lens, measure, report, classes, starter_list, fit, plan, storage, page):
+for _command in (
+    reference, print_scale, lens, measure, piece, report, classes, starter_list, fit, plan, storage, page,
+):  # fmt: skip
     app.command()(_guarded(_command))

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 def lens(
     paths: options.PhotoPaths,
     out: Annotated[Path, typer.Option("--out", metavar="FILE", help="The lens profile to write.")] = Path("lens.toml"),
-    thickness: options.Thickness = 0.30,
+    thickness: options.Thickness = None,
     u_thickness: options.UThickness = 0.05,
     print_file: options.PrintFile = None,
     processes: options.Processes = None,
@@ -34,20 +34,18 @@ def lens(
     Photos of several phones, lenses or zooms make a profile each. Exit codes: 0 written, 2 wrong options or too few
     photos that could be measured, 5 the file cannot be written, 130 stopped.
     """
+    from cardmeasure.cli.measure import settings_of
     from cardmeasure.lens.learning import FEWEST_SHOTS, learned_profiles
     from cardmeasure.lens.profile import lens_profiles_toml
-    from cardmeasure.reference.print_profile import ASSUMED, read_print_profile
     from cardmeasure.reports.writing import check_file, write_beside
-    from cardmeasure.settings import Settings
 
     if out.exists() and not replace:
         raise UsageError(f"{printable(str(out))} is there already; name another file, or write over it with --replace.")
     check_file(out)
-    settings = Settings(
-        thickness_mm=thickness,
-        u_thickness_mm=u_thickness,
-        print_profile=ASSUMED if print_file is None else read_print_profile(print_file),
-    )
+    settings = settings_of(
+        thickness=thickness or [], u_thickness_mm=u_thickness, print_file=print_file, classes_file=None,
+        max_megapixels=120.0, bank_card=True, lens_file=None,
+    )  # fmt: skip
     seen, refused = _observed(paths, settings, processes=processes, is_given=print_file is not None)
     learned, few = learned_profiles(seen)
     if not learned:

@@ -15,6 +15,7 @@ from cardmeasure.errors import ExitCode, UsageError
 if TYPE_CHECKING:
     from cardmeasure.batch import FoundPhoto
     from cardmeasure.cli.runs import Outputs, Run
+    from cardmeasure.conformity.expectation import Expectation
     from cardmeasure.results import ShotResult
     from cardmeasure.settings import Settings
 
@@ -27,7 +28,7 @@ def measure(
     results: options.ResultsFile = None,
     pictures: options.PicturesFolder = None,
     decks: options.DecksFile = None,
-    thickness: options.Thickness = 0.30,
+    thickness: options.Thickness = None,
     u_thickness: options.UThickness = 0.05,
     print_file: options.PrintFile = None,
     no_bank_card: options.NoBankCard = False,
@@ -38,6 +39,7 @@ def measure(
     again: options.Again = False,
     together: options.Together = False,
     explain: options.Explain = False,
+    expect: options.Expect = None,
     watch: options.Watch = False,
     scheduler: options.Scheduler = None,
     quiet: options.Quiet = False,
@@ -50,8 +52,8 @@ def measure(
     _check_results_name(results)
     if watch:
         _check_watch(paths, results)
-    settings = _settings(
-        thickness_mm=thickness,
+    settings = settings_of(
+        thickness=thickness or [],
         u_thickness_mm=u_thickness,
         print_file=print_file,
         classes_file=classes,
@@ -69,6 +71,7 @@ def measure(
         decks=() if decks is None else read_decks(decks),
         together=settings.classes if together else None,
         explains=explain,
+        expectation=None if expect is None else _expectation(expect),
     )
     run = Run(
         found=_found(paths, outputs=outputs),
@@ -133,9 +136,15 @@ def _check_watch(paths: Sequence[Path], results: str | None) -> None:
         raise UsageError("--watch rewrites the results with every photo; name a file for --results.")
 
 
-def _settings(
+def _expectation(text: str) -> Expectation:
+    from cardmeasure.conformity.expectation import parse_expectation
+
+    return parse_expectation(text)
+
+
+def settings_of(
     *,
-    thickness_mm: float,
+    thickness: Sequence[str],
     u_thickness_mm: float,
     print_file: Path | None,
     classes_file: Path | None,
@@ -143,20 +152,23 @@ def _settings(
     bank_card: bool,
     lens_file: Path | None,
 ) -> Settings:
+    """The settings that options name; raises UsageError where one of them is wrong."""
     from cardmeasure.classes import read_classes, standard_classes
     from cardmeasure.lens.profile import read_lens_profiles
     from cardmeasure.reference.print_profile import ASSUMED, read_print_profile
     from cardmeasure.settings import Settings
+    from cardmeasure.thickness.reading import thickness_of_options, with_thickness
 
-    return Settings(
-        thickness_mm=thickness_mm,
+    settings = Settings(
         u_thickness_mm=u_thickness_mm,
+        uses_thickness_beside=not thickness,
         print_profile=ASSUMED if print_file is None else read_print_profile(print_file),
         classes=standard_classes() if classes_file is None else read_classes(classes_file),
         max_megapixels=max_megapixels,
         bank_card=bank_card,
         lens_profiles=() if lens_file is None else read_lens_profiles(lens_file),
     )
+    return with_thickness(settings, thickness_of_options(thickness))
 
 
 def _check_outputs(outputs: Outputs) -> None:

@@ -20,7 +20,20 @@ PicturesFolder = Annotated[
     Path | None,
     typer.Option("--pictures", metavar="DIR", help="Write a picture of each photo, with what was found drawn in."),
 ]
-Thickness = Annotated[float, typer.Option("--thickness", metavar="MM", min=0, max=20, help="Thickness of the cards.")]
+Thickness = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--thickness",
+        metavar="[NAME=]MM",
+        help="Thickness of all pieces (0.30), or of a size class, a shape (circle, polygon, rectangle), a size (45x45) "
+        "or a piece (#3); may be repeated. Else thickness.toml beside the photos.",
+        show_default=False,
+    ),
+]
+Expect = Annotated[
+    str | None,
+    typer.Option("--expect", metavar="SIZE", help="What was ordered, such as 63x88+-0.5 or d40+-0.2: does it conform?"),
+]
 UThickness = Annotated[
     float, typer.Option("--u-thickness", metavar="MM", min=0, max=5, help="Standard uncertainty of the thickness.")
 ]

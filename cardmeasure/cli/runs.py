@@ -17,6 +17,8 @@ from cardmeasure.batch.running import in_order
 from cardmeasure.classes import SizeClass
 from cardmeasure.cli.console import StoppedError, columns, is_terminal, say
 from cardmeasure.cli.progress import RunProgress
+from cardmeasure.conformity.assessing import assessed
+from cardmeasure.conformity.expectation import Expectation
 from cardmeasure.decks import Deck, summarised
 from cardmeasure.lens.profile import LensProfile
 from cardmeasure.reference.print_profile import PrintProfile
@@ -40,7 +42,7 @@ class Outputs:
     """Where results go: `results` a file or `-`, `pictures` a folder; `decks` those of a decks file.
 
     `together`: the size classes to match anew what photos of one phone and print give together; None: each by itself.
-    `explains`: whether the table says where each size's uncertainty comes from.
+    `explains`: whether the table says where each size's uncertainty comes from. `expectation`: what was ordered.
     """
 
     results: str | None
@@ -49,6 +51,7 @@ class Outputs:
     decks: tuple[Deck, ...] = ()
     together: tuple[SizeClass, ...] | None = None
     explains: bool = False
+    expectation: Expectation | None = None
 
     @property
     def has_table(self) -> bool:
@@ -111,7 +114,7 @@ def measure_all(run: Run, *, outputs: Outputs) -> list[Row]:
             rows = stack.enter_context(closing(_rows(run, outputs, journal)))
             for done in in_order(_counted(_with_pictures(rows, run, outputs), progress)):
                 done_rows.append(_row(run.found[done.index], done))
-                _show(done.shot, progress, outputs)
+                _show(assessed([done.shot], outputs.expectation)[0], progress, outputs)
     except KeyboardInterrupt:
         unwritten = "" if outputs.results is None else f"; {outputs.results} was not written"
         count = f"{len(done_rows)} of {len(run.found)} photos were done"
@@ -124,9 +127,9 @@ def shots_of(rows: Sequence[Row], *, outputs: Outputs) -> list[ShotResult]:
     faces = {index: row.faces for index, row in enumerate(rows) if row.faces is not None}
     shots = with_duplicates([row.shot for row in rows], faces=faces)
     if outputs.together is None:
-        return shots
+        return assessed(shots, outputs.expectation)
     observations = {index: row.observations for index, row in enumerate(rows) if row.observations is not None}
-    return resolved(shots, observations=observations, classes=outputs.together)
+    return assessed(resolved(shots, observations=observations, classes=outputs.together), outputs.expectation)
 
 
 def _row(photo: FoundPhoto, done: Done) -> Row:

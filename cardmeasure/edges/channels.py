@@ -23,6 +23,8 @@ HALVED_PX, FILTERED_PX = 1.0, 0.5
 """Blur of colour beyond that of brightness. By halving it and smoothing it out again: variances of 1/4 px^2 for the
 mean of two pixels, 3/4 for interpolation between neighbours by 3 : 1. And where colour is kept in full: a sensor's
 filter lets each pixel see one colour only (common practice, no source for the figure)."""
+MISFIT, MISFIT_COMMON = 0.007, (0.004, 0.04)
+"""Of luma and colour. Colour is told from brightness to first order only, and lenses shift it."""
 DISPLAY_EXPONENT = 1 / 2.4
 """Of the sRGB curve (IEC 61966-2-1), but for its straight beginning."""
 LEAST_LEVEL, LEAST_PARTING = 0.004, 1e-6
@@ -31,10 +33,13 @@ LEAST_LEVEL, LEAST_PARTING = 0.004, 1e-6
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Channels:
     """Channels of n sides: mix (n, c, 3), by which they are made of BGR light; softness_px, the blur that all but the
-    first have beyond that."""
+    first have beyond that; misfit, misfit_common (c), what no model of an edge explains: shares of the range of a
+    channel, and of the largest range of all."""
 
     mix: Floats
     softness_px: float
+    misfit: float
+    misfit_common: tuple[float, ...]
 
     @property
     def count(self) -> int:
@@ -43,7 +48,7 @@ class Channels:
 
     def rows(self, index: NDArray[np.intp]) -> Channels:
         """Those of some sides."""
-        return Channels(mix=self.mix[index], softness_px=self.softness_px)
+        return replace(self, mix=self.mix[index])
 
     def of(self, light: Floats) -> Floats:
         """BGR light (n, b, 3) in the channels, (n, b, c)."""
@@ -52,12 +57,12 @@ class Channels:
     @property
     def rough(self) -> Channels:
         """The first alone, for a first look in less time."""
-        return replace(self, mix=self.mix[:, :1], softness_px=0.0)
+        return replace(self, mix=self.mix[:, :1], softness_px=0.0, misfit_common=self.misfit_common[:1])
 
 
 def plain_channels(n: int) -> Channels:
     """Blue, green and red themselves, of n sides."""
-    return Channels(mix=np.tile(np.eye(3), (n, 1, 1)), softness_px=0.0)
+    return Channels(mix=np.tile(np.eye(3), (n, 1, 1)), softness_px=0.0, misfit=0.012, misfit_common=(0.004,) * 3)
 
 
 def luma_channels(face: Floats, table: Floats, *, colour_halved: bool) -> Channels:
@@ -69,4 +74,5 @@ def luma_channels(face: Floats, table: Floats, *, colour_halved: bool) -> Channe
     parting += LEAST_PARTING * (np.abs(parting).max(axis=1, keepdims=True) == 0)
     parting /= np.linalg.norm(parting, axis=1, keepdims=True)
     mix = np.stack([luma / luma.sum(axis=1, keepdims=True), (parting[:, None] @ differences)[:, 0]], axis=1)
-    return Channels(mix=mix, softness_px=HALVED_PX if colour_halved else FILTERED_PX)
+    softness = HALVED_PX if colour_halved else FILTERED_PX
+    return Channels(mix=mix, softness_px=softness, misfit=MISFIT, misfit_common=MISFIT_COMMON)

@@ -28,9 +28,8 @@ SETTLED = 0.02
 """A side is done when a step lowers its cost by less than this share of it, or by less than one in all."""
 ROBUST_AT = 2.5
 ROUNDING = 2e-6
-MISFIT, MISFIT_COMMON, MISFIT_LEAST = 0.007, np.array([0.004, 0.04, 0.04]), 3e-4
-"""Scatter that no number of pixels averages out, the model's own limits: shares of the range of a channel and of the
-largest range of all, and linear light. Colour is told from brightness to first order only, and lenses shift it."""
+MISFIT_LEAST = 3e-4
+"""Scatter that no number of pixels averages out, the model's own limit, linear light; beside the channels' own."""
 LONGEST = np.full(PARAMETERS, np.inf)
 LONGEST[[PLACE, BLUR, SHARPENING, SHADOW, SHADE, WIDTH]] = 1.0, 0.3, 0.3, 1.5, 0.3, 0.5
 """Longest step of each parameter."""
@@ -148,14 +147,13 @@ def _bounds(priors: LookPriors) -> tuple[Floats, Floats]:
     return low, high
 
 
-def scatter_of_bins(light: Floats, weight: Floats) -> Floats:
+def scatter_of_bins(light: Floats, weight: Floats, channels: Channels) -> Floats:
     """Scatter (n, c) that no averaging takes out of a bin of each channel, from profiles (n, b, c), weights (n, b)."""
     used = weight[..., None] > 0
     spread = np.where(used, light, -np.inf).max(axis=1) - np.where(used, light, np.inf).min(axis=1)
     spread = np.where(np.isfinite(spread), spread, 0.0)
-    return np.asarray(
-        np.hypot(MISFIT * spread, MISFIT_COMMON[: spread.shape[1]] * spread.max(axis=1, keepdims=True)) + MISFIT_LEAST
-    )
+    common = np.array(channels.misfit_common) * spread.max(axis=1, keepdims=True)
+    return np.asarray(np.hypot(channels.misfit * spread, common) + MISFIT_LEAST)
 
 
 def _task(distance: Floats, light: Floats, weight: Floats, priors: LookPriors, channels: Channels) -> _Task:
@@ -163,7 +161,7 @@ def _task(distance: Floats, light: Floats, weight: Floats, priors: LookPriors, c
     # half precision would do for the profiles, single does for the sums
     kind = np.float32
     # pixels are few where a side is short, so their noise counts beside the model's own limits
-    scatter = scatter_of_bins(light, weight)
+    scatter = scatter_of_bins(light, weight, channels)
     noise = np.sqrt(1 + 1 / np.maximum(weight, 1))
     sharpness = np.where(weight[:, None] > 0, 1 / (scatter[..., None] * noise[:, None]), 0.0)
     return _Task(

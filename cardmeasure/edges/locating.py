@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -39,10 +39,13 @@ class Located:
     points: EdgePoints
 
 
-def located_quads(photo: Photo, camera: Camera, quads: Floats, *, reach_px: float) -> Located:
-    """Find the sides of quadrilaterals (c, 11) near where they roughly are."""
+def located_quads(
+    photo: Photo, camera: Camera, quads: Floats, *, reach_px: float, deep_corners_mm: Floats | None = None
+) -> Located:
+    """Find the sides of quadrilaterals (c, 11) near where they roughly are; `deep_corners_mm`: see `Stretches`."""
     reach = Reach(inner_px=reach_px, outer_px=reach_px)
-    profiles = sample_profiles(photo, camera, quads, reach=reach, stretches=STRETCHES)
+    stretches = replace(STRETCHES, deep_mm=deep_corners_mm)
+    profiles = sample_profiles(photo, camera, quads, reach=reach, stretches=stretches)
     offsets = _outermost_steps(profiles, WINDOW_PX)
     px = profiles.px + offsets[:, None] * profiles.normal
     lines, agree, share = _consensus_lines(px, profiles)

@@ -103,18 +103,18 @@ class Conditions:
 
 def measure_edges(
     photo: Photo, camera: Camera, quads: Floats, *, conditions: Conditions, u_place_px: float, coarse: bool = False,
-    known: Known | None = None,
+    known: Known | None = None, deep_corners_mm: Floats | None = None,
 ) -> EdgeMeasurement:  # fmt: skip
     """Fit all sides of all quadrilaterals (c, 11).
 
     u_place_px : how far the sides may be from where they are predicted. coarse : read fewer lines, for a first pass.
-    known : from an earlier pass over the same cards.
+    known : from an earlier pass over the same cards. deep_corners_mm : see `Stretches`.
     """
     if len(quads) == 0:
         raise ValueError("quads is empty: there is nothing to measure.")
     per_mm = camera.focal_px / float(np.linalg.norm(camera.position_mm))
     stretches = COARSE if coarse else FINE
-    stretches = replace(stretches, length_mm=max(stretches.length_mm, STRETCH_PX / per_mm))
+    stretches = replace(stretches, length_mm=max(stretches.length_mm, STRETCH_PX / per_mm), deep_mm=deep_corners_mm)
     thickness_px = (quads[:, qd.ELEVATION] + conditions.paper_mm) * per_mm
     reach = _reach(conditions.blur_px, u_place_px, float(thickness_px.max()))
     fine = sample_profiles(photo, camera, quads, reach=reach, stretches=stretches)

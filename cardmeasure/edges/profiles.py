@@ -31,6 +31,8 @@ NODES = 15
 """Points at which a predicted side is projected; between them it is interpolated."""
 EVENLY = np.linspace(0, 1, NODES)
 BATCH_LINES = 5000
+DEEP_SHARE, DEEP_ROOM_MM, LEAST_STRAIGHT = 1.1, 0.5, 0.15
+"""Beside a deep corner so much of its rough radius and so many millimetres are left out, but a part of a side stays."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -58,7 +60,8 @@ class Stretches:
     """How sides are cut into stretches: wanted length, what is left out at the corners, and how many at least.
 
     `every`: of the lines across a side so many-th is read, but so many of a stretch at least as `fewest_lines` says,
-    where there are so many. `phases`: see `PHASES`.
+    where there are so many. `phases`: see `PHASES`. `deep_mm` (c,): of each card the radius of corners so round that
+    more is left out, 0 where they are not.
     """
 
     length_mm: float = 6.0
@@ -68,6 +71,7 @@ class Stretches:
     every: int = 1
     fewest_lines: int = 20
     phases: int = PHASES
+    deep_mm: Floats | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -101,6 +105,8 @@ def sample_profiles(photo: Photo, camera: Camera, quads: Floats, *, reach: Reach
     """Profiles over all sides of all quadrilaterals (c, 11)."""
     length = quads[:, [qd.WIDTH, qd.HEIGHT, qd.WIDTH, qd.HEIGHT]].ravel()
     limit = straight_range(length, stretches.corner_mm)
+    if stretches.deep_mm is not None:
+        limit = np.minimum(limit, deep_range(length, np.repeat(stretches.deep_mm, qd.SIDES)))
     count = np.clip(np.round(limit * length / stretches.length_mm), stretches.fewest, stretches.most).astype(np.intp)
     which = np.repeat(np.arange(len(length)), count)
     first = np.cumsum(count) - count
@@ -156,6 +162,12 @@ def whole_sides(fine: Profiles, cards: int) -> Profiles:
 def straight_range(length_mm: Floats, corner_mm: float) -> Floats:
     """Half the share of sides (n,) that is surely straight, 0..1: corners left out, but no more than 60 per cent."""
     return np.asarray(np.maximum(0.4, 1.0 - 2.0 * corner_mm / length_mm))
+
+
+def deep_range(length_mm: Floats, radius_mm: Floats) -> Floats:
+    """The same (n,) beside corners rounded by such radii (n,); 1 where they are 0."""
+    left = 1.0 - 2.0 * (DEEP_SHARE * radius_mm + DEEP_ROOM_MM) / length_mm
+    return np.where(radius_mm > 0, np.maximum(left, LEAST_STRAIGHT), 1.0)
 
 
 def _curves(camera: Camera, quads: Floats, limit: Floats) -> Floats:

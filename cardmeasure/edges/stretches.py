@@ -38,7 +38,7 @@ def edge_offsets(
     kind = np.float32
     light = channels.of(light)
     x, y = distance_px.astype(kind), np.ascontiguousarray(light.transpose(0, 2, 1), kind)
-    scatter = np.maximum(scatter_of_bins(light, weight), 1e-4).astype(kind)
+    scatter = np.maximum(scatter_of_bins(light, weight, channels), 1e-4).astype(kind)
     looks = looks.copy()
     robust = (weight / (1 + weight)).astype(kind)
     u = np.full(len(x), np.inf)

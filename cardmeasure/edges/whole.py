@@ -71,13 +71,19 @@ class _Sides:
         )  # fmt: skip
 
 
-def looks_of_sides(sides: Profiles, around: Surroundings, *, u_place_px: float, before: SideLooks | None) -> SideLooks:
-    """Looks of all sides from their profiles; `before`: those of an earlier pass over the same sides."""
+def looks_of_sides(
+    sides: Profiles, around: Surroundings, *, u_place_px: float, before: SideLooks | None,
+    starts: tuple[tuple[float, float], ...] = STARTS, trusts_shadows: bool = False,
+) -> SideLooks:  # fmt: skip
+    """Looks of all sides from their profiles; `before`: those of an earlier pass over the same sides.
+
+    trusts_shadows : whether a dark strip is a shadow even where it is as dark as the face, as with thick pieces.
+    """
     face, table, _ = ends(sides)
     task = _Sides(profiles=sides, channels=luma_channels(face, table, colour_halved=around.colour_halved))
     untold = priors_before(around, face, table, u_place_px=u_place_px)
     if before is None:
-        rivals = _two_of_starts(task, untold)
+        rivals = _two_of_starts(task, untold, starts)
         priors = priors_learned(untold, _better(rivals, _twice(len(face)), len(face))[0], around)
         looks, doubt = _refitted(task, rivals, priors)
     else:
@@ -88,7 +94,7 @@ def looks_of_sides(sides: Profiles, around: Surroundings, *, u_place_px: float, 
         looks = task.fitted(np.arange(len(start)), priors, start, rounds=ROUNDS)
     # where other sides have taught how dark shadows are, a dark strip is no riddle
     untaught = np.minimum(priors.covariance[:, SHADE, SHADE] / U_SHADE_LEVEL**2, 1.0)
-    strip = untaught * _like_the_face(looks.parameters)
+    strip = (not trusts_shadows) * untaught * _like_the_face(looks.parameters)
     moved = looks.parameters.copy()
     moved[:, PLACE] += strip
     moved[:, SHADOW] -= strip
@@ -106,13 +112,13 @@ def _like_the_face(p: Floats) -> Floats:
     return np.asarray(strip * np.exp(-0.5 * (apart / ALIKE) ** 2))
 
 
-def _two_of_starts(task: _Sides, priors: LookPriors) -> Looks:
+def _two_of_starts(task: _Sides, priors: LookPriors, starts: tuple[tuple[float, float], ...]) -> Looks:
     """The cheapest fits of all sides over all starts, and the cheapest that put their edges elsewhere, (2 n)."""
     n = len(priors.mean)
-    start = np.repeat(priors.mean[None], len(STARTS), axis=0)
-    start[:, :, PLACE] = np.array([place for place, _ in STARTS])[:, None]
-    start[:, :, SHADOW] *= np.array([reach for _, reach in STARTS])[:, None]
-    row = np.tile(np.arange(n), len(STARTS))
+    start = np.repeat(priors.mean[None], len(starts), axis=0)
+    start[:, :, PLACE] = np.array([place for place, _ in starts])[:, None]
+    start[:, :, SHADOW] *= np.array([reach for _, reach in starts])[:, None]
+    row = np.tile(np.arange(n), len(starts))
     tried = task.fitted(row, priors, start.reshape(len(row), -1), rounds=TRIAL_ROUNDS, rough=True)
     row, chosen = _twice(n), _two_apart(tried.cost.reshape(-1, n), tried.place_px.reshape(-1, n))
     return task.fitted(row, priors, tried.parameters[chosen.ravel() * n + row], rounds=UNTAUGHT_ROUNDS)

@@ -22,6 +22,8 @@ RIM_MM = 0.8
 SEAM_STEP = 0.13
 """Change of the logarithm of brightness that counts, everywhere along a seam but for `SEAM_GAPS` of its length."""
 SEAM_GAPS = 0.03
+MOST_GAPS_MM = 2.7
+"""On a large sheet that share would hide a border on either side."""
 SEAM_OVER_REST = 3.0
 """By how much a seam stands out of the other rows: noise and texture run through all of them."""
 DARK = 12.0
@@ -58,7 +60,7 @@ def _crossed(log: NDArray[np.uint8]) -> bool:
     step = np.asarray(cv2.max(cv2.max(blue, green), red))
     # a seam may be a pixel off its row
     step = np.maximum(np.maximum(step[:-2], step[1:-1]), step[2:])[near - 2 : -near + 2]
-    rank = int(SEAM_GAPS * (step.shape[1] - 1))
+    rank = int(min(SEAM_GAPS * (step.shape[1] - 1), MOST_GAPS_MM * PX_PER_MM))
     if np.count_nonzero(step > SEAM_STEP * PER_STEP, axis=1).max() < step.shape[1] - rank:
         return False  # most pieces are done here
     weakest = np.partition(step, rank, axis=1)[:, rank] / PER_STEP

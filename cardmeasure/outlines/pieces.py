@@ -20,7 +20,7 @@ Floats = NDArray[np.floating[Any]]
 MIN_AREA_MM2 = 250.0
 """Smaller things are dust, dice or counters: the smallest card in use is about 25 x 15 mm (ISO/IEC 7810 ID-000)."""
 MIN_SIDE_MM = 12.0
-MAX_ASPECT = 5.0
+MAX_ASPECT = 8.0
 MIN_FILL = 0.945
 """Share of its smallest enclosing rectangle that a card covers; 4 mm corners of a mini card leave 0.99."""
 MIN_HULL_FILL = 0.955
@@ -37,12 +37,19 @@ class Outline:
     """A piece: rough corners on the table (4, 2) mm, clockwise, and the flags that already rule a size out.
 
     shape : `rectangle`, or what else it is. contour_mm : (n, 2), its whole rough outline on the table.
+    corner_radius_mm : rough radius of its corners where that is large. thickness_mm, u_thickness_mm : where they are
+    known to be others than those of the photo's cards. is_solid : whether it is so thick, or so shaped, that it is
+    measured after the photo is solved.
     """
 
     corners_mm: Floats
     flags: tuple[str, ...]
     shape: str = "rectangle"
     contour_mm: Floats = field(default_factory=lambda: np.zeros((0, 2)))
+    corner_radius_mm: float = 0.0
+    thickness_mm: float | None = None
+    u_thickness_mm: float | None = None
+    is_solid: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

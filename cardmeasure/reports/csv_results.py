@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from cardmeasure.decks import CardName, Deck
 from cardmeasure.decks.membership import deck_of_card, deck_of_photo
 from cardmeasure.reports.json_decks import Record
-from cardmeasure.reports.json_results import shot_record
+from cardmeasure.reports.json_results import ODD_SIZES, shot_record
 from cardmeasure.results import ShotResult
 from cardmeasure.text import printable
 
@@ -43,6 +43,10 @@ COLUMNS = (
     "nearest",
     "nearest_dw_mm",
     "nearest_dh_mm",
+    *ODD_SIZES,
+    "expected",
+    "verdict",
+    "conformance_probability",
     "flags",
 )
 
@@ -85,12 +89,16 @@ def _of_shot(shot: Record) -> Record:
 
 
 def _of_card(card: Record) -> Record:
-    nearest = _record(card["nearest"])
+    nearest, conformity = _record(card["nearest"]), _record(card.get("conformity"))
     return {
         **{name: card[name] for name in CARD_COLUMNS},
         "nearest": nearest.get("size_class"),
         "nearest_dw_mm": nearest.get("dw_mm"),
         "nearest_dh_mm": nearest.get("dh_mm"),
+        **{name: card.get(name) for name in ODD_SIZES},
+        "expected": conformity.get("expected"),
+        "verdict": conformity.get("verdict"),
+        "conformance_probability": conformity.get("probability"),
         "flags": card["flags"],
     }
 

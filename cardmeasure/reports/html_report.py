@@ -13,10 +13,12 @@ from markupsafe import Markup
 
 from cardmeasure import __version__
 from cardmeasure.classes import SizeClass
+from cardmeasure.conformity.assessing import conformity_words
 from cardmeasure.decks import CardName, ClassSummary, DeckSummary
 from cardmeasure.decks.counting import CountSource
 from cardmeasure.flags import FLAGS
 from cardmeasure.reports.print_words import suspicion_words
+from cardmeasure.reports.shape_words import shape_words
 from cardmeasure.reports.size_map import SizeMap, close_up, overview
 from cardmeasure.results import Card, ShotResult, SizeMatch
 from cardmeasure.text import printable
@@ -92,6 +94,7 @@ def _environment() -> Environment:
         "size": _size,
         "class_name": _class_name,
         "class_words": _class_words,
+        "card_words": _card_words,
         "count_words": _count_words,
         "scatter": _scatter,
         "outline": _outline,
@@ -133,6 +136,13 @@ def _class_words(match: SizeMatch | None) -> str:
     return f"{answer} {_percent(match.probability)}" + (near if match.size_class is None else "")
 
 
+def _card_words(card: Card) -> str:
+    """What a piece is: its size class, or its shape; and whether it conforms, where that was asked."""
+    words = shape_words(card) if card.is_sized else ""
+    words = words or _class_words(card.match)
+    return words if card.conformity is None else f"{words}; {conformity_words(card.conformity)}"
+
+
 def _percent(probability: float) -> str:
     return "> 99.9 %" if probability > 0.999 else f"{100 * probability:.1f} %"
 
@@ -145,7 +155,10 @@ def _count_words(deck: DeckSummary) -> str:
 
 def _outline(card_or_corners: Card | tuple[tuple[float, float], ...]) -> str:
     """Corners as the points of an SVG polygon."""
-    corners = card_or_corners.corners_px if isinstance(card_or_corners, Card) else card_or_corners
+    if isinstance(card_or_corners, Card):
+        corners = card_or_corners.outline_px or card_or_corners.corners_px
+    else:
+        corners = card_or_corners
     return " ".join(f"{x:.0f},{y:.0f}" for x, y in corners)
 
 

@@ -20,6 +20,8 @@ PX_DECIMALS = 3
 DEG_DECIMALS = 3
 RELATIVE_DECIMALS = 6
 PROBABILITY_DECIMALS = 6
+ODD_SIZES = ("diameter_mm", "u_diameter_mm", "across_flats_mm", "u_across_flats_mm")
+"""Sizes that only rounds and regular polygons have."""
 
 
 def results_json(shots: Sequence[ShotResult], *, decks: Sequence[DeckSummary] = ()) -> str:
@@ -108,9 +110,28 @@ def _card(card: Card) -> Record:
         "squareness_deg": _rounded(card.squareness_deg, DEG_DECIMALS),
         "thickness_mm": _rounded(card.thickness_mm, MM_DECIMALS),
         **_match(card.match),
+        **_odd(card),
         "budget": [_contribution(line) for line in card.budget],
         "flags": list(card.flags),
     }
+
+
+def _odd(card: Card) -> Record:
+    """What only some pieces have: keys that are left out where they do not apply."""
+    sizes = {name: getattr(card, name) for name in ODD_SIZES if getattr(card, name) is not None}
+    record: Record = {name: _rounded(value, MM_DECIMALS) for name, value in sizes.items()}
+    if card.outline_px:
+        record["outline_px"] = _corners(card.outline_px)
+    if card.conformity is not None:
+        told = card.conformity
+        record["conformity"] = {
+            "expected": valid_text(told.expected),
+            "verdict": told.verdict,
+            "probability": _rounded(told.probability, PROBABILITY_DECIMALS),
+            "consumer_risk": _rounded(told.consumer_risk, PROBABILITY_DECIMALS),
+            "producer_risk": _rounded(told.producer_risk, PROBABILITY_DECIMALS),
+        }
+    return record
 
 
 def _match(match: SizeMatch | None) -> Record:

@@ -59,6 +59,8 @@ def card_label(card: Card, *, outline: Box, size_px: float) -> Label:
     else:
         width, height = f"{card.width_mm:.2f}", f"{card.height_mm:.2f}"
         forms = ((f"{width} x {height}", *reasons), (width, f"x {height}", *reasons))
+        if card.diameter_mm is not None:
+            forms = ((f"d = {card.diameter_mm:.2f}", *reasons),)
     middle = ((outline[0] + outline[2]) / 2, (outline[1] + outline[3]) / 2)
     labels = [_label(str(card.number), lines, middle=middle, size_px=size_px) for lines in forms]
     room = 0.85 * (outline[2] - outline[0])

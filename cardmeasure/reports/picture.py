@@ -61,7 +61,8 @@ def picture_jpeg(
     for card in filter(is_covered, shot.cards):
         _cover(canvas, _reduced(card.corners_px, scale), rim_px=rim_px)
     for card in shot.cards:
-        _draw_outline(canvas, _reduced(card.corners_px, scale), dashed=any(map(is_drawn, card.flags)))
+        outline = _reduced(card.outline_px or card.corners_px, scale)
+        _draw_outline(canvas, outline, dashed=any(map(is_drawn, card.flags)))
     for square in () if shot.reference is None else shot.reference.corners_px:
         _draw_reference(canvas, _reduced(square, scale))
     image = Image.fromarray(canvas[:, :, ::-1])

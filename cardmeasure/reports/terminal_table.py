@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
+from cardmeasure.conformity.assessing import conformity_words
 from cardmeasure.flags import FLAGS
 from cardmeasure.reports.print_words import suspicion_words
+from cardmeasure.reports.shape_words import shape_words
 from cardmeasure.results import Card, ReferenceFacts, ShotResult, SizeMatch
 from cardmeasure.text import display_width, printable, shorten_middle, wrapped
 
@@ -67,9 +69,13 @@ def _card_lines(card: Card, *, width: int) -> list[str]:
     if card.width_mm is None or card.height_mm is None:
         return wrapped(f"not measured: {flags}", first=f"  {card.number:>2}  ", then=_FLAG_INDENT, width=width)
     sizes = f"{_with_u(card.width_mm, card.u_width_mm):<13}  {_with_u(card.height_mm, card.u_height_mm):<13}"
-    words = _class_words(card.match) if card.match is not None else ""
+    words = shape_words(card) or (_class_words(card.match) if card.match is not None else "")
     lines = wrapped(words, first=f"  {card.number:>2}  {sizes}  ", then=_CLASS_INDENT, width=width)
-    return lines + (wrapped(f"flags: {flags}", first=_FLAG_INDENT, then=_FLAG_INDENT, width=width) if flags else [])
+    notes = [conformity_words(card.conformity)] if card.conformity is not None else []
+    notes += [f"flags: {flags}"] if flags else []
+    for note in notes:
+        lines += wrapped(note, first=_FLAG_INDENT, then=_FLAG_INDENT, width=width)
+    return lines
 
 
 def _with_u(size_mm: float, u_mm: float | None) -> str:
@@ -111,6 +117,8 @@ def _counts(shots: Sequence[ShotResult]) -> str:
 def _kind(card: Card) -> str:
     if not card.is_sized:
         return "(not measured)"
+    if card.shape != "rectangle":
+        return f"({card.shape})"
     if card.match is None or card.match.probability < CLEAR:
         return "(unclear)"
     return card.match.size_class or "(odd size)"

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy.stats import chi2  # type: ignore[import-untyped]
 
 from cardmeasure.edges import looks as lk
+from cardmeasure.edges.channels import plain_channels
 from cardmeasure.edges.fitting import HIGH, LOW, LookPriors, Looks, fit_looks, look_priors, scatter_of_bins
 from cardmeasure.edges.lighting import priors_before
 
@@ -50,7 +51,7 @@ def test_places_are_unbiased_and_spread_as_their_covariance_says(wall_px: float)
     rng = np.random.default_rng(11)
     truth, priors = _from_priors(rng, n, wall_px=wall_px)
     clean = np.concatenate([drawn(_side(p, p[lk.BLUR])) for p in truth])
-    scatter = scatter_of_bins(clean, np.full(clean.shape[:2], WEIGHT)) * np.sqrt(1 + 1 / WEIGHT)
+    scatter = scatter_of_bins(clean, np.full(clean.shape[:2], WEIGHT), plain_channels(n)) * np.sqrt(1 + 1 / WEIGHT)
     looks = _fit(clean + rng.normal(size=clean.shape) * scatter[:, None], priors)
     z = (looks.place_px - truth[:, lk.PLACE]) / looks.u_place_px
     low, high = np.sqrt(chi2.ppf([0.0005, 0.9995], n) / n)

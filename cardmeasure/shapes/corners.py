@@ -1,0 +1,193 @@
+"""How round corners are: the arc between two straight sides, from the light across it in the middle of the corner.
+
+Only the corner's middle is looked at, over `FAN_DEG`, with what its two sides have told of face, wall and table. The
+arc's middle moves by only 0.41 of the radius at a right angle, and by less at blunter ones, so the radius is good to
+some tenths of a millimetre at best.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cardmeasure.camera import Camera
+from cardmeasure.edges.channels import plain_channels
+from cardmeasure.edges.looks import BLUR, PLACE, WALL, WIDTH, shares_with_slope
+from cardmeasure.edges.stretches import edge_offsets
+from cardmeasure.photo import Photo
+from cardmeasure.shapes.courses import Course, seen, wall_widths_px
+from cardmeasure.shapes.plans import interior_angles_rad
+from cardmeasure.shapes.sampling import STEP_PX, distances_px, light_across
+
+Floats = NDArray[np.floating[Any]]
+
+FAN_DEG, RAYS = 12.0, 12
+AROUND_PX = 4.0
+LEAST_MM = 1.0
+"""The fan of a sharper corner is drawn at this radius."""
+SEARCH_MM, LONGER_SEARCH_MM, SEARCH_STEP_PX = (0.45, 0.2), (0.45, 0.45, 0.2), 0.5
+"""How far from where it is drawn the middle of an arc is sought, in each round, at right and blunter corners; the
+longer one for outlines that hold shadows, too."""
+RIGHT_GAIN = float(np.sqrt(2) - 1)
+LEAST_SEARCH_PX, TO_SHARP = 1.5, 0.9
+"""At least so far, and so much of the way from the least arc drawn to a sharp corner."""
+GRID = 100
+BLUR_ROUNDS = 2.0
+"""A sharp corner looks as if it had a radius of so many blurs, which counts in quadrature (fitted to rendered ones)."""
+U_PLACE_PX = 0.25
+"""Standard uncertainty of where the middle of an arc is seen."""
+MOST_SHARE = 0.45
+"""Of the shorter of its two sides, a corner's arc takes at most."""
+MOST_SPREAD_MM, MOST_ODD = 0.18, 0.35
+"""Corners are alike where the middles of their arcs lie within this; so large a share of them may be mistaken."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Corners:
+    """Corners (n, 2) of a polygon, clockwise, on its top face; looks (n, 15) of the sides that begin at them.
+
+    start_mm : their radius, roughly.
+    """
+
+    mm: Floats
+    elevation_mm: float
+    looks: Floats
+    start_mm: float
+
+
+def corner_radii_mm(
+    photo: Photo,
+    camera: Camera,
+    pieces: Sequence[Corners],
+    *,
+    paper_mm: float,
+    search_mm: Sequence[float] = SEARCH_MM,
+) -> list[tuple[Floats, Floats]]:
+    """Radii and their standard uncertainties (n,) of each piece's corners."""
+    if not pieces:
+        return []
+    half = np.concatenate([interior_angles_rad(piece.mm) / 2 for piece in pieces])
+    most = np.concatenate([_largest_mm(piece.mm) for piece in pieces])
+    looks = np.concatenate([(piece.looks + np.roll(piece.looks, 1, axis=0)) / 2 for piece in pieces])
+    radius = np.clip(np.concatenate([np.full(len(piece.mm), piece.start_mm) for piece in pieces]), 0.0, most)
+    u = np.full(len(half), np.inf)
+    per_mm = camera.focal_px / float(np.linalg.norm(camera.position_mm))
+    gain = np.cos(np.radians(FAN_DEG) / 2) / np.sin(half) - 1
+    for turn, reach_mm in enumerate(search_mm, start=1):
+        wide = max(reach_mm * max(1.0, float(gain.max()) / RIGHT_GAIN), TO_SHARP * LEAST_MM * float(gain.max()))
+        search = max(wide * per_mm, LEAST_SEARCH_PX)
+        drawn = np.maximum(radius, np.minimum(LEAST_MM, most))
+        course = _fans(pieces, half, drawn)
+        places = seen(course, camera)
+        looks[:, WIDTH] = wall_widths_px(course, camera, paper_mm=paper_mm)
+        outer = search + AROUND_PX + float(np.maximum(looks[:, WIDTH], 0.0).max())
+        distance = distances_px(inner_px=search + AROUND_PX, outer_px=outer)
+        light, free = light_across(photo, places.px, places.normal, distance)
+        offset, u_px, is_found = _offsets(distance, light, looks, search)
+        inside = free.all(axis=1) & (is_found | (turn < len(search_mm)))
+        radius = np.where(inside, _radii_seen(offset / places.px_per_mm, half, drawn, most), drawn)
+        u = np.where(inside, np.hypot(U_PLACE_PX, u_px) / places.px_per_mm / gain, np.inf)
+    blurred = BLUR_ROUNDS * looks[:, BLUR] / per_mm
+    radius = np.sqrt(np.maximum(radius**2 - blurred**2, 0.0))
+    cuts = np.cumsum([len(piece.mm) for piece in pieces])[:-1]
+    return list(zip(np.split(radius, cuts), np.split(u, cuts), strict=True))
+
+
+def _largest_mm(corners: Floats) -> Floats:
+    """The largest radius (n,) that a polygon's corners have room for."""
+    lengths = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
+    return np.asarray(MOST_SHARE * np.minimum(lengths, np.roll(lengths, 1)) * np.tan(interior_angles_rad(corners) / 2))
+
+
+def _radii_seen(seen_mm: Floats, half: Floats, drawn_mm: Floats, most_mm: Floats) -> Floats:
+    """Radii (n,) at which the middles of arcs are seen so far outside those drawn, from 0 to the largest possible."""
+    angle = np.radians(FAN_DEG) * np.linspace(-1, 1, RAYS)
+    out = np.empty(len(half))
+    for k in range(len(half)):
+        radii = np.linspace(0.0, float(most_mm[k]), GRID)
+        away = _mean_distance(radii, float(half[k]), float(drawn_mm[k]), angle)
+        out[k] = np.interp(-seen_mm[k], -away, radii)
+    return out
+
+
+def _mean_distance(radii: Floats, half: float, drawn: float, angle: Floats) -> Floats:
+    """Mean distance (r,) of corners rounded by radii (r,) outside an arc drawn with another radius, over its fan.
+
+    Rays leave the drawn arc's centre at angles (m,) from the corner's bisector; a ray meets the arc, or the straight
+    side where the arc has ended.
+    """
+    shift = (drawn - radii[:, None]) / np.sin(half)  # the true centre lies so much nearer to the corner
+    along, aside = np.cos(angle) * shift, np.sin(angle) * shift
+    arc = along + np.sqrt(np.maximum(radii[:, None] ** 2 - aside**2, 0.0))
+    side = drawn / np.cos(np.pi / 2 - half - np.abs(angle))
+    reached = np.abs(np.arctan2(arc * np.sin(angle), arc * np.cos(angle) - shift)) <= np.pi / 2 - half
+    return np.asarray(np.where(reached & (aside**2 <= radii[:, None] ** 2), arc, side).mean(axis=1) - drawn)
+
+
+def one_radius_mm(radii: Floats, u: Floats, corners_mm: Floats) -> float | None:
+    """The radius of a piece whose corners are alike: their median; None where they differ or could not be seen."""
+    sure = np.isfinite(u)
+    if sure.sum() < 3:
+        return None
+    middle = float(np.median(radii[sure]))
+    gap = 1 / np.sin(interior_angles_rad(corners_mm) / 2) - 1
+    alike = (np.abs(radii - middle) * gap < MOST_SPREAD_MM) & sure
+    return middle if alike.sum() >= (1 - MOST_ODD) * len(radii) else None
+
+
+def _fans(pieces: Sequence[Corners], half: Floats, radius: Floats) -> Course:
+    """The middles of the arcs at all corners."""
+    middle = np.concatenate([_inward(piece.mm) for piece in pieces])
+    corners = np.concatenate([piece.mm for piece in pieces])
+    angle = np.radians(FAN_DEG) * np.linspace(-1, 1, RAYS)
+    c, s = np.cos(angle)[None, :, None], np.sin(angle)[None, :, None]
+    away, aside = -middle[:, None], np.column_stack([middle[:, 1], -middle[:, 0]])[:, None]
+    out = c * away + s * aside
+    mm = corners[:, None] + (radius / np.sin(half))[:, None, None] * middle[:, None] + radius[:, None, None] * out
+    n = len(corners)
+    return Course(
+        piece=np.zeros(n, np.intp), side=np.arange(n), mm=mm, way=np.stack([-out[..., 1], out[..., 0]], axis=2),
+        elevation_mm=np.concatenate([np.full(len(piece.mm), piece.elevation_mm) for piece in pieces]),
+    )  # fmt: skip
+
+
+def _inward(corners: Floats) -> Floats:
+    """Unit vectors (n, 2) along the corners' bisectors."""
+    before, after = np.roll(corners, 1, axis=0) - corners, np.roll(corners, -1, axis=0) - corners
+    middle = before / np.linalg.norm(before, axis=1)[:, None] + after / np.linalg.norm(after, axis=1)[:, None]
+    return np.asarray(middle / np.linalg.norm(middle, axis=1)[:, None])
+
+
+def _offsets(
+    distance: Floats, light: NDArray[np.float32], looks: Floats, search: float
+) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Where arcs are, px outward of where they are drawn, u of it, and whether it lies within the search, (n,) each."""
+    n = len(looks)
+    x = np.tile(distance, (n, 1)).astype(np.float32)
+    grid = np.arange(-search, search + 1e-9, SEARCH_STEP_PX)
+    misfit = np.array([_misfit(x, light, _placed(looks, at)) for at in grid])
+    least = misfit.argmin(axis=0)
+    best = _placed(looks, grid[least])
+    weight = np.full(x.shape, RAYS * STEP_PX, np.float32)
+    found = edge_offsets(x, light, weight, looks=best, channels=plain_channels(n))
+    return found.place_px, found.u_px, (least > 0) & (least < len(grid) - 1)
+
+
+def _placed(looks: Floats, at: Floats | float) -> Floats:
+    moved = looks.copy()
+    moved[:, PLACE] = at
+    return moved
+
+
+def _misfit(x: Floats, light: NDArray[np.float32], looks: Floats) -> Floats:
+    """Sum of squares (n,) that looks leave; their walls' levels are known, those of face and table are fitted."""
+    face, wall, table = (share[:, 0] for share in shares_with_slope(x, looks, plain_channels(len(looks)))[:3])
+    rest = light - wall[..., None] * looks[:, None, WALL]
+    parts = np.stack([face, table], axis=2).astype(np.float64)
+    normal = parts.transpose(0, 2, 1) @ parts + 1e-6 * np.eye(2)
+    levels = np.linalg.solve(normal, parts.transpose(0, 2, 1) @ rest)
+    return np.asarray(((rest - parts @ levels) ** 2).sum(axis=(1, 2)))
