@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from cardmeasure import camera as cam
 from cardmeasure import quads as qd
-from cardmeasure.camera import project_with_jacobian
+from cardmeasure.camera import bow_jacobian, project_with_jacobian
 from cardmeasure.edges.points import EdgePoints
 from cardmeasure.priors import PriorRows
 from cardmeasure.unknowns import Layout, State
@@ -26,7 +26,7 @@ TONE = cam.PARAMETERS
 QUAD = slice(TONE + 1, TONE + 1 + qd.PARAMETERS)
 BIAS = QUAD.stop
 EDGE_COLUMNS = BIAS + qd.SIDES
-"""Columns of an edge point's row: camera, tone, its card's parameters, its card's sides' shifts."""
+"""Columns of an edge point's row: camera, tone, its card's parameters, its card's sides' shifts; then the bow's, if any."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -58,6 +58,7 @@ class Problem:
                 np.tile(common, (at.cards, 1)),
                 at.quads_at.start + qd.PARAMETERS * cards + np.arange(qd.PARAMETERS),
                 at.bias_at.start + qd.SIDES * cards + np.arange(qd.SIDES),
+                np.tile(np.arange(at.bow_at.start, at.bow_at.stop), (at.cards, 1)),
             ],
             axis=1,
         )
@@ -145,10 +146,12 @@ def _point_rows(state: State, points: PrintedPoints, at: Layout) -> tuple[Floats
     c, s = np.cos(pose[:, 2]), np.sin(pose[:, 2])
     x = pose[:, 0] + c * local[:, 0] - s * local[:, 1]
     y = pose[:, 1] + s * local[:, 0] + c * local[:, 1]
-    px, by_camera, by_world = project_with_jacobian(state.camera, np.column_stack([x, y, np.zeros_like(x)]))
+    world = np.column_stack([x, y, np.zeros_like(x)])
+    px, by_camera, by_world = project_with_jacobian(state.camera, world)
     by_x, by_y = by_world[:, :, 0], by_world[:, :, 1]
-    j = np.zeros((len(px), 2, at.squares_at.stop))
+    j = np.zeros((len(px), 2, at.bow_at.stop))
     j[:, :, at.camera_at] = by_camera
+    j[:, :, at.bow_at] = bow_jacobian(state.camera, world, by_world)
     scale = at.scale_at.start
     j[:, :, scale] = (by_x * c[:, None] + by_y * s[:, None]) * points.mm[:, :1]
     j[:, :, scale + 1] = (-by_x * s[:, None] + by_y * c[:, None]) * points.mm[:, 1:]
@@ -172,7 +175,7 @@ def edge_residuals_px(state: State, edges: EdgePoints) -> Floats:
 
 def _edge_rows(state: State, edges: EdgePoints) -> tuple[Floats, Floats]:
     n = len(edges.card)
-    j = np.zeros((n, EDGE_COLUMNS))
+    j = np.zeros((n, EDGE_COLUMNS + state.layout.bow))
     if n == 0:
         return np.zeros(0), j
     world, by_quad = qd.world_points_with_jacobian(state.quads[edges.card], qd.side_places(edges.side, edges.along))
@@ -182,6 +185,8 @@ def _edge_rows(state: State, edges: EdgePoints) -> tuple[Floats, Floats]:
     j[:, TONE] = edges.tone_px
     j[:, QUAD] = (normal @ by_world @ by_quad)[:, 0]
     j[np.arange(n), BIAS + edges.side] = 1.0
+    if state.layout.bow:
+        j[:, EDGE_COLUMNS:] = (normal @ bow_jacobian(state.camera, world, by_world))[:, 0]
     r = (normal @ (edges.px - px)[..., None])[:, 0, 0]
     r -= state.bias_px[edges.card, edges.side] + edges.tone_px * state.tone
     return r / edges.u_px, j / edges.u_px[:, None]

@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from cardmeasure import camera as cam
 from cardmeasure import quads as qd
+from cardmeasure.bow import U_TERMS_MM
 from cardmeasure.unknowns import State
 
 Floats = NDArray[np.floating[Any]]
@@ -41,6 +42,8 @@ U_ANYWHERE = 100.0
 GROUP_NAMES = ("focal length", "principal point", "lens distortion", "print scale", "card thickness", "card curl",
                "squareness", "edge model", "tone curve")  # fmt: skip
 """Names of the priors' lines in a budget."""
+BOW_GROUP = "paper bow"
+"""One line more where the reference is a sheet."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -144,6 +147,8 @@ def prior_rows(state: State, priors: Priors) -> PriorRows:
     add("squareness", (first[:, None] + np.arange(qd.SHEAR)).ravel(), np.nan, U_ANYWHERE)
     add("edge model", np.arange(at.bias_at.start, at.bias_at.stop), 0.0, p.u_bias_px.reshape(-1))
     add("tone curve", at.tone_at, 0.0, 1.0)
+    if at.bow:
+        add(BOW_GROUP, np.arange(at.bow_at.start, at.bow_at.stop), 0.0, U_TERMS_MM)
     jacobian = np.zeros((len(columns) + 2, at.size))
     jacobian[np.arange(len(columns)), columns] = sharpness
     jacobian[-2:, at.scale_at] = np.linalg.inv(np.linalg.cholesky(p.scale_covariance))
