@@ -3,26 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from cardmeasure.camera import to_plane
 from cardmeasure.classes.common_factor import common_factor
 from cardmeasure.errors import PhotoTrouble
 from cardmeasure.geometry import apply_homography
-from cardmeasure.outlines.pieces import find_pieces
+from cardmeasure.outlines.on_sheet import sheet_pieces, uncovered
+from cardmeasure.outlines.pieces import Outline, find_pieces
 from cardmeasure.photo import Photo, read_photo
-from cardmeasure.reference.finding import SquareSighting, find_squares
+from cardmeasure.reference.finding import Sighting, find_squares
+from cardmeasure.reference.sheet_finding import SheetSighting
+from cardmeasure.reference.sheet_look import SheetLook, sheet_look
 from cardmeasure.results import Card, PhotoFacts, ReferenceFacts, ShotResult, Trouble
 from cardmeasure.settings import Settings
 from cardmeasure.sizing import sized_cards
-from cardmeasure.solving import Solution, solve, solve_reference
+from cardmeasure.solving import Solution, Start, solve, solve_reference
 from cardmeasure.together import ShotObservations, shot_observations
 
 PAPER_MARGIN_MM = 3.0
 """Added round a square's cutting line when its paper is taken out of the pieces: scissors stray."""
+SHADOW_ROOM_MM = 2.5
+"""A sheet's points nearer to a piece than this may lie in its shadow."""
 LOW_PX_PER_MM = 5.0
 SLANTED_DEG = 30.0
 BLURRED_PX = 3.0
@@ -78,13 +85,19 @@ def measure(
 ) -> ShotResult:
     """Measure all cards in a decoded photo; raises PhotoTrouble where that is not possible."""
     squares = find_squares(photo)
+    if isinstance(squares[0], SheetSighting):
+        settings = replace(settings, paper_mm=0.0, u_paper_mm=0.0)  # its paper lies below the cards, too
     start = solve_reference(photo, squares, settings)
-    outlines = find_pieces(
-        photo, start.camera, px_per_mm=squares[0].px_per_mm, reference_px=[_paper_px(square) for square in squares]
-    )
+    look = None
+    if isinstance(squares[0], SheetSighting):
+        look, outlines, squares = _on_sheet(photo, squares[0], start)
+        start = solve_reference(photo, squares, settings)
+    else:
+        known = [_paper_px(square) for square in squares]
+        outlines = find_pieces(photo, start.camera, px_per_mm=squares[0].px_per_mm, reference_px=known)
     if not outlines:
-        raise PhotoTrouble("no-cards", f"The reference square ({squares[0].design.name}) was found, but no card.")
-    solution = solve(photo, squares, outlines, settings, start=start)
+        raise PhotoTrouble("no-cards", f"The {_kind_of(squares[0])} was found, but no card.")
+    solution = solve(photo, squares, outlines, settings, start=start, sheet=look)
     cards = sized_cards(outlines, solution, settings)
     if observe is not None:
         observe(shot_observations(solution.adjustment, start.priors, cards=cards))
@@ -112,7 +125,23 @@ def refused(name: str, trouble: PhotoTrouble, *, photo: Photo | None = None) -> 
     )
 
 
-def _paper_px(square: SquareSighting) -> NDArray[np.floating[Any]]:
+def _on_sheet(
+    photo: Photo, sheet: SheetSighting, start: Start
+) -> tuple[SheetLook, tuple[Outline, ...], tuple[Sighting, ...]]:
+    """How a sheet looks, the pieces that hide it, and the sheet without the points beside them, where shadows fall."""
+    pose, scale = start.state.squares[0], start.state.scale
+    look = sheet_look(photo, sheet, start.camera, pose=pose, scale=scale)
+    outlines = sheet_pieces(photo, start.camera, look, px_per_mm=sheet.px_per_mm)
+    free = uncovered(outlines, to_plane(start.camera, sheet.points_px), room_mm=SHADOW_ROOM_MM)
+    return look, outlines, (sheet.of_points(free),)
+
+
+def _kind_of(sighting: Sighting) -> str:
+    kind = "measuring sheet" if isinstance(sighting, SheetSighting) else "reference square"
+    return f"{kind} ({sighting.design.name})"
+
+
+def _paper_px(square: Sighting) -> NDArray[np.floating[Any]]:
     corners = square.design.cut_corners_mm
     return apply_homography(square.homography, corners * (1 + 2 * PAPER_MARGIN_MM / square.design.side_mm))
 
@@ -125,7 +154,7 @@ def _photo_facts(photo: Photo) -> PhotoFacts:
 
 
 def _shot_flags(
-    photo: Photo, squares: tuple[SquareSighting, ...], solution: Solution, settings: Settings, cards: tuple[Card, ...]
+    photo: Photo, squares: tuple[Sighting, ...], solution: Solution, settings: Settings, cards: tuple[Card, ...]
 ) -> tuple[str, ...]:
     conditions = {
         "scale-assumed": settings.print_profile.source == "assumed",
@@ -150,7 +179,7 @@ def _scale_is_doubtful(cards: tuple[Card, ...], settings: Settings) -> bool:
     return common_factor(sizes, np.minimum(u, MOST_U_MM), classes=settings.classes) is not None
 
 
-def _reference_facts(squares: tuple[SquareSighting, ...], solution: Solution, settings: Settings) -> ReferenceFacts:
+def _reference_facts(squares: tuple[Sighting, ...], solution: Solution, settings: Settings) -> ReferenceFacts:
     state = solution.adjustment.state
     profile = settings.print_profile
     return ReferenceFacts(
@@ -168,6 +197,6 @@ def _reference_facts(squares: tuple[SquareSighting, ...], solution: Solution, se
     )
 
 
-def _square_corners(square: SquareSighting) -> tuple[tuple[float, float], ...]:
+def _square_corners(square: Sighting) -> tuple[tuple[float, float], ...]:
     corners = apply_homography(square.homography, square.design.cut_corners_mm)
     return tuple((float(x), float(y)) for x, y in corners)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from cardmeasure import quads as qd
 from cardmeasure.adjustment import Adjustment, adjust, approximate
 from cardmeasure.camera import Camera, camera_from_homography, to_plane
+from cardmeasure.edges.backdrop import backdrop
 from cardmeasure.edges.locating import WINDOW_PX, located_quads
 from cardmeasure.edges.measuring import Conditions, EdgeMeasurement, Known, measure_edges
 from cardmeasure.edges.points import EdgePoints, no_edge_points
@@ -18,9 +19,12 @@ from cardmeasure.errors import PhotoTrouble
 from cardmeasure.geometry import apply_homography
 from cardmeasure.linearised import PrintedPoints, edge_residuals_px
 from cardmeasure.outlines.pieces import Outline
+from cardmeasure.bow import flat
 from cardmeasure.photo import Photo
 from cardmeasure.priors import U_DISTORTION, U_PRINCIPAL_SHARE, UNKNOWN_LENS, Priors, focal_prior
-from cardmeasure.reference.finding import SquareSighting
+from cardmeasure.reference.finding import Sighting
+from cardmeasure.reference.sheet_finding import SheetSighting
+from cardmeasure.reference.sheet_look import SheetLook
 from cardmeasure.settings import Settings
 from cardmeasure.unknowns import State
 
@@ -64,7 +68,7 @@ class Start:
         return self.state.camera
 
 
-def solve_reference(photo: Photo, squares: tuple[SquareSighting, ...], settings: Settings) -> Start:
+def solve_reference(photo: Photo, squares: tuple[Sighting, ...], settings: Settings) -> Start:
     """Camera, lens and scale from the printed points and the priors, before any card is known."""
     state, priors = _start_state(photo, squares, settings)
     try:
@@ -73,12 +77,14 @@ def solve_reference(photo: Photo, squares: tuple[SquareSighting, ...], settings:
         raise PhotoTrouble("reference-unclear", "The points of the reference square fit no camera.") from error
 
 
-def _start_state(photo: Photo, squares: tuple[SquareSighting, ...], settings: Settings) -> tuple[State, Priors]:
+def _start_state(photo: Photo, squares: tuple[Sighting, ...], settings: Settings) -> tuple[State, Priors]:
     """Camera from the largest square, all else at its prior."""
     size = np.array([photo.width_px, photo.height_px], float)
     focal, u_log_focal = focal_prior(photo.camera.focal_35mm, width_px=photo.width_px, height_px=photo.height_px)
     principal = (size - 1) / 2
     camera = camera_from_homography(squares[0].homography, focal_px=focal, principal_px=principal)
+    if isinstance(squares[0], SheetSighting):
+        camera = replace(camera, bow=flat(squares[0].design.half_mm))
     profile = settings.print_profile
     covariance = np.array(
         [
@@ -110,7 +116,7 @@ def _start_state(photo: Photo, squares: tuple[SquareSighting, ...], settings: Se
     return state, priors
 
 
-def printed_points(squares: tuple[SquareSighting, ...]) -> PrintedPoints:
+def printed_points(squares: tuple[Sighting, ...]) -> PrintedPoints:
     """The saddle points of all squares as observations."""
     count = [len(s.points_mm) for s in squares]
     return PrintedPoints(
@@ -122,13 +128,16 @@ def printed_points(squares: tuple[SquareSighting, ...]) -> PrintedPoints:
 
 
 def solve(
-    photo: Photo, squares: tuple[SquareSighting, ...], outlines: tuple[Outline, ...], settings: Settings,
-    *, start: Start,
+    photo: Photo, squares: tuple[Sighting, ...], outlines: tuple[Outline, ...], settings: Settings,
+    *, start: Start, sheet: SheetLook | None = None,
 ) -> Solution:  # fmt: skip
-    """Locate, then fit and adjust in passes, each with walls and lens as the one before has found them."""
+    """Locate, then fit and adjust in passes, each with walls and lens as the one before has found them.
+
+    sheet : how the measuring sheet that the pieces lie on looks, if they do.
+    """
     points = printed_points(squares)
     elevation = settings.thickness_mm - settings.paper_mm
-    state, wanted = _located(photo, squares, outlines, start, elevation)
+    state, wanted = _located(photo, squares, outlines, start, elevation, sheet)
     edges: EdgeMeasurement | None = None
     priors = start.priors
     for turn, u_least in enumerate(U_PLACE_PX):
@@ -137,7 +146,7 @@ def solve(
         u_place = max(u_least, U_PLACE_MM * squares[0].px_per_mm) if turn == 0 else u_least
         known = edges.known_with(edge_residuals_px(state, edges.points)) if edges else None
         last = turn == len(U_PLACE_PX) - 1
-        edges = _measured(photo, squares, state, settings, u_place=u_place, coarse=not last, known=known)
+        edges = _measured(photo, squares, state, settings, u_place=u_place, coarse=not last, known=known, sheet=sheet)
         good = (edges.used >= MIN_USED) & (edges.clarity >= MIN_CLARITY) & edges.on_table
         # a side that a second look finds elsewhere is not understood
         good &= np.abs(edges.known.sides.looks.place_px.reshape(-1, qd.SIDES)) < FARTHEST * u_place
@@ -155,8 +164,9 @@ def solve(
 
 
 def _located(
-    photo: Photo, squares: tuple[SquareSighting, ...], outlines: tuple[Outline, ...], start: Start, elevation: float
-) -> tuple[State, list[int]]:
+    photo: Photo, squares: tuple[Sighting, ...], outlines: tuple[Outline, ...], start: Start, elevation: float,
+    sheet: SheetLook | None,
+) -> tuple[State, list[int]]:  # fmt: skip
     """The state with all cards whose sides were found near their outlines, and which outlines these are."""
     state = start.state
     wanted = [k for k, o in enumerate(outlines) if not o.flags]
@@ -164,7 +174,8 @@ def _located(
         return state, []
     quads = np.array([_rough_quad(state.camera, outlines[k], elevation) for k in wanted])
     reach = max(4.0, SEARCH_MM * squares[0].px_per_mm) + WINDOW_PX
-    located = located_quads(photo, state.camera, quads, reach_px=reach)
+    behind = None if sheet is None else backdrop(photo, state.camera, quads, sheet, looks=None)
+    located = located_quads(photo, state.camera, quads, reach_px=reach, backdrop=behind)
     keep: NDArray[np.bool_] = np.asarray(located.found.all(axis=1))
     edges = located.points.of_cards(keep)
     state = _with_cards(state, located.quads[keep])
@@ -174,12 +185,12 @@ def _located(
 
 
 def _measured(
-    photo: Photo, squares: tuple[SquareSighting, ...], state: State, settings: Settings,
-    *, u_place: float, coarse: bool, known: Known | None,
+    photo: Photo, squares: tuple[Sighting, ...], state: State, settings: Settings,
+    *, u_place: float, coarse: bool, known: Known | None, sheet: SheetLook | None,
 ) -> EdgeMeasurement:  # fmt: skip
     conditions = Conditions(
         blur_px=squares[0].blur_px, white=float(photo.response[int(squares[0].white)]), paper_mm=settings.paper_mm,
-        u_thickness_mm=settings.u_thickness_mm,
+        u_thickness_mm=settings.u_thickness_mm, sheet=sheet,
     )  # fmt: skip
     return measure_edges(
         photo, state.camera, state.quads, conditions=conditions, u_place_px=u_place, coarse=coarse, known=known
@@ -206,7 +217,7 @@ def _rough_quad(camera: Camera, outline: Outline, elevation_mm: float) -> Floats
     return qd.quad_from_corners(raised, elevation_mm=elevation_mm)
 
 
-def _square_pose(camera: Camera, square: SquareSighting) -> Floats:
+def _square_pose(camera: Camera, square: Sighting) -> Floats:
     """Place and turn of a square on the table of the first."""
     middle = apply_homography(square.homography, np.array([[0.0, 0.0], [5.0, 0.0]]))
     at = to_plane(camera, middle)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera
+from cardmeasure.edges.backdrop import backdrop
 from cardmeasure.edges.bends import bends_px, course_px
 from cardmeasure.edges.fitting import Looks
 from cardmeasure.edges.lighting import Surroundings, outward_azimuth_rad, wall_widths_px
@@ -25,12 +26,15 @@ from cardmeasure.edges.tables import is_table
 from cardmeasure.edges.tone import U_TONE, tone_shift_px
 from cardmeasure.edges.whole import SideLooks, ends, looks_of_sides
 from cardmeasure.photo import Photo
+from cardmeasure.reference.sheet_look import SheetLook
 
 Floats = NDArray[np.floating[Any]]
 
 FINE, COARSE = Stretches(every=2, phases=1), Stretches(every=3, phases=1)
 STRETCH_PX = 20.0
 """A shorter stretch has too few pixels for a profile of its own."""
+SHEET_STRETCH_MM = 9.0
+"""On a sheet a stretch must cross cells of both kinds."""
 BLUR_REACH, SHADOW_ROOM = 3.2, 1.6
 """How far profiles reach: so many blurs to either side, and so many thicknesses outside for the shadow."""
 U_MODEL_PX, U_RIM_MM = 0.10, 0.010
@@ -88,12 +92,13 @@ class EdgeMeasurement:
 @dataclass(frozen=True, kw_only=True)
 class Conditions:
     """What the edges of a photo are seen under: blur (px) and linear light of white paper, from the reference; the
-    paper's thickness, and the standard uncertainty of the cards'."""
+    paper's thickness, and the standard uncertainty of the cards'; the sheet that they lie on, if any."""
 
     blur_px: float
     white: float
     paper_mm: float
     u_thickness_mm: float
+    sheet: SheetLook | None = None
 
 
 def measure_edges(
@@ -112,7 +117,12 @@ def measure_edges(
     stretches = replace(stretches, length_mm=max(stretches.length_mm, STRETCH_PX / per_mm))
     thickness_px = (quads[:, qd.ELEVATION] + conditions.paper_mm) * per_mm
     reach = _reach(conditions.blur_px, u_place_px, float(thickness_px.max()))
-    fine = sample_profiles(photo, camera, quads, reach=reach, stretches=stretches)
+    behind = None
+    if conditions.sheet is not None:
+        before = known.sides.looks.parameters if known else None
+        behind = backdrop(photo, camera, quads, conditions.sheet, looks=before, blur_px=conditions.blur_px)
+        stretches = replace(stretches, length_mm=max(stretches.length_mm, SHEET_STRETCH_MM))
+    fine = sample_profiles(photo, camera, quads, reach=reach, stretches=stretches, backdrop=behind)
     # a side that is not straight would smear its own profile
     shift = course_px(known.points, known.residuals_px, fine) if known else np.zeros(len(fine.along))
     fine = replace(fine, px=fine.px + shift[:, None] * fine.normal, distance_px=fine.distance_px - shift[:, None])
@@ -120,13 +130,14 @@ def measure_edges(
     around = _surroundings(camera, quads, whole, thickness_px, conditions, bins_px=PIXEL_PX / stretches.phases)
     sides = looks_of_sides(whole, around, u_place_px=u_place_px, before=known.sides if known else None)
     points, used = _stretch_points(fine, sides.looks)
+    table = sides.looks.parameters[:, TABLE] / (behind.light_at(whole.px) if behind else 1.0)
     bend = bends_px(known.points, known.residuals_px) if known else np.zeros(len(whole.card))
     points = replace(points, u_bias_px=_u_bias(sides, bend, per_mm).reshape(-1, qd.SIDES))
     return EdgeMeasurement(
         points=points,
         clarity=_clarity(whole).reshape(-1, qd.SIDES),
         used=used.reshape(-1, qd.SIDES),
-        on_table=is_table(sides.looks.parameters[:, TABLE], whole.px).reshape(-1, qd.SIDES),
+        on_table=is_table(table, whole.px).reshape(-1, qd.SIDES),
         known=Known(sides=sides, points=points, residuals_px=np.zeros(len(points.card))),
     )
 

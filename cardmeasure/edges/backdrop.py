@@ -1,0 +1,156 @@
+"""The check of a measuring sheet behind the sides of cards, made even, so that a side sees one table only.
+
+Each side is read over the kind of cell that differs more from its border. Lines across the side that meet the other
+kind within the blur of the edge are left out, as far as enough remain; further out the difference between what is
+printed there and the wanted kind is taken off, as far as the table shows.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cardmeasure import quads as qd
+from cardmeasure.camera import Camera, project
+from cardmeasure.edges.looks import BLUR, PARAMETERS, SHADE, SHADOW, SHARPENING, WIDTH, shares_with_slope
+from cardmeasure.photo import Photo
+from cardmeasure.reference.sheet import DARK, LIGHT
+from cardmeasure.reference.sheet_look import SheetLook
+
+Floats = NDArray[np.floating[Any]]
+Ints = NDArray[np.intp]
+Mask = NDArray[np.bool_]
+
+INSIDE_MM, SPOTS = (0.3, 0.6, 0.9), 24
+"""How far inside a side its border is looked at, and at how many places."""
+NEAR_PX, CLEAR_PX = -1.5, 3.0
+"""Between these distances from the edge, the latter beyond the side wall, lines should see one kind of cell only."""
+PURE = 0.9
+ENOUGH = 0.25
+"""Share of a side's lines that must be left for that."""
+FLOOR = 0.01
+ROUGH_SHADOW, ROUGH_SHADE, ROUGH_SHARPENING = 0.9, 0.75, 0.2
+"""Shadow's reach over the thickness, light left in it and sharpening, as long as the photo has not shown them."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Backdrop:
+    """What stands behind the sides (s,) of all cards: which kind of cell they are read over, and how they look.
+
+    dark (s,): read over dark cells. looks (s, 15): as last fitted, or as far as they are known beforehand; None where
+    the sides have yet to be located. wall_px (s,): width of the side wall seen.
+    """
+
+    look: SheetLook
+    dark: Mask
+    looks: Floats | None
+    wall_px: Floats
+
+    def light_at(self, px: Floats) -> Floats:
+        """Light (s, 3) of the wanted kind of cell at a pixel (s, 2) of each side."""
+        half_way = self.look.at(px)[1]
+        both = (self.look.light_of(kind, half_way) for kind in (DARK, LIGHT))
+        return np.where(self.dark[:, None], *both)
+
+    def made_even(
+        self, photo: Photo, seen: Floats, *, side: Ints, start: Ints, stride: Ints, ahead: Floats, cosine: Floats
+    ) -> tuple[Mask, Floats]:
+        """Which lines (m,) across sides to keep, and the kept ones' light (k, 3 w) over an even table.
+
+        seen : (m, 3 w), linear light. side (m,); start, stride (m,): number of the first pixel, and from one to the
+        next. ahead, cosine (m,): the first pixel from the side, pixels along the line, and what each adds across it.
+        """
+        width = seen.shape[1] // 3
+        ends = [start, start + (width - 1) * stride]
+        (first, light_0), (last, light_1) = (
+            self.look.at(np.column_stack([n % photo.width_px, n // photo.width_px]).astype(np.float64)) for n in ends
+        )
+        step = np.arange(width) / (width - 1)
+        share = self.look.share(first[:, None] + step[:, None] * (last - first)[:, None])
+        wanted = np.where(self.dark[side, None], 1 - share, share)
+        distance = (ahead[:, None] + np.arange(width)) * cosine[:, None]
+        keep = self._kept(wanted, distance, side) & self._on_check(first, last, cosine)
+        half_way = ((light_0 + light_1) / 2)[keep]
+        of_dark, of_light = self.look.light_of(DARK, half_way), self.look.light_of(LIGHT, half_way)
+        mine = self.dark[side[keep], None]
+        target, other = np.where(mine, of_dark, of_light), np.where(mine, of_light, of_dark)
+        mixed = (1 - wanted[keep])[..., None] * (other - target)[:, None]
+        light = seen[keep].reshape(-1, width, 3)
+        if self.looks is None:
+            even = light * (target[:, None] / (target[:, None] + mixed))
+        else:
+            even = light - shares_with_slope(distance[keep], self.looks[side[keep]])[2][..., None] * mixed
+        return keep, even.reshape(-1, 3 * width).astype(np.float32)
+
+    def _kept(self, wanted: Floats, distance: Floats, side: Ints) -> Mask:
+        near = (distance > NEAR_PX) & (distance < CLEAR_PX + self.wall_px[side, None])
+        foot = (distance > 0) & near
+        mine = (wanted * foot).sum(axis=1) > 0.5 * np.maximum(foot.sum(axis=1), 1)
+        pure = mine & (np.where(near, wanted, 1.0).min(axis=1) > PURE)
+        sides = len(self.dark)
+        share = np.bincount(side[pure], minlength=sides) / np.maximum(np.bincount(side, minlength=sides), 1)
+        return np.asarray(np.where(share[side] > ENOUGH, pure, mine))
+
+    def _on_check(self, first: Floats, last: Floats, cosine: Floats) -> Mask:
+        kind = self.look.design.kind_at(np.where(cosine[:, None] > 0, last, first))
+        return np.asarray((kind == LIGHT) | (kind == DARK))
+
+
+def backdrop(
+    photo: Photo, camera: Camera, quads: Floats, look: SheetLook, *, looks: Floats | None, blur_px: float | None = None
+) -> Backdrop:
+    """The backdrop of all sides of quadrilaterals (c, 11) on a sheet.
+
+    looks : (4 c, 15) from an earlier pass. blur_px : where there are none; without either the sides are to be located.
+    """
+    wall = _walls_px(camera, quads)
+    if looks is None and blur_px is not None:
+        looks = np.zeros((len(wall), PARAMETERS))
+        per_mm = camera.focal_px / float(np.linalg.norm(camera.position_mm))
+        looks[:, BLUR], looks[:, SHARPENING], looks[:, SHADE] = blur_px, ROUGH_SHARPENING, ROUGH_SHADE
+        looks[:, SHADOW] = np.repeat(ROUGH_SHADOW * quads[:, qd.ELEVATION] * per_mm, qd.SIDES)
+        looks[:, WIDTH] = wall
+    return Backdrop(
+        look=look, dark=_dark_wanted(photo, camera, quads, look), looks=looks, wall_px=np.maximum(wall, 0.0)
+    )
+
+
+def _dark_wanted(photo: Photo, camera: Camera, quads: Floats, look: SheetLook) -> Mask:
+    """Whether the border of each side (4 c,) differs more from dark cells than from light ones."""
+    side = np.tile(np.arange(qd.SIDES), len(quads))
+    each = np.repeat(quads, qd.SIDES, axis=0)
+    along = np.linspace(-0.7, 0.7, SPOTS)
+    half = np.where(side % 2 == 0, each[:, qd.HEIGHT], each[:, qd.WIDTH]) / 2
+    levels = []
+    for inside in INSIDE_MM:
+        places = np.repeat(each, SPOTS, axis=0)
+        on_side = qd.side_places(np.repeat(side, SPOTS), np.tile(along, len(each)))
+        shrunk = np.repeat(1 - inside / half, SPOTS)
+        axis = (np.repeat(side, SPOTS) + 1) % 2
+        on_side[np.arange(len(axis)), axis] *= shrunk
+        px = project(camera, qd.world_points(places, on_side))
+        x, y = np.clip(np.rint(px), 0, [photo.width_px - 1, photo.height_px - 1]).astype(np.intp).T
+        levels.append(photo.response[photo.pixels_bgr[y, x]].reshape(len(each), SPOTS, 3))
+    face = np.median(np.concatenate(levels, axis=1), axis=1)
+    middle = project(camera, qd.world_points(each, qd.side_places(side, np.zeros(len(each)))))
+    half_way = look.at(middle)[1]
+    dark, light = (
+        np.abs(np.log((face + FLOOR) / (look.light_of(kind, half_way) + FLOOR))).max(axis=1) for kind in (DARK, LIGHT)
+    )
+    return np.asarray(dark > light)
+
+
+def _walls_px(camera: Camera, quads: Floats) -> Floats:
+    """Signed width (4 c,) of the side walls in the middle of each side, negative where the face hides them."""
+    side = np.tile(np.arange(qd.SIDES), len(quads))
+    each = np.repeat(quads, qd.SIDES, axis=0)
+    top, ahead = (qd.world_points(each, qd.side_places(side, np.full(len(each), at))) for at in (0.0, 0.01))
+    foot = top.copy()
+    foot[:, 2] = 0.0
+    px = project(camera, top)
+    way = project(camera, ahead) - px
+    normal = np.column_stack([way[:, 1], -way[:, 0]]) / np.linalg.norm(way, axis=1)[:, None]
+    return np.asarray(np.einsum("ni,ni->n", project(camera, foot) - px, normal))
