@@ -19,7 +19,7 @@ from cardmeasure.outlines.pieces import Outline, find_pieces
 from cardmeasure.photo import Photo, read_photo
 from cardmeasure.reference.finding import Sighting, find_squares
 from cardmeasure.reference.sheet_finding import SheetSighting
-from cardmeasure.reference.sheet_look import SheetLook, sheet_look
+from cardmeasure.reference.sheet_look import SheetLook, sheet_look, without_colour
 from cardmeasure.results import Card, PhotoFacts, ReferenceFacts, ShotResult, Trouble
 from cardmeasure.settings import Settings
 from cardmeasure.sizing import sized_cards
@@ -90,8 +90,10 @@ def measure(
     start = solve_reference(photo, squares, settings)
     look = None
     if isinstance(squares[0], SheetSighting):
-        look, outlines, squares = _on_sheet(photo, squares[0], start)
+        outlines, squares = _on_sheet(photo, squares[0], start)
         start = solve_reference(photo, squares, settings)
+        photo = without_colour(photo)
+        look = _look(photo, squares[0], start)
     else:
         known = [_paper_px(square) for square in squares]
         outlines = find_pieces(photo, start.camera, px_per_mm=squares[0].px_per_mm, reference_px=known)
@@ -125,15 +127,16 @@ def refused(name: str, trouble: PhotoTrouble, *, photo: Photo | None = None) -> 
     )
 
 
-def _on_sheet(
-    photo: Photo, sheet: SheetSighting, start: Start
-) -> tuple[SheetLook, tuple[Outline, ...], tuple[Sighting, ...]]:
-    """How a sheet looks, the pieces that hide it, and the sheet without the points beside them, where shadows fall."""
-    pose, scale = start.state.squares[0], start.state.scale
-    look = sheet_look(photo, sheet, start.camera, pose=pose, scale=scale)
+def _on_sheet(photo: Photo, sheet: SheetSighting, start: Start) -> tuple[tuple[Outline, ...], tuple[SheetSighting]]:
+    """The pieces that hide a sheet, and the sheet without the points beside them, where shadows fall."""
+    look = _look(photo, sheet, start)
     outlines = sheet_pieces(photo, start.camera, look, px_per_mm=sheet.px_per_mm)
     free = uncovered(outlines, to_plane(start.camera, sheet.points_px), room_mm=SHADOW_ROOM_MM)
-    return look, outlines, (sheet.of_points(free),)
+    return outlines, (sheet.of_points(free),)
+
+
+def _look(photo: Photo, sheet: SheetSighting, start: Start) -> SheetLook:
+    return sheet_look(photo, sheet, start.camera, pose=start.state.squares[0], scale=start.state.scale)
 
 
 def _kind_of(sighting: Sighting) -> str:

@@ -1,8 +1,11 @@
 """The check of a measuring sheet behind the sides of cards, made even, so that a side sees one table only.
 
-Each side is read over the kind of cell that differs more from its border. Lines across the side that meet the other
-kind within the blur of the edge are left out, as far as enough remain; further out the difference between what is
-printed there and the wanted kind is taken off, as far as the table shows.
+Brightness alone is read, as photos hold colours at half their resolution; so the three colours of a profile are free to
+say what a side looks like over dark cells and over light ones. To the fit that is a table of two "colours": a shadow
+has them, face and wall have not, and a border as bright as one kind of cell differs from the other.
+
+Lines across a side that meet both kinds within the blur of the edge are left out, as far as enough remain; further out
+the difference between what is printed there and the line's own kind is taken off, as far as the table shows.
 """
 
 from __future__ import annotations
@@ -29,8 +32,10 @@ INSIDE_MM, SPOTS = (0.3, 0.6, 0.9), 24
 NEAR_PX, CLEAR_PX = -1.5, 3.0
 """Between these distances from the edge, the latter beyond the side wall, lines should see one kind of cell only."""
 PURE = 0.9
-ENOUGH = 0.25
-"""Share of a side's lines that must be left for that."""
+ENOUGH = 0.12
+"""Share of a side's lines that must be left of each kind of cell for that."""
+LUMA = 1
+"""Of a photo of brightness alone all colours are the same."""
 FLOOR = 0.01
 ROUGH_SHADOW, ROUGH_SHADE, ROUGH_SHARPENING = 0.9, 0.75, 0.2
 """Shadow's reach over the thickness, light left in it and sharpening, as long as the photo has not shown them."""
@@ -38,10 +43,11 @@ ROUGH_SHADOW, ROUGH_SHADE, ROUGH_SHARPENING = 0.9, 0.75, 0.2
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Backdrop:
-    """What stands behind the sides (s,) of all cards: which kind of cell they are read over, and how they look.
+    """What stands behind the sides (s,) of all cards, and how they look.
 
-    dark (s,): read over dark cells. looks (s, 15): as last fitted, or as far as they are known beforehand; None where
-    the sides have yet to be located. wall_px (s,): width of the side wall seen.
+    dark (s,): whether the border differs more from dark cells than from light ones. looks (s, 15): as last fitted, or
+    as far as they are known beforehand; None where the sides have yet to be located: then lines over the better kind
+    of cell count only. wall_px (s,): width of the side wall seen.
     """
 
     look: SheetLook
@@ -50,53 +56,76 @@ class Backdrop:
     wall_px: Floats
 
     def light_at(self, px: Floats) -> Floats:
-        """Light (s, 3) of the wanted kind of cell at a pixel (s, 2) of each side."""
+        """Light (s, 3) behind each side at pixels (s, 2), in the "colours" of its profiles."""
         half_way = self.look.at(px)[1]
-        both = (self.look.light_of(kind, half_way) for kind in (DARK, LIGHT))
-        return np.where(self.dark[:, None], *both)
+        dark, light = (self.look.light_of(kind, half_way)[:, LUMA] for kind in (DARK, LIGHT))
+        better, other = np.where(self.dark, dark, light), np.where(self.dark, light, dark)
+        return np.column_stack([other, better, better])
 
     def made_even(
-        self, photo: Photo, seen: Floats, *, side: Ints, start: Ints, stride: Ints, ahead: Floats, cosine: Floats
-    ) -> tuple[Mask, Floats]:
-        """Which lines (m,) across sides to keep, and the kept ones' light (k, 3 w) over an even table.
+        self, photo: Photo, seen: Floats, *, side: Ints, group: Ints, start: Ints, stride: Ints, ahead: Floats,
+        cosine: Floats,
+    ) -> tuple[Mask, Floats]:  # fmt: skip
+        """Which lines (m,) across sides to keep, and the kept ones' light (k, 3 w), whose means are over even tables.
 
-        seen : (m, 3 w), linear light. side (m,); start, stride (m,): number of the first pixel, and from one to the
-        next. ahead, cosine (m,): the first pixel from the side, pixels along the line, and what each adds across it.
+        seen : (m, 3 w), linear light. side, group (m,): group is what lines are averaged over. start, stride (m,):
+        number of the first pixel, and from one to the next. ahead, cosine (m,): the first pixel from the side, pixels
+        along the line, and what each adds across it.
         """
         width = seen.shape[1] // 3
-        ends = [start, start + (width - 1) * stride]
         (first, light_0), (last, light_1) = (
-            self.look.at(np.column_stack([n % photo.width_px, n // photo.width_px]).astype(np.float64)) for n in ends
+            self.look.at(np.column_stack([n % photo.width_px, n // photo.width_px]).astype(np.float64))
+            for n in (start, start + (width - 1) * stride)
         )
         step = np.arange(width) / (width - 1)
         share = self.look.share(first[:, None] + step[:, None] * (last - first)[:, None])
-        wanted = np.where(self.dark[side, None], 1 - share, share)
         distance = (ahead[:, None] + np.arange(width)) * cosine[:, None]
-        keep = self._kept(wanted, distance, side) & self._on_check(first, last, cosine)
+        near = (distance > NEAR_PX) & (distance < CLEAR_PX + self.wall_px[side, None])
+        foot = near & (distance > 0)
+        on_dark = (share * foot).sum(axis=1) < 0.5 * foot.sum(axis=1)
+        own = np.where(on_dark[:, None], 1 - share, share)
+        keep = self._kept(own, near, on_dark, side) & self._on_check(first, last, cosine)
+        better = on_dark == self.dark[side]
+        keep &= better if self.looks is None else _both_kinds(better, keep, group)
         half_way = ((light_0 + light_1) / 2)[keep]
-        of_dark, of_light = self.look.light_of(DARK, half_way), self.look.light_of(LIGHT, half_way)
-        mine = self.dark[side[keep], None]
-        target, other = np.where(mine, of_dark, of_light), np.where(mine, of_light, of_dark)
-        mixed = (1 - wanted[keep])[..., None] * (other - target)[:, None]
-        light = seen[keep].reshape(-1, width, 3)
+        of_dark, of_light = (self.look.light_of(kind, half_way)[:, LUMA] for kind in (DARK, LIGHT))
+        target, else_where = np.where(on_dark[keep], (of_dark, of_light), (of_light, of_dark))
+        mixed = (1 - own[keep]) * (else_where - target)[:, None]
+        light = seen[keep, LUMA::3]
         if self.looks is None:
             even = light * (target[:, None] / (target[:, None] + mixed))
-        else:
-            even = light - shares_with_slope(distance[keep], self.looks[side[keep]])[2][..., None] * mixed
-        return keep, even.reshape(-1, 3 * width).astype(np.float32)
+            return keep, np.repeat(even, 3, axis=1).astype(np.float32)
+        even = light - shares_with_slope(distance[keep], self.looks[side[keep]])[2] * mixed
+        return keep, _by_kind(even, better[keep], group[keep]).astype(np.float32)
 
-    def _kept(self, wanted: Floats, distance: Floats, side: Ints) -> Mask:
-        near = (distance > NEAR_PX) & (distance < CLEAR_PX + self.wall_px[side, None])
-        foot = (distance > 0) & near
-        mine = (wanted * foot).sum(axis=1) > 0.5 * np.maximum(foot.sum(axis=1), 1)
-        pure = mine & (np.where(near, wanted, 1.0).min(axis=1) > PURE)
-        sides = len(self.dark)
-        share = np.bincount(side[pure], minlength=sides) / np.maximum(np.bincount(side, minlength=sides), 1)
-        return np.asarray(np.where(share[side] > ENOUGH, pure, mine))
+    def _kept(self, own: Floats, near: Mask, on_dark: Mask, side: Ints) -> Mask:
+        """Lines that see one kind of cell only near the edge; all lines of a side over one kind where these are few."""
+        pure = np.where(near, own, 1.0).min(axis=1) > PURE
+        kind = 2 * side + on_dark
+        kinds = 2 * len(self.dark)
+        share = np.bincount(kind[pure], minlength=kinds) / np.maximum(np.bincount(side, minlength=kinds // 2), 1).repeat(2)
+        return np.asarray(pure | (share[kind] < ENOUGH))
 
     def _on_check(self, first: Floats, last: Floats, cosine: Floats) -> Mask:
         kind = self.look.design.kind_at(np.where(cosine[:, None] > 0, last, first))
         return np.asarray((kind == LIGHT) | (kind == DARK))
+
+
+def _both_kinds(better: Mask, keep: Mask, group: Ints) -> Mask:
+    """Lines (m,) whose group keeps some over each kind of cell."""
+    groups = int(group.max(initial=0)) + 1
+    has = [np.bincount(group[keep & kind], minlength=groups) > 0 for kind in (better, ~better)]
+    return np.asarray((has[0] & has[1])[group])
+
+
+def _by_kind(light: Floats, better: Mask, group: Ints) -> Floats:
+    """Lines (m, w) as "colours" (m, 3 w) whose means over a group are those over the other and the better kind."""
+    groups = int(group.max(initial=0)) + 1
+    count = np.bincount(group, minlength=groups)
+    on_better, on_other = (np.bincount(group[kind], minlength=groups) for kind in (better, ~better))
+    of_better = light * (better * count[group] / np.maximum(on_better[group], 1))[:, None]
+    of_other = light * (~better * count[group] / np.maximum(on_other[group], 1))[:, None]
+    return np.stack([of_other, of_better, of_better], axis=2).reshape(len(light), -1)
 
 
 def backdrop(

@@ -200,7 +200,7 @@ def _read(
             table, side, cosine = behind
             mine = group // phases
             keep, seen = table.made_even(
-                photo, seen, side=side[mine], start=start, stride=stride, ahead=cross, cosine=cosine[mine]
+                photo, seen, side=side[mine], group=group, start=start, stride=stride, ahead=cross, cosine=cosine[mine]
             )
             group, cross = group[keep], cross[keep]
             if not len(group):

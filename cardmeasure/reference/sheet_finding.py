@@ -42,10 +42,7 @@ OFF_PX, OFF_SPREADS = 0.35, 5.0
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class SheetSighting:
-    """A measuring sheet as seen; like `SquareSighting`, and the cells' levels (n, 3), logarithms of light, blue first.
-
-    fiducials_px (f, 4, 2): corners of the fiducials seen.
-    """
+    """A measuring sheet as seen; like `SquareSighting`. fiducials_px (f, 4, 2): corners of the fiducials seen."""
 
     design: SheetDesign
     points_mm: Floats
@@ -54,8 +51,6 @@ class SheetSighting:
     blur_px: float
     black: float
     white: float
-    light: Floats
-    dark: Floats
     fiducials_px: Floats
 
     @property
@@ -65,10 +60,7 @@ class SheetSighting:
 
     def of_points(self, keep: Mask) -> SheetSighting:
         """The sighting with some of its points (n,) only."""
-        return replace(
-            self, points_mm=self.points_mm[keep], points_px=self.points_px[keep], light=self.light[keep],
-            dark=self.dark[keep],
-        )  # fmt: skip
+        return replace(self, points_mm=self.points_mm[keep], points_px=self.points_px[keep])
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -150,8 +142,7 @@ def _sighted(photo: Photo, design: SheetDesign, course: _Course, seen: dict[int,
     crossings = fit_crossings(green, start, normals, radius_px=radius, blur_px=min(1.0, 0.12 * cell))
     px = crossings.points_px.astype(np.float64)
     contrast = -crossings.contrast * sign_at(mm)
-    levels = cell_levels(photo, mm, px, by_mm)
-    good = crossings.ok & (contrast > 0) & plausible(levels, px)
+    good = crossings.ok & (contrast > 0) & plausible(cell_levels(photo, mm, px, by_mm), px)
     good &= _agreeing(mm, px, good)
     if good.sum() < FEWEST:
         raise _hidden(design, int(good.sum()))
@@ -161,8 +152,7 @@ def _sighted(photo: Photo, design: SheetDesign, course: _Course, seen: dict[int,
     black, white = _levels(green, design, course, seen)
     return SheetSighting(
         design=design, points_mm=mm[good], points_px=px[good], homography=fit_homography(mm[good], px[good]),
-        blur_px=blur, black=black, white=white, light=levels.light[good], dark=levels.dark[good],
-        fiducials_px=np.array(list(seen.values())),
+        blur_px=blur, black=black, white=white, fiducials_px=np.array(list(seen.values())),
     )  # fmt: skip
 
 

@@ -7,19 +7,19 @@ grid, between whose nodes lens and bow are as good as linear.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from cardmeasure.camera import Camera, to_plane
+from cardmeasure.camera import Camera, project, to_plane
 from cardmeasure.numerics import normal_cdf
 from cardmeasure.photo import Photo
 from cardmeasure.reference.sheet import BLACK, DARK, LIGHT, WHITE, SheetDesign, check_coordinates
 from cardmeasure.reference.sheet_finding import SheetSighting
-from cardmeasure.reference.sheet_levels import FLOOR, cubic
+from cardmeasure.reference.sheet_levels import FLOOR, CellLevels, cell_levels, cubic
 
 Floats = NDArray[np.floating[Any]]
 
@@ -87,7 +87,9 @@ def sheet_look(photo: Photo, sighting: SheetSighting, camera: Camera, *, pose: F
     grid = np.column_stack([x.ravel(), y.ravel()])
     c, s = np.cos(pose[2]), np.sin(pose[2])
     mm = (to_plane(camera, grid) - pose[:2]) @ np.array([[c, -s], [s, c]]) / scale
-    half_way = _half_way(sighting, grid, (h, w))
+    by_mm = np.array([[c, -s], [s, c]]) * scale
+    levels = cell_levels(photo, sighting.points_mm, sighting.points_px, _slopes(camera, sighting.points_px) @ by_mm)
+    half_way = _half_way(sighting, levels, grid, (h, w))
     middle = sighting.fiducials_px.mean(axis=1)
     at = np.clip(np.rint(middle / STEP_PX).astype(np.intp), 0, [w - 1, h - 1])
     there = float(half_way.reshape(h, w, 3)[at[:, 1], at[:, 0], 1].mean())
@@ -95,15 +97,24 @@ def sheet_look(photo: Photo, sighting: SheetSighting, camera: Camera, *, pose: F
     white, black = (float(v) - there for v in np.log(photo.response[codes] + FLOOR))
     return SheetLook(
         design=sighting.design, nodes=np.concatenate([mm, half_way], axis=1).reshape(h, w, 5),
-        contrast=np.median(sighting.light - sighting.dark, axis=0), white=white, black=black,
+        contrast=np.median(levels.light - levels.dark, axis=0), white=white, black=black,
         blur_mm=max(sighting.blur_px, LEAST_BLUR_PX) / sighting.px_per_mm,
     )  # fmt: skip
 
 
-def _half_way(sighting: SheetSighting, grid: Floats, shape: tuple[int, int]) -> Floats:
+def _slopes(camera: Camera, px: Floats) -> Floats:
+    """Derivatives (n, 2, 2) of pixels after places on the plane of the print, seen at pixels (n, 2)."""
+    at, step = to_plane(camera, px), 0.05
+    here, *ahead = (
+        project(camera, np.column_stack([at + np.array(off) * step, np.zeros(len(at))])) for off in ((0, 0), (1, 0), (0, 1))
+    )
+    return np.stack([(one - here) / step for one in ahead], axis=2)
+
+
+def _half_way(sighting: SheetSighting, levels: CellLevels, grid: Floats, shape: tuple[int, int]) -> Floats:
     """Logarithm of the light half-way between light and dark cells (n, 3) at the nodes (n, 2)."""
     h, w = shape
-    px, level = sighting.points_px, (sighting.light + sighting.dark) / 2
+    px, level = sighting.points_px, (levels.light + levels.dark) / 2
     fit = np.linalg.lstsq(cubic(px, px), level, rcond=None)[0]
     rest = (level - cubic(px, px) @ fit).astype(np.float32)
     total = np.zeros((h, w, 4), np.float32)
@@ -124,3 +135,9 @@ def _weights(px: Floats, nodes: int) -> Floats:
     matrix, row = np.zeros((len(px), nodes)), np.arange(len(px))
     matrix[row, whole], matrix[row, whole + 1] = 1 - (at - whole), at - whole
     return matrix
+
+
+def without_colour(photo: Photo) -> Photo:
+    """The photo with its brightness in all three colours: JPEG and HEIC hold colours at half the resolution."""
+    grey = np.asarray(cv2.cvtColor(np.asarray(photo.pixels_bgr), cv2.COLOR_BGR2GRAY))
+    return replace(photo, pixels_bgr=np.ascontiguousarray(np.repeat(grey[..., None], 3, axis=2)))
