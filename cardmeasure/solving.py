@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from cardmeasure import quads as qd
 from cardmeasure.adjustment import Adjustment, adjust, approximate
 from cardmeasure.camera import Camera, camera_from_homography, to_plane
-from cardmeasure.edges.backdrop import backdrop
 from cardmeasure.edges.locating import WINDOW_PX, located_quads
 from cardmeasure.edges.measuring import Conditions, EdgeMeasurement, Known, measure_edges
 from cardmeasure.edges.points import EdgePoints, no_edge_points
@@ -173,9 +172,10 @@ def _located(
     if not wanted:
         return state, []
     quads = np.array([_rough_quad(state.camera, outlines[k], elevation) for k in wanted])
+    if sheet is not None:  # the outline is good to a pixel there, and so many printed points know the lens already
+        return _with_cards(state, quads), wanted
     reach = max(4.0, SEARCH_MM * squares[0].px_per_mm) + WINDOW_PX
-    behind = None if sheet is None else backdrop(photo, state.camera, quads, sheet, looks=None)
-    located = located_quads(photo, state.camera, quads, reach_px=reach, backdrop=behind)
+    located = located_quads(photo, state.camera, quads, reach_px=reach)
     keep: NDArray[np.bool_] = np.asarray(located.found.all(axis=1))
     edges = located.points.of_cards(keep)
     state = _with_cards(state, located.quads[keep])

@@ -46,13 +46,12 @@ class Backdrop:
     """What stands behind the sides (s,) of all cards, and how they look.
 
     dark (s,): whether the border differs more from dark cells than from light ones. looks (s, 15): as last fitted, or
-    as far as they are known beforehand; None where the sides have yet to be located: then lines over the better kind
-    of cell count only. wall_px (s,): width of the side wall seen.
+    as far as they are known beforehand. wall_px (s,): width of the side wall seen.
     """
 
     look: SheetLook
     dark: Mask
-    looks: Floats | None
+    looks: Floats
     wall_px: Floats
 
     def light_at(self, px: Floats) -> Floats:
@@ -86,15 +85,12 @@ class Backdrop:
         own = np.where(on_dark[:, None], 1 - share, share)
         keep = self._kept(own, near, on_dark, side) & self._on_check(first, last, cosine)
         better = on_dark == self.dark[side]
-        keep &= better if self.looks is None else _both_kinds(better, keep, group)
+        keep &= _both_kinds(better, keep, group)
         half_way = ((light_0 + light_1) / 2)[keep]
         of_dark, of_light = (self.look.light_of(kind, half_way)[:, LUMA] for kind in (DARK, LIGHT))
         target, else_where = np.where(on_dark[keep], (of_dark, of_light), (of_light, of_dark))
         mixed = (1 - own[keep]) * (else_where - target)[:, None]
         light = seen[keep, LUMA::3]
-        if self.looks is None:
-            even = light * (target[:, None] / (target[:, None] + mixed))
-            return keep, np.repeat(even, 3, axis=1).astype(np.float32)
         even = light - shares_with_slope(distance[keep], self.looks[side[keep]])[2] * mixed
         return keep, _by_kind(even, better[keep], group[keep]).astype(np.float32)
 
@@ -129,14 +125,14 @@ def _by_kind(light: Floats, better: Mask, group: Ints) -> Floats:
 
 
 def backdrop(
-    photo: Photo, camera: Camera, quads: Floats, look: SheetLook, *, looks: Floats | None, blur_px: float | None = None
+    photo: Photo, camera: Camera, quads: Floats, look: SheetLook, *, looks: Floats | None, blur_px: float
 ) -> Backdrop:
     """The backdrop of all sides of quadrilaterals (c, 11) on a sheet.
 
-    looks : (4 c, 15) from an earlier pass. blur_px : where there are none; without either the sides are to be located.
+    looks : (4 c, 15) from an earlier pass. blur_px : of the photo, for a start where there was none.
     """
     wall = _walls_px(camera, quads)
-    if looks is None and blur_px is not None:
+    if looks is None:
         looks = np.zeros((len(wall), PARAMETERS))
         per_mm = camera.focal_px / float(np.linalg.norm(camera.position_mm))
         looks[:, BLUR], looks[:, SHARPENING], looks[:, SHADE] = blur_px, ROUGH_SHARPENING, ROUGH_SHADE

@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera, to_plane
-from cardmeasure.edges.backdrop import Backdrop
 from cardmeasure.edges.points import EdgePoints
 from cardmeasure.edges.profiles import Profiles, Reach, Stretches, sample_profiles
 from cardmeasure.photo import Photo
@@ -40,12 +39,10 @@ class Located:
     points: EdgePoints
 
 
-def located_quads(
-    photo: Photo, camera: Camera, quads: Floats, *, reach_px: float, backdrop: Backdrop | None = None
-) -> Located:
+def located_quads(photo: Photo, camera: Camera, quads: Floats, *, reach_px: float) -> Located:
     """Find the sides of quadrilaterals (c, 11) near where they roughly are."""
     reach = Reach(inner_px=reach_px, outer_px=reach_px)
-    profiles = sample_profiles(photo, camera, quads, reach=reach, stretches=STRETCHES, backdrop=backdrop)
+    profiles = sample_profiles(photo, camera, quads, reach=reach, stretches=STRETCHES)
     offsets = _outermost_steps(profiles, WINDOW_PX)
     px = profiles.px + offsets[:, None] * profiles.normal
     lines, agree, share = _consensus_lines(px, profiles)
