@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.rig.camera import focal_px_of, pose_above, project
+from calibration.rig.camera import project
 from calibration.rig.draws import draw_camera, draw_card, draw_post, draw_print, kind_light
 from calibration.rig.groups import focused, is_free
 from calibration.rig.scene import Bow, Camera, Card, Mat, Place, Scene, Square
@@ -19,8 +19,9 @@ Rng = np.random.Generator
 
 SHEET_MATS = ("dark-felt", "grey-neoprene", "brown-linen", "pale-linen", "even")
 """What lies under the sheet: it may look like anything."""
-SIZE, PX_PER_MM = (2600, 1950), 6.6
-"""A picture of about 5 MP that holds a whole A4 page."""
+SIZE, PX_PER_MM = (2600, 1950), 9.0
+"""A picture of about 5 MP that holds most of the page."""
+FRAME_PX = 12
 INSIDE_MM = 4.0
 """Cards lie so far inside the check."""
 
@@ -31,7 +32,7 @@ def sheet_scene(
 ) -> Scene:  # fmt: skip
     """A sheet on a table, 1-8 cards on it, kind light, the paper bowed by 0.2-2 mm; the same for the same arguments.
 
-    Whatever `px_per_mm` says, the picture is taken from so far that it holds the whole page.
+    At least one fiducial is whole in the picture.
     """
     rng = np.random.default_rng([seed, 5318])
     design = SHEETS[paper or str(rng.choice(sorted(SHEETS)))]
@@ -41,9 +42,7 @@ def sheet_scene(
     camera = _camera(rng, design, turn, width=width, height=height, px_per_mm=px_per_mm or PX_PER_MM, focal_35mm=focal)
     light = kind_light(rng)
     sheet = Square(design=design.name, place=Place(x_mm=0.0, y_mm=0.0, turn_deg=turn))
-    made = replace(
-        draw_print(rng), light=float(rng.uniform(0.48, 0.6)), dark=float(rng.uniform(0.2, 0.28))
-    )  # fmt: skip
+    made = replace(draw_print(rng), light=float(rng.uniform(0.48, 0.6)), dark=float(rng.uniform(0.2, 0.28)))
     drawn = [draw_card(rng) for _ in range(cards or int(rng.integers(1, 9)))]
     return focused(
         Scene(
@@ -51,47 +50,51 @@ def sheet_scene(
             light=light,
             mat=Mat(name=str(rng.choice(SHEET_MATS)), seed=int(rng.integers(1 << 30))),
             squares=(sheet,),
-            cards=_laid(rng, design, turn, drawn, base_mm=made.paper_mm),
+            cards=_laid(rng, design, turn, drawn, camera=camera, base_mm=made.paper_mm),
             print=made,
-            post=draw_post(rng, light, focal_35mm=focal, size=0.65),
+            post=draw_post(rng, light, focal_35mm=focal, size=0.8),
             bow=Bow(
                 height_mm=float(np.exp(rng.uniform(np.log(0.2), np.log(2.0)))), length_mm=float(rng.uniform(250, 500)),
                 azimuth_deg=float(rng.uniform(0, 180)), phase_deg=float(rng.uniform(0, 360)),
             ),
         )
-    )  # fmt: skip
+    )
 
 
 def _camera(
     rng: Rng, design: SheetDesign, turn_deg: float, *, width: int, height: int, px_per_mm: float, focal_35mm: float
 ) -> Camera:
-    """A camera that sees the whole page, at most so near that it has `px_per_mm`."""
+    """A camera above the sheet's middle, or as far to the side as it takes to see one whole fiducial."""
     tilt = float(rng.uniform(0, 15))
     camera = draw_camera(rng, width=width, height=height, px_per_mm=px_per_mm, tilt_deg=tilt, focal_35mm=focal_35mm)
-    page = on_table(Place(x_mm=0.0, y_mm=0.0, turn_deg=turn_deg), np.asarray(design.cut_corners_mm, np.float64))
-    corners = np.column_stack([page, np.zeros(4)])
-    spin = rng.spawn(1)[0]
-    azimuth, roll = float(spin.uniform(0, 360)), float(spin.normal(0, 3))
-    distance = focal_px_of(focal_35mm, width=width, height=height) / px_per_mm
-    for _ in range(40):
-        rotation, centre = pose_above(
-            target_mm=(0.0, 0.0), distance_mm=distance, tilt_deg=tilt, azimuth_deg=azimuth, roll_deg=roll
-        )
-        camera = replace(camera, rotation=rotation, centre_mm=centre)
-        px = project(camera, corners)
-        if (px > 8).all() and (px < np.array([width, height]) - 8).all():
-            break
-        distance *= 1.02
-    return camera
+    page, spin = Place(x_mm=0.0, y_mm=0.0, turn_deg=turn_deg), rng.spawn(1)[0]
+    holes = [on_table(page, np.asarray(middle + _square(), np.float64)) for middle in design.hole_centres_mm]
+    for turn in range(400):
+        x, y = spin.uniform(-1, 1, 2) * 0.5 * turn
+        cx, cy, cz = camera.centre_mm
+        moved = replace(camera, centre_mm=(cx + float(x), cy + float(y), cz))
+        if any(_is_seen(moved, hole) for hole in holes):
+            return moved
+    raise ValueError(f"no fiducial of {design.name} fits into a photo of {width} x {height} at {px_per_mm} px/mm")
 
 
-def _laid(rng: Rng, design: SheetDesign, turn_deg: float, cards: list[Card], *, base_mm: float) -> tuple[Card, ...]:
-    """Cards on the check, whole, off the fiducials, none touching; one that finds no place stays away."""
+def _square() -> Floats:
+    half = HOLE_MM / 2
+    return np.array([[-half, -half], [half, -half], [half, half], [-half, half]])
+
+
+def _is_seen(camera: Camera, world: Floats) -> bool:
+    px = project(camera, np.column_stack([world, np.zeros(len(world))]))
+    return bool(((px > FRAME_PX) & (px < np.array([camera.width, camera.height]) - FRAME_PX)).all())
+
+
+def _laid(
+    rng: Rng, design: SheetDesign, turn_deg: float, cards: list[Card], *, camera: Camera, base_mm: float
+) -> tuple[Card, ...]:
+    """Cards on the check, whole, off the fiducials, none touching; one that finds no place in sight stays away."""
     x0, y0, x1, y1 = design.area_mm
     sheet = Place(x_mm=0.0, y_mm=0.0, turn_deg=turn_deg)
-    half = HOLE_MM / 2
-    square = np.array([[-half, -half], [half, -half], [half, half], [-half, half]])
-    taken = [on_table(sheet, np.asarray(middle + square, np.float64)) for middle in design.hole_centres_mm]
+    taken = [on_table(sheet, np.asarray(middle + _square(), np.float64)) for middle in design.hole_centres_mm]
     laid = []
     steep = len(cards) < 5
     for card in sorted(cards, key=lambda c: -c.width_mm * c.height_mm):
@@ -108,7 +111,7 @@ def _laid(rng: Rng, design: SheetDesign, turn_deg: float, cards: list[Card], *, 
                 x_mm=float(middle[0]), y_mm=float(middle[1]), turn_deg=(turn + turn_deg) % 360, base_mm=base_mm
             )
             world = on_table(place, np.array(card.outline.corners_mm, np.float64))
-            if is_free(world, taken):
+            if _is_seen(camera, world) and is_free(world, taken):
                 laid.append(replace(card, place=place))
                 taken.append(world)
                 break
