@@ -22,6 +22,7 @@ SHEET_MATS = ("dark-felt", "grey-neoprene", "brown-linen", "pale-linen", "even")
 SIZE, PX_PER_MM = (2600, 1950), 9.0
 """A picture of about 5 MP that holds most of the page."""
 FRAME_PX = 12
+TRIES = 2500
 INSIDE_MM = 4.0
 """Cards lie so far inside the check."""
 
@@ -96,9 +97,9 @@ def _laid(
     sheet = Place(x_mm=0.0, y_mm=0.0, turn_deg=turn_deg)
     taken = [on_table(sheet, np.asarray(middle + _square(), np.float64)) for middle in design.hole_centres_mm]
     laid = []
-    steep = len(cards) < 5
+    steep = len(cards) < 4
     for card in sorted(cards, key=lambda c: -c.width_mm * c.height_mm):
-        for _ in range(600):
+        for _ in range(TRIES):
             spot = rng.uniform([x0, y0], [x1, y1])
             turn = float(rng.uniform(0, 360)) if steep else float(rng.choice([0.0, 90.0]) + rng.normal(0, 4))
             own = on_table(Place(x_mm=0.0, y_mm=0.0, turn_deg=turn), np.array(card.outline.corners_mm, np.float64))

@@ -85,7 +85,6 @@ class Backdrop:
         own = np.where(on_dark[:, None], 1 - share, share)
         keep = self._kept(own, near, on_dark, side) & self._on_check(first, last, cosine)
         better = on_dark == self.dark[side]
-        keep &= _both_kinds(better, keep, group)
         half_way = ((light_0 + light_1) / 2)[keep]
         of_dark, of_light = (self.look.light_of(kind, half_way)[:, LUMA] for kind in (DARK, LIGHT))
         target, else_where = np.where(on_dark[keep], (of_dark, of_light), (of_light, of_dark))
@@ -107,21 +106,24 @@ class Backdrop:
         return np.asarray((kind == LIGHT) | (kind == DARK))
 
 
-def _both_kinds(better: Mask, keep: Mask, group: Ints) -> Mask:
-    """Lines (m,) whose group keeps some over each kind of cell."""
-    groups = int(group.max(initial=0)) + 1
-    has = [np.bincount(group[keep & kind], minlength=groups) > 0 for kind in (better, ~better)]
-    return np.asarray((has[0] & has[1])[group])
-
-
 def _by_kind(light: Floats, better: Mask, group: Ints) -> Floats:
-    """Lines (m, w) as "colours" (m, 3 w) whose means over a group are those over the other and the better kind."""
+    """Lines (m, w) as "colours" (m, 3 w) whose means over a group are those over the other and the better kind.
+
+    Where a group has lines over one kind only, all its "colours" are those; `both_kinds` tells.
+    """
     groups = int(group.max(initial=0)) + 1
-    count = np.bincount(group, minlength=groups)
-    on_better, on_other = (np.bincount(group[kind], minlength=groups) for kind in (better, ~better))
-    of_better = light * (better * count[group] / np.maximum(on_better[group], 1))[:, None]
-    of_other = light * (~better * count[group] / np.maximum(on_other[group], 1))[:, None]
-    return np.stack([of_other, of_better, of_better], axis=2).reshape(len(light), -1)
+    count = np.bincount(group, minlength=groups)[group]
+    colours = []
+    for kind in (~better, better):
+        lines = np.bincount(group[kind], minlength=groups)[group]
+        share = np.where(lines > 0, kind * count / np.maximum(lines, 1), 1.0)
+        colours.append(light * share[:, None])
+    return np.stack([colours[0], colours[1], colours[1]], axis=2).reshape(len(light), -1)
+
+
+def both_kinds(light: Floats) -> Mask:
+    """Which profiles (n, b, 3) were read over both kinds of cells."""
+    return np.asarray((light[..., 0] != light[..., 1]).any(axis=1))
 
 
 def backdrop(

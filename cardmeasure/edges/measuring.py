@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera
-from cardmeasure.edges.backdrop import backdrop
+from cardmeasure.edges.backdrop import backdrop, both_kinds
 from cardmeasure.edges.bends import bends_px, course_px
 from cardmeasure.edges.fitting import Looks
 from cardmeasure.edges.lighting import Surroundings, outward_azimuth_rad, wall_widths_px
@@ -126,7 +126,8 @@ def measure_edges(
     # a side that is not straight would smear its own profile
     shift = course_px(known.points, known.residuals_px, fine) if known else np.zeros(len(fine.along))
     fine = replace(fine, px=fine.px + shift[:, None] * fine.normal, distance_px=fine.distance_px - shift[:, None])
-    whole = whole_sides(fine, len(quads))
+    lasting = fine if behind is None else replace(fine, weight=fine.weight * both_kinds(fine.light)[:, None])
+    whole = whole_sides(lasting, len(quads))
     around = _surroundings(camera, quads, whole, thickness_px, conditions, bins_px=PIXEL_PX / stretches.phases)
     sides = looks_of_sides(whole, around, u_place_px=u_place_px, before=known.sides if known else None)
     points, used = _stretch_points(fine, sides.looks)
