@@ -27,7 +27,7 @@ from cardmeasure.outlines.pieces import (
 )
 from cardmeasure.photo import Photo
 from cardmeasure.reducing import reduced_photo
-from cardmeasure.reference.sheet import BLACK, DARK, LIGHT, MARGIN, OUTSIDE, WHITE
+from cardmeasure.reference.sheet import BLACK, DARK, LIGHT, LINE, MARGIN, OUTSIDE, WHITE
 from cardmeasure.reference.sheet_levels import FLOOR
 from cardmeasure.reference.sheet_look import SheetLook
 
@@ -100,7 +100,7 @@ def _contradicting(
             expected[there] = look.light_of(plain, half_way[there])
         off = log[small[rows]] - np.log(expected + FLOOR)
         mixed = 1 - np.abs(2 * share - 1)
-        mask[rows] = _contradicts(off, mixed) & ~outside
+        mask[rows] = _contradicts(off, mixed) & ~outside & (kind != LINE)
         beyond[rows] = outside
     return mask, beyond
 

@@ -37,8 +37,10 @@ LIGHT_REFLECTANCE, DARK_REFLECTANCE = 0.55, 0.25
 ratio, 1.5, at least: a white border (0.8) by 3.2 from dark cells, a black one (0.05) by 11 from light ones, and one
 right between them (0.37) by 1.5 from both. Nearer to white or black they would leave white or black borders to one
 kind of cell and the shadow's rim; nearer to each other their saddle points would drown in noise."""
-OUTSIDE, MARGIN, LIGHT, DARK, WHITE, BLACK = range(6)
-"""What is printed at a place: nothing (beside the paper), margin with text, cells, and the fiducials' modules."""
+CROSS_MM, BESIDE_MM = 6.0, 0.4
+"""Length of the arms of the crosses that the diagonal is read between, and how near to them the check is not plain."""
+OUTSIDE, MARGIN, LIGHT, DARK, WHITE, BLACK, LINE = range(7)
+"""What is printed at a place: nothing (beside the paper), margin with text, cells, the fiducials' modules, a cross."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -111,7 +113,7 @@ class SheetDesign:
         return np.asarray(mm[inside & (off > HOLE_MM / 2 + room) & ~marked])
 
     def kind_at(self, mm: Floats) -> NDArray[np.intp]:
-        """What is printed at places (n, 2): `OUTSIDE`, `MARGIN`, `LIGHT`, `DARK`, `WHITE` or `BLACK`."""
+        """What is printed at places (n, 2): one of the numbers above."""
         x0, y0, x1, y1 = self.area_mm
         x, y = mm.T
         kind = np.where((lattice(mm).astype(np.intp).sum(axis=1)) % 2 == 0, DARK, LIGHT)
@@ -122,6 +124,9 @@ class SheetDesign:
             printed = ((at >= 0) & (at < FIDUCIAL_MODULES)).all(axis=1)
             column, row = np.clip(at, 0, FIDUCIAL_MODULES - 1).T
             kind[hole] = np.where(printed & (self.modules[corner, row, column] == 0), BLACK, WHITE)
+        for cross in self.marked_mm:
+            off = np.sort(np.abs(mm - cross), axis=1)
+            kind = np.where((off[:, 0] < BESIDE_MM) & (off[:, 1] < CROSS_MM / 2 + BESIDE_MM), LINE, kind)
         kind = np.where((x < x0) | (x > x1) | (y < y0) | (y > y1), MARGIN, kind)
         return np.asarray(np.where((np.abs(mm) > self.half_mm).any(axis=1), OUTSIDE, kind), np.intp)
 

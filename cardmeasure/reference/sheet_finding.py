@@ -11,13 +11,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.errors import PhotoTrouble
-from cardmeasure.geometry import apply_homography, area, fit_homography, local_scale
+from cardmeasure.geometry import apply_homography, area, fit_homography, local_scale, side_lengths
 from cardmeasure.photo import Photo
 from cardmeasure.reference.crossings import fit_crossings
+from cardmeasure.reference.design import FIDUCIAL_MODULES
 from cardmeasure.reference.saddles import Saddles, refine_saddles
 from cardmeasure.reference.sheet import MODULE_MM, PERIOD_MM, SHEET_CORNERS, SheetDesign, sign_at
 from cardmeasure.reference.sheet_levels import WAYS, cell_levels, plausible
@@ -25,7 +27,7 @@ from cardmeasure.reference.sheet_levels import WAYS, cell_levels, plausible
 Floats = NDArray[np.floating[Any]]
 Mask = NDArray[np.bool_]
 
-FIRST_MM, RING_MM = 24.0, 16.0
+FIRST_MM, RING_MM = 28.0, 16.0
 """How far from a fiducial's middle points are sought first, and how far from those found then."""
 ROUNDS = 40
 FEWEST = 60
@@ -94,6 +96,7 @@ def sight_sheet(photo: Photo, fiducials: Sequence[tuple[int, Floats]]) -> SheetS
     seen = {SHEET_CORNERS[number][1]: quad for number, quad in fiducials if SHEET_CORNERS[number][0] is design}
     if any(area(quad) <= 0 for quad in seen.values()):
         raise PhotoTrouble("reference-unclear", f"The measuring sheet ({design.name}) is mirrored.")
+    seen = {corner: _sharpened(green, quad) for corner, quad in seen.items()}
     course = _fitted(np.concatenate([design.fiducial_corners_mm(c) for c in seen]), np.concatenate(list(seen.values())))
     near = design.hole_centres_mm[list(seen)]
     scale = float(np.mean([local_scale(course.homography, place) for place in near]))
@@ -103,11 +106,27 @@ def sight_sheet(photo: Photo, fiducials: Sequence[tuple[int, Floats]]) -> SheetS
     return _sighted(photo, design, course, seen)
 
 
+def _sharpened(green: NDArray[np.generic], quad: Floats) -> Floats:
+    """Corners (4, 2) of a fiducial to a fraction of a pixel: those of a reduced picture are too rough to go on from."""
+    module_px = float(side_lengths(quad).min()) / FIDUCIAL_MODULES
+    window = int(np.clip(0.4 * module_px, 2, 12))
+    low = np.floor(quad.min(axis=0)).astype(int) - 2 * window
+    high = np.ceil(quad.max(axis=0)).astype(int) + 2 * window + 1
+    low, high = np.maximum(low, 0), np.minimum(high, green.shape[::-1])
+    part = np.asarray(green[low[1] : high[1], low[0] : high[0]], np.float32)
+    start = np.ascontiguousarray(quad - low, np.float32).reshape(-1, 1, 2)
+    criteria = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 30, 0.01)
+    found = cv2.cornerSubPix(part, start, (window, window), (-1, -1), criteria).reshape(4, 2) + low
+    near = np.linalg.norm(found - quad, axis=1) < 2 * window
+    return np.where(near[:, None], found, quad).astype(np.float64)
+
+
 def _grown(green: NDArray[np.generic], design: SheetDesign, course: _Course, near: Floats) -> _Course:
     mm = design.saddles_mm
     found = np.zeros(len(mm), bool)
     px = np.zeros_like(mm)
-    reach = _nearest(mm, near) < FIRST_MM
+    # from one corner the way is felt out; between three there is nothing to go wrong
+    reach = (_nearest(mm, near) < FIRST_MM) | (len(near) > 2)
     for _ in range(ROUNDS):
         tried = np.flatnonzero(reach)
         saddles = _refined(green, course, mm[tried])

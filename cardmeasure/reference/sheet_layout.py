@@ -10,11 +10,11 @@ from dataclasses import dataclass
 from cardmeasure.errors import UsageError
 from cardmeasure.reference.layout import ID1_HEIGHT_MM, ID1_WIDTH_MM, PAPERS, Box, PlacedMark, Point
 from cardmeasure.reference.readings import MARKS
-from cardmeasure.reference.sheet import SHEETS, SheetDesign
+from cardmeasure.reference.sheet import CROSS_MM, SHEETS, SheetDesign
 
 HAIRLINE_MM = 0.1
 """Width of the lines that are read: fine, but more than two dots of a 600 dpi printer."""
-END_MARK_MM = 6.0
+END_MARK_MM = CROSS_MM
 """Length of a bar's end marks and of the arms of a cross."""
 SHEET_MARKS = ("long_bar", "short_bar", "diagonal")
 """What can be read on the sheet."""

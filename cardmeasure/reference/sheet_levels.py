@@ -14,13 +14,13 @@ from cardmeasure.reference.sheet import UNIT_MM, sign_at
 Floats = NDArray[np.floating[Any]]
 Mask = NDArray[np.bool_]
 
-SPOTS = (0.2, 0.32, 0.44, 0.56)
+SPOTS = (0.15, 0.22, 0.3, 0.37)
 """Where in a cell it is looked at, from its corner (0) along its diagonal (1)."""
 WAYS = np.array([[2.0, 1.0], [-1.0, 2.0]]) * UNIT_MM
 """Sides of a cell, mm."""
-UNLIKE = 0.22
-"""Most that two cells of one kind at one point may differ by, in the logarithm of light; and most that a cell may
-differ from its surroundings by."""
+UNLIKE, SHADED = 0.22, 0.8
+"""Most that two cells of one kind at one point may differ by, in the logarithm of light, as may their contrast from that
+of all; and most that brightness may depart from its course over the picture, as the phone's shadow may fall there."""
 FLOOR = 0.004
 LEAST_CONTRAST = 0.25
 """Of the logarithm of light between light and dark cells; the print is made for 0.79."""
@@ -73,7 +73,7 @@ def plausible(levels: CellLevels, points_px: Floats) -> Mask:
         off = np.abs(middle - basis @ fit).max(axis=1)
         apart = np.abs(contrast - np.median(contrast[good], axis=0)).max(axis=1)
         usual = 4.0 * float(np.median(off[good]))
-        better = levels.like & (off < max(UNLIKE, usual)) & (apart < UNLIKE)
+        better = levels.like & (off < max(SHADED, usual)) & (apart < UNLIKE)
         if (better == good).all():
             break
         good = better

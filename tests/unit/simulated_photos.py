@@ -117,8 +117,8 @@ def _points(rng: Rng, truth: State, noise: float) -> PrintedPoints:
     mm, square = [], []
     designs = (SQUARE_80, SQUARE_30) if truth.camera.bow is None else (SHEETS["a4"],)
     for k, design in enumerate(designs[: len(truth.squares)]):
-        mm.append(design.saddles_mm)
-        square.append(np.full(len(design.saddles_mm), k, np.intp))
+        mm.append(design.saddles_mm if truth.camera.bow is None else design.saddles_mm[::4])
+        square.append(np.full(len(mm[-1]), k, np.intp))
     all_mm, all_square = np.concatenate(mm), np.concatenate(square)
     pose = truth.squares[all_square]
     x, y = (all_mm * truth.scale).T
