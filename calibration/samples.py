@@ -16,6 +16,7 @@ import numpy as np
 
 from calibration.rig.groups import random_scene
 from calibration.rig.scene import Print, Scene
+from calibration.rig.sheet_scenes import sheet_scene
 from calibration.rig.shots import write_shot
 from cardmeasure.reference.layout import page_layout
 
@@ -52,6 +53,7 @@ class Shot:
 
 KITCHEN = Printer(folder="kitchen_printer", scale_x=1.0024, scale_y=0.9979, seed=11)
 OFFICE = Printer(folder="office_printer", scale_x=0.9966, scale_y=1.0011, seed=12)
+SHEET = Printer(folder="measuring_sheet", scale_x=0.9978, scale_y=1.0014, seed=13)
 SHOTS: dict[Printer, tuple[Shot, ...]] = {
     KITCHEN: (
         Shot(name="kitchen_table.jpg", group="kind", seed=301, cards=9, px_per_mm=9.4, mat="blue-velour"),
@@ -73,15 +75,26 @@ SHOTS: dict[Printer, tuple[Shot, ...]] = {
             mat="dark-felt",
         ),
     ),
+    SHEET: (Shot(name="white_desk.jpg", group="sheet", seed=427, cards=6, width=2016, height=1512, px_per_mm=6.9),),
 }
 
 
 def scene_of(shot: Shot, printer: Printer) -> Scene:
     """The scene of a shot, printed by a printer."""
+    if shot.group == "sheet":
+        scene = sheet_scene(
+            shot.seed, width=shot.width, height=shot.height, px_per_mm=shot.px_per_mm, cards=shot.cards, paper="a4"
+        )
+        scene = replace(scene, mat=replace(scene.mat, name="pale-linen"))
+        return _printed(scene, shot, printer)
     scene = random_scene(
         shot.group, shot.seed, width=shot.width, height=shot.height, px_per_mm=shot.px_per_mm, cards=shot.cards,
         mat=shot.mat,
     )  # fmt: skip
+    return _printed(scene, shot, printer)
+
+
+def _printed(scene: Scene, shot: Shot, printer: Printer) -> Scene:
     post = replace(scene.post, quality=shot.quality, orientation=shot.orientation)
     made: Print = replace(scene.print, scale_x=printer.scale_x, scale_y=printer.scale_y)
     return replace(scene, print=made, post=post)

@@ -26,7 +26,7 @@ TONE = cam.PARAMETERS
 QUAD = slice(TONE + 1, TONE + 1 + qd.PARAMETERS)
 BIAS = QUAD.stop
 EDGE_COLUMNS = BIAS + qd.SIDES
-"""Columns of an edge point's row: camera, tone, its card's parameters, its card's sides' shifts; then the bow's, if any."""
+"""Columns of an edge point's row: camera, tone, its card's parameters, its card's sides' shifts; then a sheet's bow."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.adjustment import Adjustment, adjust, approximate
+from cardmeasure.bow import flat
 from cardmeasure.camera import Camera, camera_from_homography, to_plane
 from cardmeasure.edges.locating import WINDOW_PX, located_quads
 from cardmeasure.edges.measuring import Conditions, EdgeMeasurement, Known, measure_edges
@@ -18,7 +19,6 @@ from cardmeasure.errors import PhotoTrouble
 from cardmeasure.geometry import apply_homography
 from cardmeasure.linearised import PrintedPoints, edge_residuals_px
 from cardmeasure.outlines.pieces import Outline
-from cardmeasure.bow import flat
 from cardmeasure.photo import Photo
 from cardmeasure.priors import U_DISTORTION, U_PRINCIPAL_SHARE, UNKNOWN_LENS, Priors, focal_prior
 from cardmeasure.reference.finding import Sighting

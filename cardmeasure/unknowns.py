@@ -21,9 +21,9 @@ class State:
     """All unknowns of a photo.
 
     scale (2,): printed over design length along the design's axes. squares (s, 3): place and turn of each printed
-    square, the first at the origin by definition; a sheet's bow is the camera's. quads (c, 11): the cards' top faces (see `quads.py`). bias_px (c, 4):
-    how far outside the true edge each side is seen, whatever the reason. tone: the share, common to all edges, of the
-    shift that a wrong tone curve would cause.
+    square, the first at the origin by definition; a sheet's bow is the camera's. quads (c, 11): the cards' top faces
+    (see `quads.py`). bias_px (c, 4): how far outside the true edge each side is seen, whatever the reason. tone: the
+    share, common to all edges, of the shift that a wrong tone curve would cause.
     """
 
     camera: Camera

@@ -1,4 +1,4 @@
-"""Scenes with a measuring sheet: cards with any borders on it, around it a table that need not contrast with anything."""
+"""Scenes with a measuring sheet: cards with any borders on it, around it a table that contrasts with nothing or all."""
 
 from __future__ import annotations
 
@@ -55,8 +55,10 @@ def sheet_scene(
             print=made,
             post=draw_post(rng, light, focal_35mm=focal, size=0.8),
             bow=Bow(
-                height_mm=float(np.exp(rng.uniform(np.log(0.2), np.log(2.0)))), length_mm=float(rng.uniform(250, 500)),
-                azimuth_deg=float(rng.uniform(0, 180)), phase_deg=float(rng.uniform(0, 360)),
+                height_mm=float(np.exp(rng.uniform(np.log(0.2), np.log(2.0)))),
+                length_mm=float(rng.uniform(250, 500)),
+                azimuth_deg=float(rng.uniform(0, 180)),
+                phase_deg=float(rng.uniform(0, 360)),
             ),
         )
     )

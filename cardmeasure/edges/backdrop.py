@@ -98,7 +98,8 @@ class Backdrop:
         pure = np.where(near, own, 1.0).min(axis=1) > PURE
         kind = 2 * side + on_dark
         kinds = 2 * len(self.dark)
-        share = np.bincount(kind[pure], minlength=kinds) / np.maximum(np.bincount(side, minlength=kinds // 2), 1).repeat(2)
+        lines = np.maximum(np.bincount(side, minlength=kinds // 2), 1).repeat(2)
+        share = np.bincount(kind[pure], minlength=kinds) / lines
         return np.asarray(pure | (share[kind] < ENOUGH))
 
     def _on_check(self, first: Floats, last: Floats, cosine: Floats) -> Mask:

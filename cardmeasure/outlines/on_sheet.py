@@ -151,7 +151,8 @@ def _outline(contour: NDArray[np.int32], camera: Camera, factor: Floats, near_en
     if hull_area / (short * long) < MIN_HULL_FILL or solid < MIN_SOLIDITY:
         flag = "overlapped" if solid < 0.97 else "not-a-rectangle"
         return Outline(corners_mm=corners, flags=(flag,), contour_mm=mm)
-    return Outline(corners_mm=fitted_corners(_along(hull[:, 0]), corners), flags=(), contour_mm=mm)
+    rim = _along(np.asarray(hull[:, 0], np.float64))
+    return Outline(corners_mm=fitted_corners(rim, corners), flags=(), contour_mm=mm)
 
 
 def _along(hull: Floats) -> Floats:

@@ -44,7 +44,7 @@ def sheet_pdf(*, paper: str = "a4", version: str) -> bytes:
 def grey_of(reflectance: float) -> float:
     """DeviceGray for a reflectance on white paper: printers take it for the sRGB curve (common practice, no source)."""
     share = reflectance / PAPER_REFLECTANCE
-    return 1.055 * share ** (1 / 2.4) - 0.055
+    return float(1.055 * share ** (1 / 2.4) - 0.055)
 
 
 def _draw_sheet(page: Page, layout: SheetLayout, version: str) -> None:

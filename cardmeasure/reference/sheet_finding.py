@@ -208,8 +208,9 @@ def _fitted(mm: Floats, px: Floats) -> _Course:
     if degree == 0:
         return course
     basis = _powers((mm - centre) / half, degree)
-    rest, weight = px - apply_homography(h, mm), np.ones(len(mm))
-    normal = np.zeros((basis.shape[1], 2))
+    rest = px - apply_homography(h, mm)
+    weight: Floats = np.ones(len(mm))
+    normal: Floats = np.zeros((basis.shape[1], 2))
     for _ in range(3):  # sums of distances count, not of squares: some points are something else
         scaled = basis * weight[:, None]
         ridge = 1e-3 * np.eye(basis.shape[1])
@@ -227,7 +228,7 @@ def _powers(xy: Floats, degree: int) -> Floats:
 def _nearest(mm: Floats, others: Floats) -> Floats:
     """Distance (n,) of each point from the nearest of others (m, 2)."""
     squared = ((mm**2).sum(axis=1)[:, None] + (others**2).sum(axis=1)) - 2 * mm @ others.T
-    return np.sqrt(np.maximum(squared.min(axis=1), 0.0))
+    return np.asarray(np.sqrt(np.maximum(squared.min(axis=1), 0.0)))
 
 
 def _levels(
@@ -252,5 +253,3 @@ def _levels(
 def _hidden(design: SheetDesign, count: int) -> PhotoTrouble:
     seen = f"Only {count} of {len(design.saddles_mm)} points of the measuring sheet ({design.name}) can be seen."
     return PhotoTrouble("reference-covered", seen)
-
-

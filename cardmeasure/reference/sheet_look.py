@@ -62,7 +62,8 @@ class SheetLook:
         """The nodes' values (m, n, 5) at the crossings of columns x_px (n,) and rows y_px (m,)."""
         h, w, _ = self.nodes.shape
         across, down = _weights(x_px, w), _weights(y_px, h)
-        return np.einsum("mh,hnc->mnc", down, np.einsum("nw,hwc->hnc", across, self.nodes, optimize=True), optimize=True)
+        in_columns = np.einsum("nw,hwc->hnc", across, self.nodes, optimize=True)
+        return np.asarray(np.einsum("mh,hnc->mnc", down, in_columns, optimize=True))
 
     def share(self, mm: Floats, *, blur_mm: float | None = None) -> Floats:
         """Share of light cells (...,) seen at places (..., 2): 0 in dark ones, 1 in light ones, between at borders."""
@@ -76,8 +77,9 @@ class SheetLook:
 
     def light_of(self, kind: int, half_way: Floats) -> Floats:
         """Linear light (..., 3) of what is printed as `kind`, where the logarithm of half-way light is (..., 3)."""
-        above = {LIGHT: self.contrast / 2, DARK: -self.contrast / 2, WHITE: self.white, BLACK: self.black}[kind]
-        return np.maximum(np.exp(half_way + above) - FLOOR, 1e-4)
+        one = np.ones(3)
+        above = {LIGHT: self.contrast / 2, DARK: -self.contrast / 2, WHITE: self.white * one, BLACK: self.black * one}
+        return np.asarray(np.maximum(np.exp(half_way + above[kind]) - FLOOR, 1e-4))
 
 
 def sheet_look(photo: Photo, sighting: SheetSighting, camera: Camera, *, pose: Floats, scale: Floats) -> SheetLook:
@@ -105,9 +107,8 @@ def sheet_look(photo: Photo, sighting: SheetSighting, camera: Camera, *, pose: F
 def _slopes(camera: Camera, px: Floats) -> Floats:
     """Derivatives (n, 2, 2) of pixels after places on the plane of the print, seen at pixels (n, 2)."""
     at, step = to_plane(camera, px), 0.05
-    here, *ahead = (
-        project(camera, np.column_stack([at + np.array(off) * step, np.zeros(len(at))])) for off in ((0, 0), (1, 0), (0, 1))
-    )
+    steps = np.array([[0.0, 0.0], [step, 0.0], [0.0, step]])
+    here, *ahead = (project(camera, np.column_stack([at + off, np.zeros(len(at))])) for off in steps)
     return np.stack([(one - here) / step for one in ahead], axis=2)
 
 

@@ -33,8 +33,8 @@ def sheet_texts(layout: SheetLayout, *, version: str) -> tuple[Text, ...]:
         Text(text="Measuring sheet", x_mm=x, y_mm=y, size_pt=11.0, font=Font.BOLD),
         Text(text=ORDER, x_mm=x + 36.0, y_mm=y, size_pt=9.0),
         _note("Lay cards on the check. diagonal: 250 mm at 100 % between the two fine crosses in it.", x, y + 4.2),
-        _note(f"long_bar: {MARKS['long_bar'].length_mm:g} mm at 100 %", long_bar[0] + 3.6, middle + 20.0, turn_deg=90.0),
-        _note(f"short_bar: {MARKS['short_bar'].length_mm:g} mm at 100 %", short_bar[0] + 10.0, short_bar[1] + 3.0),
+        _note(_length("long_bar"), long_bar[0] + 3.6, middle + 20.0, turn_deg=90.0),
+        _note(_length("short_bar"), short_bar[0] + 10.0, short_bar[1] + 3.0),
         _note(f"cardmeasure {version}, {layout.design.name}", foot_x + 120.0, foot_y),
     )
 
@@ -64,6 +64,10 @@ def table_lines_mm(layout: SheetLayout) -> tuple[tuple[Point, Point], ...]:
     """Lines to write on."""
     ys = [TABLE_TOP_MM + row * ROW_MM + 1.8 for row in range(2, 2 + len(SHEET_MARKS))]
     return tuple(((layout.left_mm, y), (layout.right_mm, y)) for y in ys)
+
+
+def _length(name: str) -> str:
+    return f"{name}: {MARKS[name].length_mm:g} mm at 100 %"
 
 
 def _note(text: str, x_mm: float, y_mm: float, *, turn_deg: float = 0.0) -> Text:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import Any
 
 import cv2
@@ -40,7 +39,7 @@ BOW = Bow(height_mm=1.6, length_mm=300.0, azimuth_deg=35.0, phase_deg=50.0)
 
 @dataclass(frozen=True, kw_only=True)
 class SheetShot:
-    """A rendered photo of cards with all kinds of borders on a bowed sheet, its truth, and what is known of the print."""
+    """A rendered photo of cards with all kinds of borders on a bowed sheet, its truth, and what is known of it."""
 
     photo: Photo
     truth: dict[str, Any]
@@ -167,8 +166,8 @@ def test_one_corner_is_enough(shot: SheetShot, result: ShotResult) -> None:
 def test_a_card_beyond_the_end_of_the_check_has_no_size_but_a_flag(shot: SheetShot) -> None:
     pixels = shot.photo.pixels_bgr.copy()
     design, points = SHEETS["letter"], shot.true_points_px
-    edge = points[np.argmin(np.abs(design.saddles_mm - [design.area_mm[2], 20.0]).sum(axis=1))]
-    box = cv2.boxPoints((tuple(float(v) for v in edge), (180.0, 140.0), 10.0))
+    edge = points[np.argmin(np.abs(design.saddles_mm - [-35.0, design.area_mm[3]]).sum(axis=1))]
+    box = cv2.boxPoints((tuple(float(v) for v in edge), (110.0, 90.0), 10.0))
     cv2.fillPoly(pixels, [np.round(box).astype(np.int32)], (40, 40, 200))
     cards = shot.measured(replace(shot.photo, pixels_bgr=pixels)).cards
     there = [c for c in cards if np.linalg.norm(np.mean(c.corners_px, axis=0) - edge) < 80]
