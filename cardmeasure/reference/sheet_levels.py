@@ -19,8 +19,8 @@ SPOTS = (0.15, 0.22, 0.3, 0.37)
 WAYS = np.array([[2.0, 1.0], [-1.0, 2.0]]) * UNIT_MM
 """Sides of a cell, mm."""
 UNLIKE, SHADED = 0.22, 0.8
-"""Most that two cells of one kind at one point may differ by, in the logarithm of light, and their contrast from that of
-all; and most that brightness may depart from its course over the picture, as the phone's shadow may fall there."""
+"""Most that two cells of one kind at one point may differ by, in the logarithm of light, and their contrast from that
+of all; and most that brightness may depart from its course over the picture: the phone's shadow may fall there."""
 FLOOR = 0.004
 LEAST_CONTRAST = 0.25
 """Of the logarithm of light between light and dark cells; the print is made for 0.79."""
