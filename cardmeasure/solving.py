@@ -146,7 +146,9 @@ def solve(
         known = edges.known_with(edge_residuals_px(state, edges.points)) if edges else None
         last = turn == len(U_PLACE_PX) - 1
         edges = _measured(photo, squares, state, settings, u_place=u_place, coarse=not last, known=known, sheet=sheet)
-        good = (edges.used >= MIN_USED) & (edges.clarity >= MIN_CLARITY) & edges.on_table
+        # on a sheet, whose outlines are sure, a line printed inside the border may still lie within a first, wide look
+        clear = edges.clarity >= (MIN_CLARITY if last or sheet is None else 0.0)
+        good = (edges.used >= MIN_USED) & clear & edges.on_table
         # a side that a second look finds elsewhere is not understood
         good &= np.abs(edges.known.sides.looks.place_px.reshape(-1, qd.SIDES)) < FARTHEST * u_place
         keep: NDArray[np.bool_] = np.asarray(good.all(axis=1))
