@@ -116,19 +116,19 @@ class SheetDesign:
         """What is printed at places (n, 2): one of the numbers above."""
         x0, y0, x1, y1 = self.area_mm
         x, y = mm.T
-        kind = np.where((lattice(mm).astype(np.intp).sum(axis=1)) % 2 == 0, DARK, LIGHT)
+        kind = np.where(lattice(mm).sum(axis=1) % 2 == 0, DARK, LIGHT)
         for corner, middle in enumerate(self.hole_centres_mm):
-            off = mm - middle
-            hole = np.flatnonzero(np.abs(off).max(axis=1) < HOLE_MM / 2)
-            at = np.floor(off[hole] / MODULE_MM).astype(np.intp) + FIDUCIAL_MODULES // 2
+            hole = np.flatnonzero((np.abs(x - middle[0]) < HOLE_MM / 2) & (np.abs(y - middle[1]) < HOLE_MM / 2))
+            at = np.floor((mm[hole] - middle) / MODULE_MM).astype(np.intp) + FIDUCIAL_MODULES // 2
             printed = ((at >= 0) & (at < FIDUCIAL_MODULES)).all(axis=1)
             column, row = np.clip(at, 0, FIDUCIAL_MODULES - 1).T
             kind[hole] = np.where(printed & (self.modules[corner, row, column] == 0), BLACK, WHITE)
         for cross in self.marked_mm:
-            off = np.sort(np.abs(mm - cross), axis=1)
-            kind = np.where((off[:, 0] < BESIDE_MM) & (off[:, 1] < CROSS_MM / 2 + BESIDE_MM), LINE, kind)
-        kind = np.where((x < x0) | (x > x1) | (y < y0) | (y > y1), MARGIN, kind)
-        return np.asarray(np.where((np.abs(mm) > self.half_mm).any(axis=1), OUTSIDE, kind), np.intp)
+            dx, dy, arm = np.abs(x - cross[0]), np.abs(y - cross[1]), CROSS_MM / 2 + BESIDE_MM
+            kind[(np.minimum(dx, dy) < BESIDE_MM) & (np.maximum(dx, dy) < arm)] = LINE
+        kind[(x < x0) | (x > x1) | (y < y0) | (y > y1)] = MARGIN
+        kind[(np.abs(x) > self.half_mm[0]) | (np.abs(y) > self.half_mm[1])] = OUTSIDE
+        return np.asarray(kind, np.intp)
 
 
 def check_coordinates(mm: Floats) -> Floats:

@@ -28,7 +28,8 @@ Floats = NDArray[np.floating[Any]]
 Mask = NDArray[np.bool_]
 
 FIRST_MM, RING_MM = 28.0, 16.0
-"""How far from a fiducial's middle points are sought first, and how far from those found then."""
+"""How far from a fiducial's middle points are sought first, and how far from those found then, at first."""
+WIDER = 1.25
 ROUNDS = 40
 FEWEST = 60
 """Saddle points that must be seen: a hand's breadth of open check."""
@@ -127,6 +128,7 @@ def _grown(green: NDArray[np.generic], design: SheetDesign, course: _Course, nea
     px = np.zeros_like(mm)
     # from one corner the way is felt out; between three there is nothing to go wrong
     reach = (_nearest(mm, near) < FIRST_MM) | (len(near) > 2)
+    ring = RING_MM
     for _ in range(ROUNDS):
         tried = np.flatnonzero(reach)
         saddles = _refined(green, course, mm[tried])
@@ -142,7 +144,9 @@ def _grown(green: NDArray[np.generic], design: SheetDesign, course: _Course, nea
         )
         found[np.flatnonzero(found)[~agree]] = False
         course = _fitted(mm[found], px[found])
-        wider = reach | (_nearest(mm, mm[found]) < RING_MM)
+        wider = reach | (_nearest(mm, mm[found]) < ring)
+        # the more is known, the further ahead it predicts
+        ring *= WIDER
         if (wider == reach).all():
             break
         reach = wider
