@@ -91,7 +91,7 @@ class Backdrop:
         mixed = (1 - own[keep]) * (else_where - target)[:, None]
         light = seen[keep, LUMA::3]
         even = light - shares_with_slope(distance[keep], self.looks[side[keep]])[2] * mixed
-        return keep, _by_kind(even, better[keep], group[keep]).astype(np.float32)
+        return keep, by_kind(even, better[keep], group[keep]).astype(np.float32)
 
     def _kept(self, own: Floats, near: Mask, on_dark: Mask, side: Ints) -> Mask:
         """Lines that see one kind of cell only near the edge; all lines of a side over one kind where these are few."""
@@ -107,7 +107,7 @@ class Backdrop:
         return np.asarray((kind == LIGHT) | (kind == DARK))
 
 
-def _by_kind(light: Floats, better: Mask, group: Ints) -> Floats:
+def by_kind(light: Floats, better: Mask, group: Ints) -> Floats:
     """Lines (m, w) as "colours" (m, 3 w) whose means over a group are those over the other and the better kind.
 
     Where a group has lines over one kind only, all its "colours" are those; `both_kinds` tells.

@@ -35,8 +35,8 @@ STRETCH_PX = 20.0
 """A shorter stretch has too few pixels for a profile of its own."""
 SHEET_STRETCH_MM = 9.0
 """On a sheet a stretch must cross cells of both kinds."""
-SHEET_SHARE = 0.7
-"""There both kinds tell face, wall and shadow apart: on rendered shots (not the study's) errors were 0.6 of the u that
+SHEET_SHARE = 0.55
+"""There both kinds tell face, wall and shadow apart: on rendered shots (not the study's) errors were 0.55 of the u that
 other tables need."""
 BLUR_REACH, SHADOW_ROOM = 3.2, 1.6
 """How far profiles reach: so many blurs to either side, and so many thicknesses outside for the shadow."""
