@@ -14,9 +14,12 @@ from calibration.rig.faces import face_raster
 from calibration.rig.outlines import inset, signed_distance
 from calibration.rig.packing import bend_radius_mm, bowed, box_of, design_named, paper_outline
 from calibration.rig.scene import Bow, Card, Curl, Lamp, Outline, Place, Scene, Square
+from cardmeasure.reference.sheet import SHEETS
 
 Floats = NDArray[np.float64]
 
+SHEET_NAMES = frozenset(sheet.name for sheet in SHEETS.values())
+"""Cards lie on these, not beside them."""
 TOUCHING_MM = 0.1
 """Pieces nearer than this count as touching."""
 
@@ -110,7 +113,7 @@ def trouble_of(scene: Scene, number: int) -> str | None:
     if (px < 2).any() or (px > [camera.width - 3, camera.height - 3]).any():
         return "cut-by-frame"
     own = on_table(card.place, rim)
-    others = [(s.place, paper_outline(s, scene)) for s in scene.squares if s.place.base_mm >= card.place.base_mm]
+    others = [(s.place, paper_outline(s, scene)) for s in scene.squares if s.design not in SHEET_NAMES]
     others += [(c.place, c.outline) for i, c in enumerate(scene.cards) if i != number]
     for place, outline in others:
         if math.hypot(place.x_mm - card.place.x_mm, place.y_mm - card.place.y_mm) > 400:
