@@ -64,7 +64,8 @@ def picture_jpeg(
         _draw_outline(canvas, _reduced(card.corners_px, scale), dashed=any(map(is_drawn, card.flags)))
     for square in () if shot.reference is None else shot.reference.corners_px:
         # the axes of a sheet would run across the cards
-        _draw_reference(canvas, _reduced(square, scale), axes=not shot.reference.design.startswith("sheet"))
+        axes = shot.reference is None or not shot.reference.design.startswith("sheet")
+        _draw_reference(canvas, _reduced(square, scale), axes=axes)
     image = Image.fromarray(canvas[:, :, ::-1])
     for label in _labels(shot, scale=scale, frame=image.size):
         _draw_label(image, label)
