@@ -18,6 +18,7 @@ from calibration.rig.bank_scenes import bank_scene
 from calibration.rig.groups import random_scene
 from calibration.rig.odd_scenes import odd_scene
 from calibration.rig.scene import Print, Scene
+from calibration.rig.sheet_scenes import sheet_scene
 from calibration.rig.shots import write_shot
 from cardmeasure.reference.layout import page_layout
 
@@ -60,6 +61,7 @@ THICKNESS = {
     "[pieces]\ncircle = 3.0\npolygon = 3.0\n"
 }
 """What households wrote down of pieces that are thicker than cards."""
+SHEET = Printer(folder="measuring_sheet", scale_x=0.9978, scale_y=1.0014, seed=15)
 SHOTS: dict[Printer, tuple[Shot, ...]] = {
     KITCHEN: (
         Shot(name="kitchen_table.jpg", group="kind", seed=301, cards=9, px_per_mm=9.4, mat="blue-velour"),
@@ -84,6 +86,7 @@ SHOTS: dict[Printer, tuple[Shot, ...]] = {
     COMPONENTS: (
         Shot(name="tiles_and_tokens.jpg", group="odd", seed=9483, cards=5, width=2016, height=1512, px_per_mm=8.0),
     ),
+    SHEET: (Shot(name="white_desk.jpg", group="sheet", seed=427, cards=6, width=2016, height=1512, px_per_mm=6.9),),
 }
 
 
@@ -91,6 +94,11 @@ def scene_of(shot: Shot, printer: Printer) -> Scene:
     """The scene of a shot, printed by a printer."""
     if shot.group == "odd":
         scene = odd_scene(shot.seed, width=shot.width, height=shot.height, px_per_mm=shot.px_per_mm, kind="tokens")
+    elif shot.group == "sheet":
+        scene = sheet_scene(
+            shot.seed, width=shot.width, height=shot.height, px_per_mm=shot.px_per_mm, cards=shot.cards, paper="a4"
+        )
+        scene = replace(scene, mat=replace(scene.mat, name="pale-linen"))
     else:
         scene = _scene_of_cards(shot)
     post = replace(scene.post, quality=shot.quality, orientation=shot.orientation)

@@ -7,11 +7,13 @@ so a card's top face has a negative z. A camera point is R X + t and looks along
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from cardmeasure.bow import Bow
 
 Floats = NDArray[np.floating[Any]]
 
@@ -19,18 +21,24 @@ PARAMETERS = 14
 """Rotation increment (3, rad), translation (3, mm), log focal length, principal point (2, px), k1, k2, k3, p1, p2."""
 UNDISTORTED = 1e-7
 """Last step, normalised, of the inversion of the distortion; the next would be its square."""
+BOW_ROUNDS = 4
+"""Paper rises by some hundredths of the way along it, so that each round takes off most of what was left."""
 ROTATION, TRANSLATION, LOG_FOCAL, PRINCIPAL, DISTORTION = slice(0, 3), slice(3, 6), 6, slice(7, 9), slice(9, 14)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Camera:
-    """Pose and lens. rotation (3, 3); translation_mm (3,); principal_px (2,); distortion (5,): k1, k2, k3, p1, p2."""
+    """Pose and lens. rotation (3, 3); translation_mm (3,); principal_px (2,); distortion (5,): k1, k2, k3, p1, p2.
+
+    bow : that of the print, where it is a sheet: heights of world points are then heights above the bowed paper.
+    """
 
     rotation: Floats
     translation_mm: Floats
     focal_px: float
     principal_px: Floats
     distortion: Floats
+    bow: Bow | None = None
 
     @property
     def tilt_deg(self) -> float:
@@ -44,7 +52,8 @@ class Camera:
 
     def moved(self, step: Floats) -> Camera:
         """The camera after a step in its 14 parameters."""
-        return Camera(
+        return replace(
+            self,
             rotation=rotation_matrix(step[ROTATION]) @ self.rotation,
             translation_mm=self.translation_mm + step[TRANSLATION],
             focal_px=self.focal_px * float(np.exp(step[LOG_FOCAL])),
@@ -64,14 +73,14 @@ def rotation_matrix(vector: Floats) -> Floats:
 
 def project(camera: Camera, points_mm: Floats) -> Floats:
     """Pixels (n, 2) of world points (n, 3)."""
-    local = points_mm @ camera.rotation.T + camera.translation_mm
+    local = _unbowed(camera, points_mm) @ camera.rotation.T + camera.translation_mm
     xy = local[:, :2] / local[:, 2:]
     return camera.focal_px * _distort(xy, camera.distortion) + camera.principal_px
 
 
 def project_with_jacobian(camera: Camera, points_mm: Floats) -> tuple[Floats, Floats, Floats]:
     """Pixels (n, 2), their derivatives after the camera's parameters (n, 2, 14) and after the points (n, 2, 3)."""
-    turned = points_mm @ camera.rotation.T
+    turned = _unbowed(camera, points_mm) @ camera.rotation.T
     local = turned + camera.translation_mm
     iz = 1.0 / local[:, 2]
     xy = local[:, :2] * iz[:, None]
@@ -93,11 +102,36 @@ def project_with_jacobian(camera: Camera, points_mm: Floats) -> tuple[Floats, Fl
         j[:, :, column] = camera.focal_px * xy * power[:, None]
     j[:, 0, 12], j[:, 1, 12] = camera.focal_px * 2 * x * y, camera.focal_px * (r2 + 2 * y * y)
     j[:, 0, 13], j[:, 1, 13] = camera.focal_px * (r2 + 2 * x * x), camera.focal_px * 2 * x * y
-    return camera.focal_px * distorted + camera.principal_px, j, by_local @ camera.rotation
+    by_world = by_local @ camera.rotation
+    if camera.bow is not None:
+        slope = camera.bow.terms_and_slope(points_mm[:, :2])[1]
+        by_world[:, :, :2] -= by_world[:, :, 2:] * slope[:, None]
+    return camera.focal_px * distorted + camera.principal_px, j, by_world
+
+
+def bow_jacobian(camera: Camera, points_mm: Floats, by_world: Floats) -> Floats:
+    """Derivatives (n, 2, t) of pixels after the bow's t coefficients, (n, 2, 0) where there is none.
+
+    by_world : (n, 2, 3), from `project_with_jacobian`.
+    """
+    if camera.bow is None:
+        return np.zeros((len(points_mm), 2, 0))
+    return np.asarray(-by_world[:, :, 2:] * camera.bow.terms_and_slope(points_mm[:, :2])[0][:, None])
+
+
+def _unbowed(camera: Camera, points_mm: Floats) -> Floats:
+    """World points (n, 3) with their heights above the plane z = 0 instead of those above the bowed paper."""
+    if camera.bow is None:
+        return points_mm
+    x, y, z = points_mm.T
+    return np.column_stack([x, y, z - camera.bow.height_mm(points_mm[:, :2])])
 
 
 def to_plane(camera: Camera, points_px: Floats, *, z_mm: float = 0.0) -> Floats:
-    """World x, y (n, 2) of pixels (n, 2) on the plane z = z_mm; the distortion is inverted by Newton's method."""
+    """World x, y (n, 2) of pixels (n, 2) on the plane z = z_mm; the distortion is inverted by Newton's method.
+
+    Where the print bows, z_mm counts from the bowed paper.
+    """
     target = (points_px - camera.principal_px) / camera.focal_px
     xy: Floats = target.copy()
     for _ in range(8):
@@ -111,7 +145,11 @@ def to_plane(camera: Camera, points_px: Floats, *, z_mm: float = 0.0) -> Floats:
             break
     rays = np.column_stack([xy, np.ones(len(xy))]) @ camera.rotation
     centre = camera.position_mm
-    return np.asarray(centre[:2] + rays[:, :2] * ((z_mm - centre[2]) / rays[:, 2])[:, None])
+    at = np.asarray(centre[:2] + rays[:, :2] * ((z_mm - centre[2]) / rays[:, 2])[:, None])
+    for _ in range(BOW_ROUNDS if camera.bow is not None else 0):
+        height = z_mm - camera.bow.height_mm(at)  # type: ignore[union-attr]
+        at = centre[:2] + rays[:, :2] * ((height - centre[2]) / rays[:, 2])[:, None]
+    return at
 
 
 def camera_from_homography(h: Floats, *, focal_px: float, principal_px: Floats) -> Camera:

@@ -97,6 +97,7 @@ _FLAGS = (
     Flag("bent-edge", Level.DOUBT, "A side is not straight: the card is curled, damaged, or partly covered."),
     # of a piece without a size
     Flag("cut-by-frame", Level.UNSIZED, "The piece reaches the edge of the photo."),
+    Flag("off-sheet", Level.UNSIZED, "The piece reaches beyond the check of the measuring sheet."),
     Flag("overlapped", Level.UNSIZED, "Something covers part of the piece, or several pieces touch."),
     Flag("touching", Level.UNSIZED, "Several pieces touch, and where one ends cannot be told: lay them apart."),
     Flag("edge-not-found", Level.UNSIZED, "At least one side could not be located in the photo."),

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from cardmeasure import camera as cam
 from cardmeasure import quads as qd
-from cardmeasure.camera import project_with_jacobian
+from cardmeasure.camera import bow_jacobian, project_with_jacobian
 from cardmeasure.edges.points import EdgePoints
 from cardmeasure.priors import PriorRows
 from cardmeasure.unknowns import Layout, State
@@ -26,7 +26,7 @@ TONE = cam.PARAMETERS
 QUAD = slice(TONE + 1, TONE + 1 + qd.PARAMETERS)
 BIAS = QUAD.stop
 EDGE_COLUMNS = BIAS + qd.SIDES
-"""Columns of an edge point's row: camera, tone, its card's parameters, its card's sides' shifts."""
+"""Columns of an edge point's row: camera, tone, its card's parameters, its card's sides' shifts; then a sheet's bow."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -58,6 +58,7 @@ class Problem:
                 np.tile(common, (at.cards, 1)),
                 at.quads_at.start + qd.PARAMETERS * cards + np.arange(qd.PARAMETERS),
                 at.bias_at.start + qd.SIDES * cards + np.arange(qd.SIDES),
+                np.tile(np.arange(at.bow_at.start, at.bow_at.stop), (at.cards, 1)),
             ],
             axis=1,
         )
@@ -141,7 +142,7 @@ def linearise(state: State, problem: Problem) -> Linearised:
     """All rows at a state."""
     printed, on_cards = _printed_world(state, problem.points), _edge_world(state, problem.edges)
     # points and edges are projected at once, as each step costs more to begin than to do
-    seen = _Seen(*project_with_jacobian(state.camera, np.concatenate([printed, on_cards[0]])))
+    seen = _seen(state, np.concatenate([printed, on_cards[0]]))
     points, by_points = _point_rows(state, problem.points, problem.layout, seen.rows(slice(len(printed))))
     edges, by_edges = _edge_rows(state, problem.edges, on_cards[1], seen.rows(slice(len(printed), None)))
     return Linearised(
@@ -151,14 +152,19 @@ def linearise(state: State, problem: Problem) -> Linearised:
 
 
 class _Seen(NamedTuple):
-    """Projected points: pixels (n, 2) and their derivatives after the camera (n, 2, 14) and the points (n, 2, 3)."""
+    """World points (n, 3), their pixels (n, 2) and derivatives after the camera (n, 2, 14) and the points (n, 2, 3)."""
 
+    world: Floats
     px: Floats
     by_camera: Floats
     by_world: Floats
 
     def rows(self, part: slice) -> _Seen:
-        return _Seen(self.px[part], self.by_camera[part], self.by_world[part])
+        return _Seen(self.world[part], self.px[part], self.by_camera[part], self.by_world[part])
+
+
+def _seen(state: State, world: Floats) -> _Seen:
+    return _Seen(world, *project_with_jacobian(state.camera, world))
 
 
 def _printed_world(state: State, points: PrintedPoints) -> Floats:
@@ -173,10 +179,11 @@ def _printed_world(state: State, points: PrintedPoints) -> Floats:
 def _point_rows(state: State, points: PrintedPoints, at: Layout, seen: _Seen) -> tuple[Floats, Floats]:
     pose, local = state.squares[points.square], points.mm * state.scale
     c, s = np.cos(pose[:, 2]), np.sin(pose[:, 2])
-    px, by_camera, by_world = seen
+    world, px, by_camera, by_world = seen
     by_x, by_y = by_world[:, :, 0], by_world[:, :, 1]
-    j = np.zeros((len(px), 2, at.squares_at.stop))
+    j = np.zeros((len(px), 2, at.bow_at.stop))
     j[:, :, at.camera_at] = by_camera
+    j[:, :, at.bow_at] = bow_jacobian(state.camera, world, by_world)
     scale = at.scale_at.start
     j[:, :, scale] = (by_x * c[:, None] + by_y * s[:, None]) * points.mm[:, :1]
     j[:, :, scale + 1] = (-by_x * s[:, None] + by_y * c[:, None]) * points.mm[:, 1:]
@@ -196,7 +203,7 @@ def _point_rows(state: State, points: PrintedPoints, at: Layout, seen: _Seen) ->
 def edge_residuals_px(state: State, edges: EdgePoints) -> Floats:
     """How far outside its predicted place each edge point lies, (m,), pixels; the sides' own shifts taken off."""
     world, by_quad = _edge_world(state, edges)
-    seen = _Seen(*project_with_jacobian(state.camera, world))
+    seen = _seen(state, world)
     return np.asarray(_edge_rows(state, edges, by_quad, seen)[0] * edges.u_px)
 
 
@@ -207,15 +214,17 @@ def _edge_world(state: State, edges: EdgePoints) -> tuple[Floats, Floats]:
 
 def _edge_rows(state: State, edges: EdgePoints, by_quad: Floats, seen: _Seen) -> tuple[Floats, Floats]:
     n = len(edges.card)
-    j = np.zeros((n, EDGE_COLUMNS))
+    j = np.zeros((n, EDGE_COLUMNS + state.layout.bow))
     if n == 0:
         return np.zeros(0), j
-    px, by_camera, by_world = seen
+    world, px, by_camera, by_world = seen
     normal = edges.normal[:, None]
     j[:, : cam.PARAMETERS] = (normal @ by_camera)[:, 0]
     j[:, TONE] = edges.tone_px
     j[:, QUAD] = (normal @ by_world @ by_quad)[:, 0]
     j[np.arange(n), BIAS + edges.side] = 1.0
+    if state.layout.bow:
+        j[:, EDGE_COLUMNS:] = (normal @ bow_jacobian(state.camera, world, by_world))[:, 0]
     r = (normal @ (edges.px - px)[..., None])[:, 0, 0]
     r -= state.bias_px[edges.card, edges.side] + edges.tone_px * state.tone
     return r / edges.u_px, j / edges.u_px[:, None]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -11,24 +11,31 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.bank_card import FLAGGED, NONE, BankCards, Verdict, bank_cards, start_with
+from cardmeasure.camera import to_plane
 from cardmeasure.errors import PhotoTrouble
 from cardmeasure.geometry import apply_homography
 from cardmeasure.lens.choice import LensChoice, chosen_lens
 from cardmeasure.lens.identity import identity_of
-from cardmeasure.outlines.pieces import find_pieces
+from cardmeasure.outlines.on_sheet import sheet_pieces, uncovered
+from cardmeasure.outlines.pieces import Outline, find_pieces
 from cardmeasure.photo import Photo, read_photo
 from cardmeasure.print_doubt import suspected_scale
+from cardmeasure.priors import LensPrior
 from cardmeasure.reference.diagnosis import diagnosed
-from cardmeasure.reference.finding import SquareSighting, find_squares
+from cardmeasure.reference.finding import Sighting, find_squares
 from cardmeasure.reference.screens import is_on_screen
+from cardmeasure.reference.sheet_finding import SheetSighting
+from cardmeasure.reference.sheet_look import SheetLook, sheet_look, without_colour
 from cardmeasure.results import PhotoFacts, ReferenceFacts, ShotResult, Trouble
 from cardmeasure.settings import Settings
-from cardmeasure.solving import Solution, solve_reference
+from cardmeasure.solving import Solution, Start, solve_reference
 from cardmeasure.thickness.solving import sized_with_thickness
 from cardmeasure.together import ShotObservations, shot_observations
 
 PAPER_MARGIN_MM = 3.0
 """Added round a square's cutting line when its paper is taken out of the pieces: scissors stray."""
+SHADOW_ROOM_MM = 2.5
+"""A sheet's points nearer to a piece than this may lie in its shadow."""
 LOW_PX_PER_MM = 5.0
 SLANTED_DEG, MOST_TILT_DEG = 30.0, 55.0
 BLURRED_PX = 3.0
@@ -82,24 +89,27 @@ def measure(
 ) -> ShotResult:
     """Measure all cards in a decoded photo; raises PhotoTrouble where that is not possible."""
     squares = _squares(photo)
+    if isinstance(squares[0], SheetSighting):
+        settings = replace(settings, paper_mm=0.0, u_paper_mm=0.0)  # its paper lies below the cards, too
     lens = _lens(photo, settings)
     start = solve_reference(photo, squares, settings, lens=lens.prior)
     if start.camera.tilt_deg > MOST_TILT_DEG:
         words = f"The photo was taken at {start.camera.tilt_deg:.0f} degrees from straight above."
         raise PhotoTrouble("too-slanted", words)
     if is_on_screen(photo, squares[0]):
-        raise PhotoTrouble("reference-on-screen", "The reference square is shown on a screen.")
-    outlines = find_pieces(
-        photo, start.camera, px_per_mm=squares[0].px_per_mm, reference_px=[_paper_px(square) for square in squares]
+        raise PhotoTrouble("reference-on-screen", f"The {_kind_of(squares[0])} is shown on a screen.")
+    view = _view(photo, squares, start, settings, lens=lens.prior)
+    squares, start = view.squares, view.start
+    if not view.outlines:
+        raise PhotoTrouble("no-cards", f"The {_kind_of(squares[0])} was found, but no card.")
+    outlines, solution, cards = sized_with_thickness(
+        view.photo, squares, view.outlines, settings, start=start, sheet=view.sheet
     )
-    if not outlines:
-        raise PhotoTrouble("no-cards", f"The reference square ({squares[0].design.name}) was found, but no card.")
-    outlines, solution, cards = sized_with_thickness(photo, squares, outlines, settings, start=start)
     found = bank_cards(outlines, solution, settings=settings) if settings.bank_card else NONE
     if found.known:
         start = start_with(found, start)
         outlines, solution, cards = sized_with_thickness(
-            photo, squares, outlines, settings, start=start, known=found.known
+            view.photo, squares, view.outlines, settings, start=start, known=found.known, sheet=view.sheet
         )
     suspected = suspected_scale(cards, found, settings)
     if observe is not None:
@@ -115,7 +125,7 @@ def measure(
     )
 
 
-def _squares(photo: Photo) -> tuple[SquareSighting, ...]:
+def _squares(photo: Photo) -> tuple[Sighting, ...]:
     """The printed squares; raises PhotoTrouble with the reason, as far as it can be seen, where none can be used."""
     try:
         return find_squares(photo)
@@ -140,7 +150,50 @@ def refused(name: str, trouble: PhotoTrouble, *, photo: Photo | None = None) -> 
     )
 
 
-def _paper_px(square: SquareSighting) -> NDArray[np.floating[Any]]:
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _View:
+    """What is to be solved: the photo as edges are read in it, the references, the start, the pieces, and the sheet's
+    look where they lie on one."""
+
+    photo: Photo
+    squares: tuple[Sighting, ...]
+    start: Start
+    outlines: tuple[Outline, ...]
+    sheet: SheetLook | None
+
+
+def _view(
+    photo: Photo, squares: tuple[Sighting, ...], start: Start, settings: Settings, *, lens: LensPrior | None
+) -> _View:
+    """The pieces beside a square, or on a sheet, which is solved again without the points near them."""
+    if not isinstance(squares[0], SheetSighting):
+        known = [_paper_px(square) for square in squares]
+        outlines = find_pieces(photo, start.camera, px_per_mm=squares[0].px_per_mm, reference_px=known)
+        return _View(photo=photo, squares=squares, start=start, outlines=outlines, sheet=None)
+    outlines, free = _on_sheet(photo, squares[0], start)
+    start = solve_reference(photo, free, settings, lens=lens)
+    grey = without_colour(photo)
+    return _View(photo=grey, squares=free, start=start, outlines=outlines, sheet=_look(grey, free[0], start))
+
+
+def _on_sheet(photo: Photo, sheet: SheetSighting, start: Start) -> tuple[tuple[Outline, ...], tuple[SheetSighting]]:
+    """The pieces that hide a sheet, and the sheet without the points beside them, where shadows fall."""
+    look = _look(photo, sheet, start)
+    outlines = sheet_pieces(photo, start.camera, look, px_per_mm=sheet.px_per_mm)
+    free = uncovered(outlines, to_plane(start.camera, sheet.points_px), room_mm=SHADOW_ROOM_MM)
+    return outlines, (sheet.of_points(free),)
+
+
+def _look(photo: Photo, sheet: SheetSighting, start: Start) -> SheetLook:
+    return sheet_look(photo, sheet, start.camera, pose=start.state.squares[0], scale=start.state.scale)
+
+
+def _kind_of(sighting: Sighting) -> str:
+    kind = "measuring sheet" if isinstance(sighting, SheetSighting) else "reference square"
+    return f"{kind} ({sighting.design.name})"
+
+
+def _paper_px(square: Sighting) -> NDArray[np.floating[Any]]:
     corners = square.design.cut_corners_mm
     return apply_homography(square.homography, corners * (1 + 2 * PAPER_MARGIN_MM / square.design.side_mm))
 
@@ -153,7 +206,7 @@ def _photo_facts(photo: Photo) -> PhotoFacts:
 
 
 def _shot_flags(
-    photo: Photo, squares: tuple[SquareSighting, ...], solution: Solution, settings: Settings, found: BankCards,
+    photo: Photo, squares: tuple[Sighting, ...], solution: Solution, settings: Settings, found: BankCards,
     suspected: float | None,
 ) -> tuple[str, ...]:  # fmt: skip
     conditions = {
@@ -174,8 +227,7 @@ def _scale_source(settings: Settings, found: BankCards) -> str:
 
 
 def _reference_facts(
-    squares: tuple[SquareSighting, ...], solution: Solution, settings: Settings, found: BankCards,
-    suspected: float | None,
+    squares: tuple[Sighting, ...], solution: Solution, settings: Settings, found: BankCards, suspected: float | None,
 ) -> ReferenceFacts:  # fmt: skip
     state = solution.adjustment.state
     return ReferenceFacts(
@@ -203,6 +255,6 @@ def _u_scale(solution: Solution, settings: Settings, found: BankCards) -> float:
     return float(np.sqrt(np.diag(solution.adjustment.covariance)[at].mean()))
 
 
-def _square_corners(square: SquareSighting) -> tuple[tuple[float, float], ...]:
+def _square_corners(square: Sighting) -> tuple[tuple[float, float], ...]:
     corners = apply_homography(square.homography, square.design.cut_corners_mm)
     return tuple((float(x), float(y)) for x, y in corners)

@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from cardmeasure import camera as cam
 from cardmeasure import quads as qd
+from cardmeasure.bow import U_TERMS_MM
 from cardmeasure.unknowns import State
 
 Floats = NDArray[np.floating[Any]]
@@ -43,8 +44,8 @@ GROUP_NAMES = ("focal length", "principal point", "lens distortion", "print scal
 """Names of the priors' lines in a budget."""
 BANK_CARD = "bank card"
 """Name of the line that comes in where a card of known size lies in the photo."""
-
-
+BOW_GROUP = "paper bow"
+"""One line more where the reference is a sheet."""
 LENS_PROFILE = "lens profile"
 """Name of the line that stands for focal length and radial distortion where a lens profile was used."""
 RADIAL = [cam.LOG_FOCAL, 9, 10, 11]
@@ -178,6 +179,8 @@ def prior_rows(state: State, priors: Priors) -> PriorRows:
         add(BANK_CARD, index, side_mm, u_mm)
     add("edge model", np.arange(at.bias_at.start, at.bias_at.stop), 0.0, p.u_bias_px.reshape(-1))
     add("tone curve", at.tone_at, 0.0, 1.0)
+    if at.bow:
+        add(BOW_GROUP, np.arange(at.bow_at.start, at.bow_at.stop), 0.0, U_TERMS_MM)
     scale = np.arange(at.scale_at.start, at.scale_at.stop)
     blocks = [("print scale", scale, p.scale, p.scale_covariance)]
     if p.lens is not None:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.adjustment import Adjustment, adjust, approximate
+from cardmeasure.bow import flat
 from cardmeasure.camera import Camera, camera_from_homography, to_plane
 from cardmeasure.edges.locating import WINDOW_PX, located_quads
 from cardmeasure.edges.measuring import Conditions, EdgeMeasurement, Known, measure_edges
@@ -22,7 +23,9 @@ from cardmeasure.linearised import PrintedPoints, edge_residuals_px
 from cardmeasure.outlines.pieces import Outline
 from cardmeasure.photo import Photo
 from cardmeasure.priors import U_DISTORTION, U_PRINCIPAL_SHARE, UNKNOWN_LENS, KnownSize, LensPrior, Priors, focal_prior
-from cardmeasure.reference.finding import SquareSighting
+from cardmeasure.reference.finding import Sighting
+from cardmeasure.reference.sheet_finding import SheetSighting
+from cardmeasure.reference.sheet_look import SheetLook
 from cardmeasure.settings import Settings
 from cardmeasure.unknowns import State
 
@@ -84,7 +87,7 @@ class Start:
 
 
 def solve_reference(
-    photo: Photo, squares: tuple[SquareSighting, ...], settings: Settings, *, lens: LensPrior | None = None
+    photo: Photo, squares: tuple[Sighting, ...], settings: Settings, *, lens: LensPrior | None = None
 ) -> Start:
     """Camera, lens and scale from the printed points and the priors, before any card is known."""
     state, priors = _start_state(photo, squares, settings)
@@ -99,12 +102,14 @@ def solve_reference(
         raise PhotoTrouble("reference-unclear", "The points of the reference square fit no camera.") from error
 
 
-def _start_state(photo: Photo, squares: tuple[SquareSighting, ...], settings: Settings) -> tuple[State, Priors]:
+def _start_state(photo: Photo, squares: tuple[Sighting, ...], settings: Settings) -> tuple[State, Priors]:
     """Camera from the largest square, all else at its prior."""
     size = np.array([photo.width_px, photo.height_px], float)
     focal, u_log_focal = focal_prior(photo.camera.focal_35mm, width_px=photo.width_px, height_px=photo.height_px)
     principal = (size - 1) / 2
     camera = camera_from_homography(squares[0].homography, focal_px=focal, principal_px=principal)
+    if isinstance(squares[0], SheetSighting):
+        camera = replace(camera, bow=flat(squares[0].design.half_mm))
     profile = settings.print_profile
     covariance = np.array(
         [
@@ -136,7 +141,7 @@ def _start_state(photo: Photo, squares: tuple[SquareSighting, ...], settings: Se
     return state, priors
 
 
-def printed_points(squares: tuple[SquareSighting, ...]) -> PrintedPoints:
+def printed_points(squares: tuple[Sighting, ...]) -> PrintedPoints:
     """The saddle points of all squares as observations."""
     count = [len(s.points_mm) for s in squares]
     return PrintedPoints(
@@ -148,15 +153,16 @@ def printed_points(squares: tuple[SquareSighting, ...]) -> PrintedPoints:
 
 
 def solve(
-    photo: Photo, squares: tuple[SquareSighting, ...], outlines: tuple[Outline, ...], settings: Settings,
-    *, start: Start, known: Mapping[int, KnownPiece] = NOTHING_KNOWN,
+    photo: Photo, squares: tuple[Sighting, ...], outlines: tuple[Outline, ...], settings: Settings,
+    *, start: Start, known: Mapping[int, KnownPiece] = NOTHING_KNOWN, sheet: SheetLook | None = None,
 ) -> Solution:  # fmt: skip
     """Locate, then fit and adjust in passes, each with walls and lens as the one before has found them.
 
-    `known`: what is known of single pieces, by outline.
+    known : what is known of single pieces, by outline. sheet : how the measuring sheet that the pieces lie on looks, if
+    they do.
     """
     points = printed_points(squares)
-    state, wanted = _located(photo, squares, outlines, start, settings)
+    state, wanted = _located(photo, squares, outlines, start, settings, sheet)
     edges: EdgeMeasurement | None = None
     priors = start.priors
     for turn, u_least in enumerate(U_PLACE_PX):
@@ -166,8 +172,12 @@ def solve(
         before = edges.known_with(edge_residuals_px(state, edges.points)) if edges else None
         last = turn == len(U_PLACE_PX) - 1
         laid = [outlines[k] for k in wanted]
-        edges = _measured(photo, squares, state, settings, laid, u_place=u_place, coarse=not last, known=before)
-        good = (edges.used >= MIN_USED) & (edges.clarity >= MIN_CLARITY) & edges.on_table
+        edges = _measured(
+            photo, squares, state, settings, laid, u_place=u_place, coarse=not last, known=before, sheet=sheet
+        )
+        # on a sheet, whose outlines are sure, a line printed inside the border may still lie within a first, wide look
+        clear = edges.clarity >= (MIN_CLARITY if last or sheet is None else 0.0)
+        good = (edges.used >= MIN_USED) & clear & edges.on_table
         # a side that a second look finds elsewhere is not understood
         good &= np.abs(edges.known.sides.looks.place_px.reshape(-1, qd.SIDES)) < FARTHEST * u_place
         keep: NDArray[np.bool_] = np.asarray(good.all(axis=1))
@@ -188,8 +198,9 @@ def solve(
 
 
 def _located(
-    photo: Photo, squares: tuple[SquareSighting, ...], outlines: tuple[Outline, ...], start: Start, settings: Settings
-) -> tuple[State, list[int]]:
+    photo: Photo, squares: tuple[Sighting, ...], outlines: tuple[Outline, ...], start: Start, settings: Settings,
+    sheet: SheetLook | None,
+) -> tuple[State, list[int]]:  # fmt: skip
     """The state with all cards whose sides were found near their outlines, and which outlines these are."""
     state = start.state
     wanted = [k for k, o in enumerate(outlines) if not o.flags and not o.is_solid]
@@ -197,6 +208,8 @@ def _located(
         return state, []
     elevation = _elevations_mm([outlines[k] for k in wanted], settings).tolist()
     quads = np.array([_rough_quad(state.camera, outlines[k], up) for k, up in zip(wanted, elevation, strict=True)])
+    if sheet is not None:  # the outline is good to a pixel there, and so many printed points know the lens already
+        return _with_cards(state, quads), wanted
     reach = max(4.0, SEARCH_MM * squares[0].px_per_mm) + WINDOW_PX
     deep = _corners_mm([outlines[k] for k in wanted])
     located = located_quads(photo, state.camera, quads, reach_px=reach, deep_corners_mm=deep)
@@ -211,16 +224,17 @@ def _located(
 
 
 def _measured(
-    photo: Photo, squares: tuple[SquareSighting, ...], state: State, settings: Settings, outlines: list[Outline],
-    *, u_place: float, coarse: bool, known: Known | None,
+    photo: Photo, squares: tuple[Sighting, ...], state: State, settings: Settings, outlines: list[Outline],
+    *, u_place: float, coarse: bool, known: Known | None, sheet: SheetLook | None,
 ) -> EdgeMeasurement:  # fmt: skip
+    conditions = replace(conditions_of(photo, squares, settings), sheet=sheet)
     return measure_edges(
-        photo, state.camera, state.quads, conditions=conditions_of(photo, squares, settings), u_place_px=u_place,
+        photo, state.camera, state.quads, conditions=conditions, u_place_px=u_place,
         coarse=coarse, known=known, deep_corners_mm=_corners_mm(outlines),
     )  # fmt: skip
 
 
-def conditions_of(photo: Photo, squares: tuple[SquareSighting, ...], settings: Settings) -> Conditions:
+def conditions_of(photo: Photo, squares: tuple[Sighting, ...], settings: Settings) -> Conditions:
     """What the edges of a photo are seen under."""
     return Conditions(
         blur_px=squares[0].blur_px, white=float(photo.response[int(squares[0].white)]), paper_mm=settings.paper_mm,
@@ -283,7 +297,7 @@ def _rough_quad(camera: Camera, outline: Outline, elevation_mm: float) -> Floats
     return qd.quad_from_corners(raised, elevation_mm=elevation_mm)
 
 
-def _square_pose(camera: Camera, square: SquareSighting) -> Floats:
+def _square_pose(camera: Camera, square: Sighting) -> Floats:
     """Place and turn of a square on the table of the first."""
     middle = apply_homography(square.homography, np.array([[0.0, 0.0], [5.0, 0.0]]))
     at = to_plane(camera, middle)

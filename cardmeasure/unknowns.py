@@ -21,9 +21,9 @@ class State:
     """All unknowns of a photo.
 
     scale (2,): printed over design length along the design's axes. squares (s, 3): place and turn of each printed
-    square, the first at the origin by definition. quads (c, 11): the cards' top faces (see `quads.py`). bias_px (c, 4):
-    how far outside the true edge each side is seen, whatever the reason. tone: the share, common to all edges, of the
-    shift that a wrong tone curve would cause.
+    square, the first at the origin by definition; a sheet's bow is the camera's. quads (c, 11): the cards' top faces
+    (see `quads.py`). bias_px (c, 4): how far outside the true edge each side is seen, whatever the reason. tone: the
+    share, common to all edges, of the shift that a wrong tone curve would cause.
     """
 
     camera: Camera
@@ -36,16 +36,18 @@ class State:
     @cached_property
     def layout(self) -> Layout:
         """Where its unknowns stand."""
-        return Layout(squares=len(self.squares), cards=len(self.quads))
+        bow = 0 if self.camera.bow is None else len(self.camera.bow.coefficients)
+        return Layout(squares=len(self.squares), cards=len(self.quads), bow=bow)
 
     @property
     def vector(self) -> Floats:
         """All unknowns (n,); the rotation as an increment, which is none."""
         camera = self.camera
+        bow = np.zeros(0) if camera.bow is None else camera.bow.coefficients
         return np.concatenate(
             [
                 np.zeros(3), camera.translation_mm, [np.log(camera.focal_px)], camera.principal_px, camera.distortion,
-                self.scale, self.squares[1:].ravel(), self.quads.ravel(), self.bias_px.ravel(), [self.tone],
+                self.scale, self.squares[1:].ravel(), bow, self.quads.ravel(), self.bias_px.ravel(), [self.tone],
             ]
         )  # fmt: skip
 
@@ -58,9 +60,12 @@ class State:
         at = self.layout
         squares = self.squares.copy()
         squares[1:] += step[at.squares_at].reshape(-1, 3)
+        camera = self.camera.moved(step[at.camera_at])
+        if camera.bow is not None:
+            camera = replace(camera, bow=camera.bow.moved(step[at.bow_at]))
         return replace(
             self,
-            camera=self.camera.moved(step[at.camera_at]),
+            camera=camera,
             scale=self.scale + step[at.scale_at],
             squares=squares,
             quads=self.quads + step[at.quads_at].reshape(-1, qd.PARAMETERS),
@@ -75,6 +80,7 @@ class Layout:
 
     squares: int
     cards: int
+    bow: int = 0
 
     @cached_property
     def size(self) -> int:
@@ -97,9 +103,14 @@ class Layout:
         return slice(self.scale_at.stop, self.scale_at.stop + 3 * (self.squares - 1))
 
     @cached_property
+    def bow_at(self) -> slice:
+        """Of the terms of the paper's bow, where the reference is a sheet."""
+        return slice(self.squares_at.stop, self.squares_at.stop + self.bow)
+
+    @cached_property
     def quads_at(self) -> slice:
         """Of the cards' eleven parameters each."""
-        return slice(self.squares_at.stop, self.squares_at.stop + qd.PARAMETERS * self.cards)
+        return slice(self.bow_at.stop, self.bow_at.stop + qd.PARAMETERS * self.cards)
 
     @cached_property
     def bias_at(self) -> slice:

@@ -28,6 +28,11 @@ def page_raster(paper: str, *, dpi: int, tmp: Path, tool: str = "pdftocairo") ->
     return _rasterised(reference_pdf(paper=paper, version="0.0.0"), ["-r", str(dpi)], tmp=tmp, tool=tool)
 
 
+def pdf_raster(pdf: bytes, *, dpi: int, tmp: Path, tool: str) -> Grey:
+    """The first page of a PDF in grey, (height, width)."""
+    return _rasterised(pdf, ["-r", str(dpi), "-f", "1", "-l", "1"], tmp=tmp, tool=tool)
+
+
 def square_png(design: SquareDesign, *, dpi: float, tmp: Path) -> Path:
     """A PNG of a reference square as it is after cutting: its sides are the middles of the cutting lines.
 

@@ -10,6 +10,7 @@ from calibration.rig.groups import CHANGES, random_scene
 from calibration.rig.odd_scenes import odd_scene
 from calibration.rig.refusal_scenes import refusal_scene
 from calibration.rig.scene import Scene
+from calibration.rig.sheet_scenes import sheet_scene
 
 
 class Builder(Protocol):
@@ -23,6 +24,7 @@ class Builder(Protocol):
 
 BUILDERS: dict[str, Builder] = {
     **{group: partial(random_scene, group) for group in CHANGES},
+    "sheet": sheet_scene,
     "odd": odd_scene,
     "scale-card": bank_scene,
     "refuse": refusal_scene,

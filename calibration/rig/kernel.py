@@ -13,7 +13,7 @@ from calibration.rig.compiled import compiled, compiled_apart
 from calibration.rig.lighting import lattice
 from calibration.rig.pieces import MISS, TOP, WALL, enter
 from calibration.rig.printed import is_on_ink_edge
-from calibration.rig.shading import Colour, Spot, World, has, shade_mat, shade_top, shade_wall
+from calibration.rig.shading import Colour, Spot, World, bow_height, has, shade_mat, shade_top, shade_wall
 
 
 class Counts(NamedTuple):
@@ -61,14 +61,17 @@ def pieces_near(w: World, x: float, y: float) -> np.uint64:
 
 
 @compiled_apart
-def rays_wanted(w: World, o: Optics, mask: np.uint64, d: Colour, px_mm: float, counts: Counts) -> int:
-    """How many rays the pixel needs, from what its middle sees and how near an outline or the ink's edge is."""
+def rays_wanted(w: World, o: Optics, oz: float, mask: np.uint64, d: Colour, px_mm: float, counts: Counts) -> int:
+    """How many rays the pixel needs, from what its middle sees and how near an outline or the ink's edge is.
+
+    `oz`: the pinhole's height above the table there.
+    """
     wanted = counts.face
     run = math.sqrt(d[0] * d[0] + d[1] * d[1]) / -d[2]
     for k in range(w.pieces.shape[0]):
         if not has(mask, k):
             continue
-        part, _, u, v, away = enter(w.pieces[k], o.centre[0], o.centre[1], o.centre[2], d[0], d[1], d[2])
+        part, _, u, v, away = enter(w.pieces[k], o.centre[0], o.centre[1], oz, d[0], d[1], d[2])
         high = w.pieces[k].thick + w.pieces[k].rise
         if part == WALL or (part == TOP and away > -1.2 * px_mm) or (part == MISS and away < 1.2 * px_mm + high * run):
             return counts.edge
@@ -79,9 +82,11 @@ def rays_wanted(w: World, o: Optics, mask: np.uint64, d: Colour, px_mm: float, c
 
 
 @compiled
-def see(w: World, o: Optics, mask: np.uint64, d: Colour, first: int, count: int, s1: float, s2: float) -> Colour:
-    """What one ray sees."""
-    ox, oy, oz = o.centre[0], o.centre[1], o.centre[2]
+def see(
+    w: World, o: Optics, oz: float, mask: np.uint64, d: Colour, first: int, count: int, s1: float, s2: float
+) -> Colour:
+    """What one ray sees; `oz` is the pinhole's height above the table where it lands."""
+    ox, oy = o.centre[0], o.centre[1]
     best, hit, part, u, v, away = -oz / d[2], -1, MISS, 0.0, 0.0, 0.0
     if mask != 0:
         for k in range(w.pieces.shape[0]):
@@ -104,11 +109,15 @@ def pixel(w: World, o: Optics, counts: Counts, index: int, px: float, py: float,
     d = world_ray(o, x, y)
     if d[2] > -1e-3:
         return 0.0, 0.0, 0.0
-    t = -o.centre[2] / d[2]
+    t, oz = -o.centre[2] / d[2], o.centre[2]
+    if w.bow.amplitude != 0:
+        for _ in range(3):  # it rises by some hundredths at most, so that this settles fast
+            oz = o.centre[2] - bow_height(w.bow, o.centre[0] + t * d[0], o.centre[1] + t * d[1])
+            t = -oz / d[2]
     mask = pieces_near(w, o.centre[0] + t * d[0], o.centre[1] + t * d[1])
     rays, lamp_rays = counts.plain, 1
     if mask != 0:
-        rays = rays_wanted(w, o, mask, d, t / (o.lens[0] * -d[2]), counts)
+        rays = rays_wanted(w, o, oz, mask, d, t / (o.lens[0] * -d[2]), counts)
         lamp_rays = counts.lamp if rays >= counts.edge else 2 * counts.lamp
     s0, s1 = scramble(index, 4 * counts.seed + 1), scramble(index, 4 * counts.seed + 2)
     s2, s3 = scramble(index, 4 * counts.seed + 3), scramble(index, 4 * counts.seed + 4)
@@ -118,7 +127,7 @@ def pixel(w: World, o: Optics, counts: Counts, index: int, px: float, py: float,
         dx, dy = (ja - math.floor(ja) - 0.5) / o.lens[0], (jb - math.floor(jb) - 0.5) / o.lens[0]
         xd, yd = (px - o.lens[1]) / o.lens[0] + dx, (py - o.lens[2]) / o.lens[0] + dy
         xs, ys = undistort(o.lens, xd, yd, x + dx, y + dy, 2)
-        c = see(w, o, mask, world_ray(o, xs, ys), i * lamp_rays, lamp_rays, s2, s3)
+        c = see(w, o, oz, mask, world_ray(o, xs, ys), i * lamp_rays, lamp_rays, s2, s3)
         r, g, b = r + c[0], g + c[1], b + c[2]
     return r / rays, g / rays, b / rays
 

@@ -15,9 +15,10 @@ from calibration.rig.mats import cover_of
 from calibration.rig.outlines import inset
 from calibration.rig.pieces import MOST_CORNERS, PIECE, Record, distance, to_piece
 from calibration.rig.printed import design_names, printed_designs
-from calibration.rig.scene import Camera, Curl, Outline, Place, Scene, Square
-from calibration.rig.shading import World
+from calibration.rig.scene import Bow, Camera, Curl, Outline, Place, Scene, Square
+from calibration.rig.shading import Bowed, World
 from cardmeasure.reference.design import DESIGNS, SquareDesign
+from cardmeasure.reference.sheet import SHEETS, SheetDesign
 
 Floats = NDArray[np.float64]
 
@@ -27,9 +28,19 @@ LONGEST_REACH_MM = 12.0
 """Shadows are followed no further than this from a piece."""
 
 
-def design_named(name: str) -> SquareDesign:
-    """The reference square of that name."""
-    return next(design for design in DESIGNS.values() if design.name == name)
+def design_named(name: str) -> SquareDesign | SheetDesign:
+    """The reference square or measuring sheet of that name."""
+    return next(design for design in (*DESIGNS.values(), *SHEETS.values()) if design.name == name)
+
+
+def bowed(bow: Bow | None) -> Bowed:
+    """The wave that everything stands on, flat where there is none."""
+    if bow is None:
+        return Bowed(amplitude=0.0, kx=0.0, ky=0.0, phase=0.0)
+    way, k = math.radians(bow.azimuth_deg), 2 * math.pi / bow.length_mm
+    return Bowed(
+        amplitude=bow.height_mm / 2, kx=k * math.cos(way), ky=k * math.sin(way), phase=math.radians(bow.phase_deg)
+    )
 
 
 def bend_radius_mm(curl: Curl | None, length_mm: float) -> float:
@@ -185,4 +196,5 @@ def pack(scene: Scene) -> World:
         near_x=near_x,
         near_y=near_y,
         near_step=NEAR_STEP_MM,
+        bow=bowed(scene.bow),
     )

@@ -10,7 +10,9 @@ from numpy.typing import NDArray
 
 from calibration.rig.compiled import compiled, compiled_apart
 from calibration.rig.scene import Print
+from calibration.rig.sheet import SHEET, printed_sheets, sheet_distance
 from cardmeasure.reference.design import DESIGNS, FIDUCIAL_MODULES, SquareDesign
+from cardmeasure.reference.sheet import SHEETS
 
 Floats = NDArray[np.float64]
 
@@ -32,16 +34,21 @@ DESIGN = np.dtype(
         ("soft", "f8"),
         ("ink", "f8"),
         ("paper", "f8", (3,)),
+        ("sheet", SHEET),
     ]
 )
-"""One design as printed: cells and modules with 1 for black, fine lines as boxes x0, y0, x1, y1; see `scene.Print`."""
+"""One design as printed: cells and modules with 1 for black, fine lines as boxes x0, y0, x1, y1; see `scene.Print`.
+
+`sheet` is what a measuring sheet is made of instead.
+"""
 Record = Any
 
 
 def printed_designs(made: Print) -> NDArray[np.void]:
     """All designs as printed by one printer, structured (`DESIGN`), in the order of `design_names`."""
-    rows = np.zeros(len(DESIGNS), DESIGN)
-    for row, design in zip(rows, DESIGNS.values(), strict=True):
+    rows = np.zeros(len(DESIGNS) + len(SHEETS), DESIGN)
+    rows["sheet"][len(DESIGNS) :] = printed_sheets(made)
+    for row, design in zip(rows, DESIGNS.values(), strict=False):
         row["cells"], row["cell"], row["module"] = design.cells, design.cell_mm, design.module_mm
         for name, corners, step in (
             ("black_cells", design.black_cells_mm + design.check_mm / 2, design.cell_mm),
@@ -50,14 +57,14 @@ def printed_designs(made: Print) -> NDArray[np.void]:
             column, line = np.rint(corners / step).astype(int).T
             row[name][line, column] = 1
         row["lines"] = _lines(design)
-        row["scale"], row["paper"] = (made.scale_x, made.scale_y), made.paper
-        row["spread"], row["soft"], row["ink"] = made.spread_mm, max(made.softness_mm, 1e-6), made.ink
+    rows["scale"], rows["paper"] = (made.scale_x, made.scale_y), made.paper
+    rows["spread"], rows["soft"], rows["ink"] = made.spread_mm, max(made.softness_mm, 1e-6), made.ink
     return rows
 
 
 def design_names() -> list[str]:
     """Names of the designs in the order of `printed_designs`."""
-    return [design.name for design in DESIGNS.values()]
+    return [design.name for design in (*DESIGNS.values(), *SHEETS.values())]
 
 
 def _lines(design: SquareDesign) -> list[list[float]]:
@@ -96,6 +103,8 @@ def grid_distance(black: NDArray[np.uint8], cells: int, step: float, x: float, y
 def ink_distance(d: Record, u: float, v: float) -> float:
     """Signed distance of a point of the paper (mm as printed) from the ink's designed edge."""
     x, y = u / d.scale[0], v / d.scale[1]
+    if d.sheet.here == 1:
+        return sheet_distance(d.sheet, x, y)
     nearest = grid_distance(d.black_cells, d.cells, d.cell, x, y)
     nearest = min(nearest, grid_distance(d.black_modules, FIDUCIAL_MODULES, d.module, x, y))
     for i in range(LINES):

@@ -148,7 +148,10 @@ class Card:
 
 @dataclass(frozen=True, kw_only=True)
 class Print:
-    """What a printer made of the design: printed over design length along both axes, ink spread, ink and paper."""
+    """What a printer made of the design: printed over design length along both axes, ink spread, ink and paper.
+
+    `light`, `dark`: reflectances of the cells of a measuring sheet.
+    """
 
     scale_x: float = 1.0
     scale_y: float = 1.0
@@ -157,11 +160,29 @@ class Print:
     paper: Rgb = (0.85, 0.85, 0.85)
     paper_mm: float = 0.10
     softness_mm: float = 0.03
+    light: float = 0.55
+    dark: float = 0.25
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bow:
+    """How the paper of a sheet bows, and all that lies on it with it: one slow wave, `height_mm` from trough to crest.
+
+    `length_mm` from crest to crest, which run across `azimuth_deg` of the world; `phase_deg` of the wave at its origin.
+    """
+
+    height_mm: float
+    length_mm: float
+    azimuth_deg: float
+    phase_deg: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
 class Square:
-    """A printed reference square, cut out: `trim_mm` moves its four cut corners outwards (x, y) from the cut line."""
+    """A printed reference square, cut out, or a measuring sheet, by the name of its design.
+
+    `trim_mm` moves its four cut corners outwards (x, y) from the cut line.
+    """
 
     design: str
     place: Place
@@ -241,3 +262,4 @@ class Scene:
     post: Post = field(default_factory=Post)
     sampling: Sampling = field(default_factory=Sampling)
     flaw: Flaw | None = None
+    bow: Bow | None = None

@@ -13,6 +13,7 @@ from calibration.rig.lighting import FACE_NODES, Lights, Maps, lattice, lookup, 
 from calibration.rig.outlines import outward
 from calibration.rig.pieces import Record, blocks, distance, gap_and_top, to_piece, top_normal, turn_to_piece
 from calibration.rig.printed import ink_cover, ink_distance
+from calibration.rig.sheet import is_grey
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -28,6 +29,21 @@ class Cover(NamedTuple):
     slow_per_mm: float
 
 
+class Bowed(NamedTuple):
+    """A slow wave of heights: amplitude, wave vector, phase (radians); see `scene.Bow`. Pieces and mat stand on it."""
+
+    amplitude: float
+    kx: float
+    ky: float
+    phase: float
+
+
+@compiled
+def bow_height(b: Bowed, x: float, y: float) -> float:
+    """Height of the wave, from -amplitude to amplitude."""
+    return b.amplitude * math.cos(b.kx * x + b.ky * y + b.phase)
+
+
 class World(NamedTuple):
     """All that a ray can see. `near` (rows, columns): bit k says that piece k can matter in that cell of `step` mm."""
 
@@ -41,6 +57,7 @@ class World(NamedTuple):
     near_x: float
     near_y: float
     near_step: float
+    bow: Bowed
 
 
 class Spot(NamedTuple):
@@ -116,6 +133,9 @@ def top_colour(w: World, p: Record, u: float, v: float) -> Colour:
         return face_colour(w, p, u, v)
     design = w.designs[p.printed]
     cover, paper, ink = ink_cover(design, ink_distance(design, u, v)), design.paper, design.ink
+    if design.sheet.here == 1 and is_grey(design.sheet, u / design.scale[0], v / design.scale[1]):
+        grey = design.sheet.light + (design.sheet.dark - design.sheet.light) * cover
+        return grey, grey, grey
     return (
         paper[0] + (ink - paper[0]) * cover,
         paper[1] + (ink - paper[1]) * cover,

@@ -12,12 +12,15 @@ from numpy.typing import NDArray
 from calibration.rig.camera import focal_px_of, optics, project
 from calibration.rig.faces import face_raster
 from calibration.rig.outlines import inset, signed_distance
-from calibration.rig.packing import bend_radius_mm, box_of, design_named, paper_outline
+from calibration.rig.packing import bend_radius_mm, bowed, box_of, design_named, paper_outline
 from calibration.rig.plans import plan_truth
-from calibration.rig.scene import Card, Curl, Lamp, Outline, Place, Scene, Square
+from calibration.rig.scene import Bow, Card, Curl, Lamp, Outline, Place, Scene, Square
+from cardmeasure.reference.sheet import SHEETS
 
 Floats = NDArray[np.float64]
 
+SHEET_NAMES = frozenset(sheet.name for sheet in SHEETS.values())
+"""Cards lie on these, not beside them."""
 TOUCHING_MM = 0.1
 """Pieces nearer than this count as touching."""
 
@@ -45,11 +48,19 @@ def on_top(
     return np.column_stack([on_table(place, flat), z])
 
 
-def card_top(card: Card, local_mm: Floats) -> Floats:
+def on_bow(world: Floats, bow: Bow | None) -> Floats:
+    """World points (n, 3) lifted by the wave that everything stands on."""
+    wave = bowed(bow)
+    x, y, z = world.T
+    return np.column_stack([x, y, z + wave.amplitude * np.cos(wave.kx * x + wave.ky * y + wave.phase)])
+
+
+def card_top(card: Card, local_mm: Floats, *, bow: Bow | None = None) -> Floats:
     """World (n, 3) of points of a card's top face."""
     sizes = box_of(card.outline)[2:]
     bend = bend_radius_mm(card.curl, sizes[card.curl.across]) if card.curl else 0.0
-    return on_top(card.place, local_mm, thickness_mm=card.thickness_mm, bend_mm=bend, curl=card.curl)
+    flat = on_top(card.place, local_mm, thickness_mm=card.thickness_mm, bend_mm=bend, curl=card.curl)
+    return on_bow(flat, bow)
 
 
 def rim_points(outline: Outline, *, step_mm: float = 1.0) -> Floats:
@@ -99,11 +110,11 @@ def trouble_of(scene: Scene, number: int) -> str | None:
     """Why a card cannot be expected to be measured: `cut-by-frame`, `overlapped`, `touching`; None if it can."""
     card, camera = scene.cards[number], scene.camera
     rim = rim_points(card.outline)
-    px = project(camera, card_top(card, rim))
+    px = project(camera, card_top(card, rim, bow=scene.bow))
     if (px < 2).any() or (px > [camera.width - 3, camera.height - 3]).any():
         return "cut-by-frame"
     own = on_table(card.place, rim)
-    others = [(s.place, paper_outline(s, scene)) for s in scene.squares]
+    others = [(s.place, paper_outline(s, scene)) for s in scene.squares if s.design not in SHEET_NAMES]
     others += [(c.place, c.outline) for i, c in enumerate(scene.cards) if i != number]
     for place, outline in others:
         if math.hypot(place.x_mm - card.place.x_mm, place.y_mm - card.place.y_mm) > 400:
@@ -137,7 +148,7 @@ def card_truth(scene: Scene, number: int) -> dict[str, Any]:
         x, y, w, h = box_of(card.outline)
         corners = np.array([[x, y], [x + w, y], [x + w, y + h], [x, y + h]])
     trouble = trouble_of(scene, number)
-    seen = project(scene.camera, card_top(card, corners))
+    seen = project(scene.camera, card_top(card, corners, bow=scene.bow))
     ordered, first = clockwise_from_top_left(seen), int(np.argmin(np.hypot(*seen.T)))
     return {
         "shape": card.shape,
@@ -164,7 +175,7 @@ def square_truth(scene: Scene, square: Square) -> dict[str, Any]:
 
     def seen(points: NDArray[np.floating[Any]]) -> list[Any]:
         world = on_top(square.place, np.asarray(points * scale, np.float64), thickness_mm=scene.print.paper_mm)
-        return list(project(scene.camera, world).round(4).tolist())
+        return list(project(scene.camera, on_bow(world, scene.bow)).round(4).tolist())
 
     place = square.place
     return {

@@ -9,7 +9,7 @@ from calibration.study.figures import FLAGS_ONLY, GroupFigures, by_group, figure
 from calibration.study.profiles import UNKNOWN
 from calibration.study.records import ShotScore
 
-RMS_MM = {"kind": 0.03, "hard": 0.05, "3mp": 0.08, "tilt": 0.08, "scale-card": 0.09}
+RMS_MM = {"kind": 0.03, "sheet": 0.03, "hard": 0.05, "3mp": 0.08, "tilt": 0.08, "scale-card": 0.09}
 OTHER_RMS_MM = 0.12
 WORST_KIND_MM = 0.12
 MISSED_SHARE = 0.01

@@ -88,19 +88,20 @@ def _drawn(draw: Draw | None, task: Task, shot: ShotResult, photo: Photo | None)
 
 
 def measure_found(
-    found: Sequence[FoundPhoto], *, settings: Settings, profiles: Mapping[Path, PrintProfile] | None = None
-) -> Iterator[ShotResult]:
+    found: Sequence[FoundPhoto], *, settings: Settings, profiles: Mapping[Path, PrintProfile] | None = None,
+    lenses: Mapping[Path, tuple[LensProfile, ...]] | None = None,
+) -> Iterator[ShotResult]:  # fmt: skip
     """One result a row, in order, each as soon as it is there; in this process, one after the other.
 
     Parameters
     ----------
-    profiles : print profiles by folder; photos of other folders take that of `settings`.
+    profiles, lenses : print and lens profiles by folder; photos of other folders take those of `settings`.
     """
     for photo in found:
         if photo.trouble is not None:
             yield refused_row(photo.file, photo.trouble)
             continue
-        task = Task(path=photo.path, settings=settings_for(photo, settings=settings, profiles=profiles))
+        task = Task(path=photo.path, settings=settings_for(photo, settings=settings, profiles=profiles, lenses=lenses))
         yield replace(measured_named(task, photo.file).shot, file=photo.file)
 
 

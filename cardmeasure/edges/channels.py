@@ -65,6 +65,13 @@ def plain_channels(n: int) -> Channels:
     return Channels(mix=np.tile(np.eye(3), (n, 1, 1)), softness_px=0.0, misfit=0.012, misfit_common=(0.004,) * 3)
 
 
+def channels_for(face: Floats, table: Floats, *, colour_halved: bool | None) -> Channels:
+    """The channels for sides between face and table (n, 3); None: plain ones, as light has no colours there."""
+    if colour_halved is None:
+        return plain_channels(len(face))
+    return luma_channels(face, table, colour_halved=colour_halved)
+
+
 def luma_channels(face: Floats, table: Floats, *, colour_halved: bool) -> Channels:
     """Luma, and the difference from it that parts face and table (n, 3) most, about the level between them."""
     slope = np.maximum((face + table) / 2, LEAST_LEVEL) ** (DISPLAY_EXPONENT - 1)

@@ -66,7 +66,8 @@ shadow, but tables are not much brighter in one place than in others."""
 class Surroundings:
     """What is known of all sides (n,) before they are fitted: wall widths and their u, px; directions they look in;
     the cards' thickness in pixels, and its relative u; expected blur, px, and the profiles' bins' part in it; light of
-    white paper; whether the photo keeps colour for every other pixel only."""
+    white paper; whether the photo keeps colour for every other pixel only, None where
+    what stands for colours is something else."""
 
     width_px: Floats
     u_width_px: Floats
@@ -76,7 +77,7 @@ class Surroundings:
     blur_px: float
     bins_px: float
     white: float
-    colour_halved: bool = True
+    colour_halved: bool | None = True
 
 
 def wall_widths_px(camera: Camera, quads: Floats, profiles: Profiles, *, paper_mm: float) -> Floats:

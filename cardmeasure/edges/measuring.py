@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera
+from cardmeasure.edges.backdrop import backdrop, both_kinds
 from cardmeasure.edges.bends import bends_px, course_px
-from cardmeasure.edges.channels import luma_channels, plain_channels
+from cardmeasure.edges.channels import channels_for, plain_channels
 from cardmeasure.edges.fitting import Looks
 from cardmeasure.edges.lighting import Surroundings, outward_azimuth_rad, wall_widths_px
 from cardmeasure.edges.looks import BLUR, FACE, PLACE, TABLE, expected_light_with_jacobian
@@ -26,6 +27,7 @@ from cardmeasure.edges.tables import is_table
 from cardmeasure.edges.tone import U_TONE, tone_shift_px
 from cardmeasure.edges.whole import SideLooks, looks_of_sides
 from cardmeasure.photo import Photo
+from cardmeasure.reference.sheet_look import SheetLook
 
 Floats = NDArray[np.floating[Any]]
 
@@ -35,6 +37,11 @@ NEAR_PX, LEAST_SCATTER = 4.0, 1e-3
 """How far from an edge it is judged how clear it is; linear light that no photo is better than."""
 STRETCH_PX = 20.0
 """A shorter stretch has too few pixels for a profile of its own."""
+SHEET_STRETCH_MM = 9.0
+"""On a sheet a stretch must cross cells of both kinds."""
+SHEET_SHARE = 0.55
+"""There both kinds tell face, wall and shadow apart: on rendered shots (not the study's) errors were 0.55 of the u that
+other tables need."""
 BLUR_REACH, SHADOW_ROOM = 3.2, 1.6
 """How far profiles reach: so many blurs to either side, and so many thicknesses outside for the shadow."""
 U_MODEL_PX, U_RIM_MM = 0.07, 0.008
@@ -92,13 +99,15 @@ class EdgeMeasurement:
 @dataclass(frozen=True, kw_only=True)
 class Conditions:
     """What the edges of a photo are seen under: blur (px) and linear light of white paper, from the reference; the
-    paper's thickness, and the standard uncertainty of the cards'; whether colour was kept for every other pixel."""
+    paper's thickness, and the standard uncertainty of the cards'; whether colour was kept for every other pixel; the
+    sheet that the cards lie on, if any."""
 
     blur_px: float
     white: float
     paper_mm: float
     u_thickness_mm: float
     colour_halved: bool = True
+    sheet: SheetLook | None = None
 
 
 def measure_edges(
@@ -117,23 +126,31 @@ def measure_edges(
     stretches = replace(stretches, length_mm=max(stretches.length_mm, STRETCH_PX / per_mm), deep_mm=deep_corners_mm)
     thickness_px = (quads[:, qd.ELEVATION] + conditions.paper_mm) * per_mm
     reach = _reach(conditions.blur_px, u_place_px, float(thickness_px.max()))
-    fine = sample_profiles(photo, camera, quads, reach=reach, stretches=stretches)
+    behind = None
+    if conditions.sheet is not None:
+        before = known.sides.looks.parameters if known else None
+        behind = backdrop(photo, camera, quads, conditions.sheet, looks=before, blur_px=conditions.blur_px)
+        stretches = replace(stretches, length_mm=max(stretches.length_mm, SHEET_STRETCH_MM))
+    fine = sample_profiles(photo, camera, quads, reach=reach, stretches=stretches, backdrop=behind)
     # a side that is not straight would smear its own profile
     shift = course_px(known.points, known.residuals_px, fine) if known else np.zeros(len(fine.along))
     fine = replace(fine, px=fine.px + shift[:, None] * fine.normal, distance_px=fine.distance_px - shift[:, None])
-    whole = whole_sides(fine, len(quads))
+    lasting = fine if behind is None else replace(fine, weight=fine.weight * both_kinds(fine.light)[:, None])
+    whole = whole_sides(lasting, len(quads))
     around = _surroundings(camera, quads, whole, thickness_px, conditions, bins_px=PIXEL_PX / stretches.phases)
     sides = looks_of_sides(whole, around, u_place_px=u_place_px, before=known.sides if known else None)
     points, used = _stretch_points(
-        fine, sides.looks, colour_halved=conditions.colour_halved, rounds=COARSE_ROUNDS if coarse else ROUNDS
+        fine, sides.looks, colour_halved=around.colour_halved, rounds=COARSE_ROUNDS if coarse else ROUNDS
     )
+    table = sides.looks.parameters[:, TABLE] / (behind.light_at(whole.px) if behind else 1.0)
     bend = bends_px(known.points, known.residuals_px) if known else np.zeros(len(whole.card))
-    points = replace(points, u_bias_px=_u_bias(sides, bend, per_mm).reshape(-1, qd.SIDES))
+    u_bias = _u_bias(sides, bend, per_mm) * (1.0 if behind is None else SHEET_SHARE)
+    points = replace(points, u_bias_px=u_bias.reshape(-1, qd.SIDES))
     return EdgeMeasurement(
         points=points,
         clarity=_clarity(whole, sides.looks.parameters).reshape(-1, qd.SIDES),
         used=used.reshape(-1, qd.SIDES),
-        on_table=is_table(sides.looks.parameters[:, TABLE], whole.px).reshape(-1, qd.SIDES),
+        on_table=is_table(table, whole.px).reshape(-1, qd.SIDES),
         known=Known(sides=sides, points=points, residuals_px=np.zeros(len(points.card))),
     )
 
@@ -159,7 +176,7 @@ def _surroundings(
         width_px=width, u_width_px=np.maximum(np.abs(width) * share, 0.02),
         azimuth_rad=outward_azimuth_rad(quads, sides), thickness_px=thickness_px[sides.card], u_thickness=share,
         blur_px=float(np.hypot(conditions.blur_px, bins_px)), bins_px=bins_px, white=conditions.white,
-        colour_halved=conditions.colour_halved,
+        colour_halved=None if conditions.sheet else conditions.colour_halved,
     )  # fmt: skip
 
 
@@ -174,11 +191,13 @@ def _clarity(sides: Profiles, looks: Floats) -> Floats:
     return np.asarray((np.abs(looks[:, TABLE] - looks[:, FACE]) / scatter).max(axis=1))
 
 
-def _stretch_points(fine: Profiles, whole: Looks, *, colour_halved: bool, rounds: int) -> tuple[EdgePoints, Floats]:
+def _stretch_points(
+    fine: Profiles, whole: Looks, *, colour_halved: bool | None, rounds: int
+) -> tuple[EdgePoints, Floats]:
     """Edge points of all usable stretches, and the share (n,) of each side's stretches that could be used."""
     key = fine.card * qd.SIDES + fine.side
     p = whole.parameters[key]
-    channels = luma_channels(p[:, FACE], p[:, TABLE], colour_halved=colour_halved)
+    channels = channels_for(p[:, FACE], p[:, TABLE], colour_halved=colour_halved)
     found = edge_offsets(fine.distance_px, fine.light, fine.weight, looks=p, rounds=rounds, channels=channels)
     place, u = found.place_px, found.u_px
     # a side along the pixel rows fills every other bin only

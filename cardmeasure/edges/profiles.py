@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera, project
+from cardmeasure.edges.backdrop import Backdrop
 from cardmeasure.photo import Photo
 
 Floats = NDArray[np.floating[Any]]
@@ -101,8 +102,10 @@ class _Lines:
     group: Ints
 
 
-def sample_profiles(photo: Photo, camera: Camera, quads: Floats, *, reach: Reach, stretches: Stretches) -> Profiles:
-    """Profiles over all sides of all quadrilaterals (c, 11)."""
+def sample_profiles(
+    photo: Photo, camera: Camera, quads: Floats, *, reach: Reach, stretches: Stretches, backdrop: Backdrop | None = None
+) -> Profiles:
+    """Profiles over all sides of all quadrilaterals (c, 11); `backdrop`: what lies behind them, if it is not even."""
     length = quads[:, [qd.WIDTH, qd.HEIGHT, qd.WIDTH, qd.HEIGHT]].ravel()
     limit = straight_range(length, stretches.corner_mm)
     if stretches.deep_mm is not None:
@@ -118,7 +121,8 @@ def sample_profiles(photo: Photo, camera: Camera, quads: Floats, *, reach: Reach
     # on a line the distance grows by this from pixel to pixel
     cosine = normal[np.arange(len(which)), minor[which]]
     outwards = np.add.reduceat(cosine, first) > 0
-    distance, light, weight = _read(photo, curves, minor, outwards, first, count, reach, stretches)
+    behind = None if backdrop is None else (backdrop, which, cosine)
+    distance, light, weight = _read(photo, curves, minor, outwards, first, count, reach, stretches, behind)
     distance *= cosine[:, None]
     turned = cosine < 0
     distance[turned], light[turned], weight[turned] = (a[turned, ::-1] for a in (distance, light, weight))
@@ -180,9 +184,12 @@ def _curves(camera: Camera, quads: Floats, limit: Floats) -> Floats:
 
 def _read(
     photo: Photo, curves: Floats, minor: Ints, outwards: NDArray[np.bool_], first: Ints, count: Ints, reach: Reach,
-    stretches: Stretches,
+    stretches: Stretches, behind: tuple[Backdrop, Ints, Floats] | None,
 ) -> tuple[Floats, Floats, Floats]:  # fmt: skip
-    """Pixels from the crossings (n, b), mean light (n, b, 3), number of pixels (n, b) of all stretches."""
+    """Pixels from the crossings (n, b), mean light (n, b, 3), number of pixels (n, b) of all stretches.
+
+    behind : backdrop, and for each stretch (n,) its side and by how much the distance grows from pixel to pixel.
+    """
     before, after = reach.pixels
     width, phases, total = before + after + 1, stretches.phases, int(count.sum())
     ahead = np.where(np.repeat(outwards, count), -before, -after).astype(np.float64)
@@ -201,6 +208,15 @@ def _read(
                                 ("start", "stride", "ahead"))  # fmt: skip
         codes = pixels.take(start[:, None] + np.arange(width) * stride[:, None]).view(photo.pixels_bgr.dtype)
         seen = _linear(codes.reshape(len(group), -1), photo.response)
+        if behind is not None:
+            table, side, cosine = behind
+            mine = group // phases
+            keep, seen = table.made_even(
+                photo, seen, side=side[mine], group=group, start=start, stride=stride, ahead=cross, cosine=cosine[mine]
+            )
+            group, cross = group[keep], cross[keep]
+            if not len(group):
+                continue
         starts = np.flatnonzero(np.diff(group, prepend=-1))
         number = np.diff(np.append(starts, len(group)))
         mine = group[starts]

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from cardmeasure.edges.channels import Channels, luma_channels
+from cardmeasure.edges.channels import Channels, channels_for
 from cardmeasure.edges.fitting import ROUNDS, LookPriors, Looks, fit_looks, look_priors
 from cardmeasure.edges.lighting import U_SHADE_LEVEL, Surroundings, priors_before, priors_learned
 from cardmeasure.edges.looks import BLUR, FACE, PLACE, SHADE, SHADOW, SHARPENING, TABLE, WALL, WIDTH
@@ -80,7 +80,7 @@ def looks_of_sides(
     trusts_shadows : whether a dark strip is a shadow even where it is as dark as the face, as with thick pieces.
     """
     face, table, _ = ends(sides)
-    task = _Sides(profiles=sides, channels=luma_channels(face, table, colour_halved=around.colour_halved))
+    task = _Sides(profiles=sides, channels=channels_for(face, table, colour_halved=around.colour_halved))
     untold = priors_before(around, face, table, u_place_px=u_place_px)
     if before is None:
         rivals = _two_of_starts(task, untold, starts)

@@ -135,7 +135,7 @@ def _outline(contour: NDArray[np.int32], mm: Floats, mask_px_per_mm: float, shap
     if not (whole or nearly):
         joined = covered / hull_area < 0.97
         return Outline(corners_mm=corners, flags=("overlapped" if joined else "not-a-rectangle",), contour_mm=mm)
-    fitted = _fitted(mm, corners)
+    fitted = fitted_corners(mm, corners)
     notched = has_notches(mm, fitted, mask_px_per_mm=mask_px_per_mm)
     return Outline(corners_mm=fitted, flags=("touching",) if notched else (), contour_mm=mm)
 
@@ -146,7 +146,7 @@ def _clockwise(corners: Floats) -> Floats:
     return corners if float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) > 0 else corners[::-1]
 
 
-def _fitted(mm: Floats, corners: Floats) -> Floats:
+def fitted_corners(mm: Floats, corners: Floats) -> Floats:
     """Corners from lines fitted to the middles of the contour's four sides; the rectangle's own where that fails."""
     lines = []
     for k in range(4):

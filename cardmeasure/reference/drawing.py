@@ -42,7 +42,7 @@ END_MARK_MM = 6.0
 STEP_INDENT_MM = 5.5
 
 
-class _Page:
+class Page:
     """A canvas of one page that is drawn on in page coordinates: mm, origin at the top left, y down."""
 
     def __init__(self, canvas: Any, *, height_mm: float) -> None:
@@ -106,7 +106,9 @@ def reference_pdf(*, paper: str = "a4", version: str) -> bytes:
     """
     layout = page_layout(paper)
     file = BytesIO()
-    page = _Page(_canvas(file, layout, version), height_mm=layout.height_mm)
+    title = f"Reference squares for cardmeasure, {layout.paper}"
+    canvas = page_canvas(file, size_mm=(layout.width_mm, layout.height_mm), title=title, version=version)
+    page = Page(canvas, height_mm=layout.height_mm)
     for placed in layout.squares:
         _draw_square(page, placed)
     for mark in layout.marks:
@@ -121,14 +123,14 @@ def reference_pdf(*, paper: str = "a4", version: str) -> bytes:
     return file.getvalue()
 
 
-def _canvas(file: BytesIO, layout: PageLayout, version: str) -> Any:
+def page_canvas(file: BytesIO, *, size_mm: Point, title: str, version: str) -> Any:
     """A canvas whose page boxes are all the paper itself; uncompressed, so that no library's version changes it."""
-    size = (layout.width_mm * PT_PER_MM, layout.height_mm * PT_PER_MM)
+    size = (size_mm[0] * PT_PER_MM, size_mm[1] * PT_PER_MM)
     whole = (0.0, 0.0, *size)
     canvas = Canvas(
         file, pagesize=size, cropBox=whole, trimBox=whole, bleedBox=whole, artBox=whole, invariant=1, pageCompression=0
     )
-    canvas.setTitle(f"Reference squares for cardmeasure, {layout.paper}")
+    canvas.setTitle(title)
     canvas.setAuthor("cardmeasure")
     canvas.setSubject("Print at actual size (100 %)")
     canvas.setCreator(f"cardmeasure {version}")
@@ -138,7 +140,7 @@ def _canvas(file: BytesIO, layout: PageLayout, version: str) -> Any:
     return canvas
 
 
-def _draw_square(page: _Page, placed: PlacedSquare) -> None:
+def _draw_square(page: Page, placed: PlacedSquare) -> None:
     design = placed.design
     for corners_mm, side_mm in ((design.black_cells_mm, design.cell_mm), (design.black_modules_mm, design.module_mm)):
         page.fill([_box(x, y, side_mm, side_mm) for x, y in placed.on_page_mm(corners_mm).tolist()])
@@ -147,7 +149,7 @@ def _draw_square(page: _Page, placed: PlacedSquare) -> None:
         _draw_calliper_lines(page, placed.centre_mm, distance_mm=design.calliper_mm)
 
 
-def _draw_cutting_lines(page: _Page, cut: Box) -> None:
+def _draw_cutting_lines(page: Page, cut: Box) -> None:
     """The four sides of a square, each a little longer than the square at both ends."""
     for x in (cut.x_mm, cut.right_mm):
         page.line((x, cut.y_mm - CUT_TICK_MM), (x, cut.bottom_mm + CUT_TICK_MM), shade=CUT_SHADE)
@@ -155,7 +157,7 @@ def _draw_cutting_lines(page: _Page, cut: Box) -> None:
         page.line((cut.x_mm - CUT_TICK_MM, y), (cut.right_mm + CUT_TICK_MM, y), shade=CUT_SHADE)
 
 
-def _draw_calliper_lines(page: _Page, centre_mm: Point, *, distance_mm: float) -> None:
+def _draw_calliper_lines(page: Page, centre_mm: Point, *, distance_mm: float) -> None:
     x, y = centre_mm
     half = distance_mm / 2
     upright = [_fine_line(x + d, y, is_upright=True, length_mm=CALLIPER_LINE_MM) for d in (-half, half)]
@@ -163,7 +165,7 @@ def _draw_calliper_lines(page: _Page, centre_mm: Point, *, distance_mm: float) -
     page.fill(upright + level)
 
 
-def _draw_mark(page: _Page, mark: PlacedMark) -> None:
+def _draw_mark(page: Page, mark: PlacedMark) -> None:
     """A bar as a grey line between two end marks; the diagonal, which would cross all else, as two crosses only."""
     (x0, y0), (x1, y1) = mark.start_mm, mark.end_mm
     is_across, is_down = x0 != x1, y0 != y1
@@ -180,14 +182,14 @@ def _fine_line(x_mm: float, y_mm: float, *, is_upright: bool, length_mm: float) 
     return _box(x_mm - width / 2, y_mm - height / 2, width, height)
 
 
-def _draw_table(page: _Page, layout: PageLayout) -> None:
+def _draw_table(page: Page, layout: PageLayout) -> None:
     """Lines to write on."""
     columns = table_columns_mm(layout)
     for y in table_rows_mm(layout):
         page.line((columns[0], y + 1.8), (layout.columns.right_end_mm, y + 1.8), shade=FAINT_SHADE)
 
 
-def _draw_steps(page: _Page, layout: PageLayout) -> None:
+def _draw_steps(page: Page, layout: PageLayout) -> None:
     """The numbered steps, one below the other."""
     x, y = layout.columns.right_mm, layout.rows.square_mm + 10.0
     width = layout.columns.right_end_mm - x - STEP_INDENT_MM

@@ -18,6 +18,8 @@ from cardmeasure.reference.crossings import Crossings, fit_crossings
 from cardmeasure.reference.design import DESIGNS, FIDUCIAL_DICTIONARY, FIDUCIAL_MODULES, SquareDesign
 from cardmeasure.reference.glare import glare_share
 from cardmeasure.reference.saddles import Saddles, refine_saddles
+from cardmeasure.reference.sheet import SHEET_CORNERS
+from cardmeasure.reference.sheet_finding import SheetSighting, sight_sheet
 
 Floats = NDArray[np.floating[Any]]
 Codes = NDArray[np.uint8 | np.uint16]
@@ -67,8 +69,12 @@ class SquareSighting:
         return float(np.sqrt(np.mean(d**2)))
 
 
-def find_squares(photo: Photo) -> tuple[SquareSighting, ...]:
-    """All reference squares in a photo, the largest in pixels first.
+Sighting = SquareSighting | SheetSighting
+"""A printed reference as seen."""
+
+
+def find_squares(photo: Photo) -> tuple[Sighting, ...]:
+    """All reference squares in a photo, the largest in pixels first; or, where one lies there, the measuring sheet.
 
     Raises PhotoTrouble where none can be used, with the reason.
     """
@@ -76,7 +82,12 @@ def find_squares(photo: Photo) -> tuple[SquareSighting, ...]:
     refusals: list[PhotoTrouble] = []
     for side in _search_sides(max(green.shape)):
         found: list[SquareSighting] = []
-        for design, start in _fiducials(photo, side):
+        of_sheet: list[tuple[int, Floats]] = []
+        for number, start in _fiducials(photo, side):
+            if number in SHEET_CORNERS:
+                of_sheet.append((number, start))
+                continue
+            design = DESIGNS[number]
             try:
                 found.append(_sight(green, design, start))
             except PhotoTrouble as trouble:
@@ -84,6 +95,8 @@ def find_squares(photo: Photo) -> tuple[SquareSighting, ...]:
             except np.linalg.LinAlgError:  # points that lie on a line fit no homography
                 words = f"The points of the reference square ({design.name}) fit no camera."
                 refusals.append(PhotoTrouble("reference-unclear", words))
+        if of_sheet:
+            return (sight_sheet(photo, of_sheet),)
         if found:
             return tuple(sorted(_distinct(found), key=lambda s: -s.px_per_mm * s.design.side_mm))
     raise refusals[0] if refusals else _nothing_seen(photo)
@@ -97,16 +110,17 @@ def _search_sides(long_side: int) -> Iterator[int]:
         yield 2 * long_side
 
 
-def _fiducials(photo: Photo, side: int) -> Iterator[tuple[SquareDesign, Floats]]:
-    """Designs seen, each with its fiducial's corners in full-resolution pixels (4, 2)."""
+def _fiducials(photo: Photo, side: int) -> Iterator[tuple[int, Floats]]:
+    """Ids of our fiducials seen, each with its corners in full-resolution pixels (4, 2)."""
     grey = reduced_grey(photo, side / max(photo.width_px, photo.height_px))
     scale = np.array([photo.width_px / grey.shape[1], photo.height_px / grey.shape[0]])
     for window in THRESHOLD_WINDOWS:
         corners, ids, _ = _detector(window).detectMarkers(grey)
         numbers = [] if ids is None else [int(number) for number in np.ravel(ids)]
-        known = [(DESIGNS[n], quad) for n, quad in zip(numbers, corners, strict=False) if n in DESIGNS]
-        for design, quad in known:
-            yield design, (quad.reshape(4, 2).astype(np.float64) + 0.5) * scale - 0.5
+        ours = [n in DESIGNS or n in SHEET_CORNERS for n in numbers]
+        known = [(n, quad) for n, quad, mine in zip(numbers, corners, ours, strict=False) if mine]
+        for number, quad in known:
+            yield number, (quad.reshape(4, 2).astype(np.float64) + 0.5) * scale - 0.5
         if known:
             return
 

@@ -64,7 +64,9 @@ def picture_jpeg(
         outline = _reduced(card.outline_px or card.corners_px, scale)
         _draw_outline(canvas, outline, dashed=any(map(is_drawn, card.flags)))
     for square in () if shot.reference is None else shot.reference.corners_px:
-        _draw_reference(canvas, _reduced(square, scale))
+        # the axes of a sheet would run across the cards
+        axes = shot.reference is None or not shot.reference.design.startswith("sheet")
+        _draw_reference(canvas, _reduced(square, scale), axes=axes)
     image = Image.fromarray(canvas[:, :, ::-1])
     for label in _labels(shot, scale=scale, frame=image.size):
         _draw_label(image, label)
@@ -115,9 +117,11 @@ def _draw_outline(canvas: Canvas, corners: Points, *, dashed: bool) -> None:
     _draw_strokes(canvas, strokes)
 
 
-def _draw_reference(canvas: Canvas, corners: Points) -> None:
-    """The cutting line and, from the middle, the design's axes: x with one bar across its end, y with two."""
+def _draw_reference(canvas: Canvas, corners: Points, *, axes: bool) -> None:
+    """The paper's edge and, from the middle, the design's axes: x with one bar across its end, y with two."""
     _draw_outline(canvas, corners, dashed=False)
+    if not axes:
+        return
     middle = corners.mean(axis=0)
     ends = (corners[[1, 2]].mean(axis=0), corners[[2, 3]].mean(axis=0))
     strokes = [(middle, end) for end in ends]

@@ -15,7 +15,7 @@ from cardmeasure.classes import match_size
 from cardmeasure.geometry import apply_homography
 from cardmeasure.outlines.pieces import Outline
 from cardmeasure.photo import Photo
-from cardmeasure.reference.finding import SquareSighting
+from cardmeasure.reference.finding import Sighting
 from cardmeasure.results import Card, Corners, SizeMatch
 from cardmeasure.settings import Settings
 from cardmeasure.shapes.corners import Corners as RoundCorners
@@ -35,7 +35,7 @@ MARGIN_MM = 0.8
 
 
 def odd_shapes(
-    photo: Photo, squares: tuple[SquareSighting, ...], outlines: Sequence[Outline], solution: Solution,
+    photo: Photo, squares: tuple[Sighting, ...], outlines: Sequence[Outline], solution: Solution,
     settings: Settings, *, start: Start,
 ) -> dict[int, MeasuredShape]:  # fmt: skip
     """What could be measured of the outlines that take no part in the adjustment, by their index."""
@@ -48,7 +48,7 @@ def odd_shapes(
     )  # fmt: skip
 
 
-def _others(photo: Photo, squares: tuple[SquareSighting, ...], outlines: Sequence[Outline], start: Start) -> Others:
+def _others(photo: Photo, squares: tuple[Sighting, ...], outlines: Sequence[Outline], start: Start) -> Others:
     """All pieces and papers: an outline has its index plus 1, papers come after them."""
     seen = {k + 1: _px(start, o.contour_mm if len(o.contour_mm) else o.corners_mm) for k, o in enumerate(outlines)}
     for square in squares:

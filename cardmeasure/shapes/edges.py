@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.camera import Camera
-from cardmeasure.edges.channels import Channels, luma_channels, plain_channels
+from cardmeasure.edges.channels import Channels, channels_for, plain_channels
 from cardmeasure.edges.fitting import LookPriors, Looks, fit_looks, look_priors, scatter_of_bins
 from cardmeasure.edges.lighting import Surroundings, priors_before
 from cardmeasure.edges.looks import BLUR, FACE, PLACE, SHADE, SHADOW, TABLE, WALL, WIDTH, expected_light_with_jacobian
@@ -176,7 +176,7 @@ def _walls_doubted(whole: Profiles, sides: SideLooks, around: Surroundings, *, u
 
 def _channels(whole: Profiles, around: Surroundings) -> Channels:
     face, table, _ = ends(whole)
-    return luma_channels(face, table, colour_halved=around.colour_halved)
+    return channels_for(face, table, colour_halved=around.colour_halved)
 
 
 def _is_dark(p: Floats) -> NDArray[np.bool_]:

@@ -12,7 +12,8 @@ from cardmeasure.classes import match_size
 from cardmeasure.geometry import side_lengths
 from cardmeasure.outlines.pieces import Outline
 from cardmeasure.photo import Photo
-from cardmeasure.reference.finding import SquareSighting
+from cardmeasure.reference.finding import Sighting
+from cardmeasure.reference.sheet_look import SheetLook
 from cardmeasure.results import Card
 from cardmeasure.settings import Settings
 from cardmeasure.shapes.cards import corner_radii_of_cards, odd_shapes
@@ -30,10 +31,18 @@ LIKELY = 0.5
 
 
 def sized_with_thickness(
-    photo: Photo, squares: tuple[SquareSighting, ...], outlines: Sequence[Outline], settings: Settings, *, start: Start,
-    known: Mapping[int, KnownPiece] = NOTHING_KNOWN,
+    photo: Photo, squares: tuple[Sighting, ...], outlines: Sequence[Outline], settings: Settings, *, start: Start,
+    known: Mapping[int, KnownPiece] = NOTHING_KNOWN, sheet: SheetLook | None = None,
 ) -> Sized:  # fmt: skip
-    """Outlines as sorted out, the solved photo, and its cards; `known`: what is known of single pieces, by outline."""
+    """Outlines as sorted out, the solved photo, and its cards.
+
+    known : what is known of single pieces, by outline. sheet : how the sheet looks that they lie on, if they do; there
+    all pieces are rectangles, or have no size.
+    """
+    if sheet is not None:
+        laid = of_known_thickness(tuple(outlines), known)
+        solution = solve(photo, squares, laid, settings, start=start, known=known, sheet=sheet)
+        return laid, solution, sized_cards(laid, solution, settings)
     sorted_first = of_known_thickness(sorted_out(outlines, settings), known)
     if not settings.thickness_rules:
         return _sized(photo, squares, sorted_first, settings, start=start, known=known)
@@ -49,7 +58,7 @@ def sized_with_thickness(
 
 
 def _sized(
-    photo: Photo, squares: tuple[SquareSighting, ...], outlines: tuple[Outline, ...], settings: Settings, *,
+    photo: Photo, squares: tuple[Sighting, ...], outlines: tuple[Outline, ...], settings: Settings, *,
     start: Start, known: Mapping[int, KnownPiece],
 ) -> Sized:  # fmt: skip
     solution = solve(photo, squares, outlines, settings, start=start, known=known)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
+from cardmeasure.bow import TERMS, U_TERMS_MM, Bow, flat
 from cardmeasure.camera import Camera, camera_from_homography, project, rotation_matrix, to_plane
 from cardmeasure.edges.points import EdgePoints
 from cardmeasure.geometry import fit_homography
@@ -22,6 +23,7 @@ from cardmeasure.priors import (
     focal_prior,
 )
 from cardmeasure.reference.design import SQUARE_30, SQUARE_80
+from cardmeasure.reference.sheet import SHEETS
 from cardmeasure.unknowns import State
 
 Floats = NDArray[np.float64]
@@ -67,6 +69,12 @@ def priors_of(
     )
 
 
+def on_a_sheet(rng: Rng, state: State) -> State:
+    """The state with a bowed sheet in the place of the squares, its bow drawn from the prior."""
+    bow = Bow(coefficients=U_TERMS_MM * rng.normal(size=TERMS), half_mm=SHEETS["a4"].half_mm)
+    return replace(state, squares=state.squares[:1], camera=replace(state.camera, bow=bow))
+
+
 def true_state(rng: Rng, priors: Priors, *, squares: int = 1, spread: float = 1.0) -> State:
     """A camera above some cards, all unknowns drawn from the priors; `spread` 0 puts them at the priors' means."""
     cards = len(priors.elevation_mm)
@@ -107,9 +115,10 @@ def simulated(rng: Rng, truth: State, priors: Priors, *, noise: float = 1.0) -> 
 
 def _points(rng: Rng, truth: State, noise: float) -> PrintedPoints:
     mm, square = [], []
-    for k, design in enumerate((SQUARE_80, SQUARE_30)[: len(truth.squares)]):
-        mm.append(design.saddles_mm)
-        square.append(np.full(len(design.saddles_mm), k, np.intp))
+    designs = (SQUARE_80, SQUARE_30) if truth.camera.bow is None else (SHEETS["a4"],)
+    for k, design in enumerate(designs[: len(truth.squares)]):
+        mm.append(design.saddles_mm if truth.camera.bow is None else design.saddles_mm[::4])
+        square.append(np.full(len(mm[-1]), k, np.intp))
     all_mm, all_square = np.concatenate(mm), np.concatenate(square)
     pose = truth.squares[all_square]
     x, y = (all_mm * truth.scale).T
@@ -146,6 +155,8 @@ def _start(rng: Rng, truth: State, points: PrintedPoints, priors: Priors) -> Sta
     first = points.square == 0
     h = fit_homography(points.mm[first], points.px[first])
     camera = camera_from_homography(h, focal_px=float(np.exp(priors.log_focal)), principal_px=priors.principal_px)
+    if truth.camera.bow is not None:
+        camera = replace(camera, bow=flat(truth.camera.bow.half_mm))
     quads = []
     for quad in truth.quads:
         corners = to_plane(camera, project(truth.camera, qd.corners_mm(quad)), z_mm=-ELEVATION_MM)

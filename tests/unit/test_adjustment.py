@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.stats import chi2  # type: ignore[import-untyped]
-from simulated_photos import Simulated, priors_of, simulated, true_state
+from simulated_photos import Simulated, on_a_sheet, priors_of, simulated, true_state
 
 from cardmeasure import quads as qd
 from cardmeasure.adjustment import (
@@ -21,6 +21,7 @@ from cardmeasure.adjustment import (
     adjust,
     robust_weights,
 )
+from cardmeasure.bow import TERMS
 from cardmeasure.edges.points import no_edge_points
 from cardmeasure.linearised import Linearised, Problem, linearise
 from cardmeasure.priors import GROUP_NAMES, prior_rows
@@ -33,9 +34,11 @@ RISES = [qd.RISE_WIDTH, qd.RISE_HEIGHT]
 
 
 def _photo(seed: int, *, cards: int = 2, squares: int = 1, noise: float = 1.0, spread: float = 1.0) -> Simulated:
+    """`squares` 0 stands for a sheet."""
     rng = np.random.default_rng(seed)
     priors = priors_of(cards)
-    return simulated(rng, true_state(rng, priors, squares=squares, spread=spread), priors, noise=noise)
+    truth = true_state(rng, priors, squares=max(squares, 1), spread=spread)
+    return simulated(rng, truth if squares else on_a_sheet(rng, truth), priors, noise=noise)
 
 
 def _solved(photo: Simulated) -> Adjustment:
@@ -81,13 +84,13 @@ def _clearly_curled(state: State) -> State:
 
 
 @settings(max_examples=10, deadline=None)
-@given(seed=st.integers(0, 10**6), squares=st.sampled_from([1, 2]), cards=st.sampled_from([1, 3]))
+@given(seed=st.integers(0, 10**6), squares=st.sampled_from([0, 1, 2]), cards=st.sampled_from([1, 3]))
 def test_the_whole_jacobian_is_that_of_differences(seed: int, squares: int, cards: int) -> None:
-    """Printed points of one or two squares, edge points and priors, along random directions of all unknowns."""
+    """Printed points of one or two squares or a bowed sheet, edge points and priors, in random directions."""
     photo = _photo(seed, cards=cards, squares=squares)
     photo = replace(photo, truth=_clearly_curled(photo.truth))
     jacobian = _linearised(photo.truth, photo)[1]
-    assert jacobian.shape[1] == Layout(squares=squares, cards=cards).size
+    assert jacobian.shape[1] == Layout(squares=max(squares, 1), cards=cards, bow=0 if squares else TERMS).size
     # each unknown moves its rows by about one hundredth of their u, whatever its unit
     size = 1e-2 / np.abs(jacobian).max(axis=0)
     rng = np.random.default_rng(seed)
@@ -98,7 +101,7 @@ def test_the_whole_jacobian_is_that_of_differences(seed: int, squares: int, card
 
 
 @settings(max_examples=10, deadline=None)
-@given(seed=st.integers(0, 10**6), squares=st.sampled_from([1, 2]), cards=st.sampled_from([0, 1, 3]))
+@given(seed=st.integers(0, 10**6), squares=st.sampled_from([0, 1, 2]), cards=st.sampled_from([0, 1, 3]))
 def test_the_compact_normal_matrix_is_the_dense_product(seed: int, squares: int, cards: int) -> None:
     """Normal matrix, right side and products with a matrix, of points and of edges, with weights some of which are 0.
 
