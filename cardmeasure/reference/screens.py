@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from cardmeasure.geometry import apply_homography
 from cardmeasure.photo import Photo
 from cardmeasure.reference.design import HOLE_CELLS, SquareDesign
-from cardmeasure.reference.finding import Sighting
+from cardmeasure.reference.finding import Sighting, SquareSighting
+from cardmeasure.reference.sheet_finding import SheetSighting
 
 Floats = NDArray[np.floating[Any]]
 
@@ -35,12 +36,12 @@ BEYOND_MM, PAGE = 5.0, 0.75
 
 def is_on_screen(photo: Photo, square: Sighting) -> bool:
     """Whether the square is shown on a screen, as far as that can be seen; False for any other design."""
-    if not isinstance(square.design, SquareDesign):
+    if isinstance(square, SheetSighting):
         return False
     return _has_a_grid(photo, square) or (_blackness(photo, square) < INK and _is_uncut(photo, square))
 
 
-def _has_a_grid(photo: Photo, square: Sighting) -> bool:
+def _has_a_grid(photo: Photo, square: SquareSighting) -> bool:
     patches = _white_patches(photo, square)
     if not len(patches):
         return False
@@ -63,7 +64,7 @@ def _repeats(scatter: Floats) -> float:
     return float((alike[near] / blank[near]).max() / max(float(alike[0, 0] / blank[0, 0]), 1e-12))
 
 
-def _white_patches(photo: Photo, square: Sighting) -> Floats:
+def _white_patches(photo: Photo, square: SquareSighting) -> Floats:
     """Linear green light (n, s, s) of the inside of white cells."""
     side = 2 * int(min(INSIDE * _least_height_px(square), PATCH_PX[1]) / 2)
     if side < PATCH_PX[0]:
@@ -78,7 +79,7 @@ def _white_patches(photo: Photo, square: Sighting) -> Floats:
     return np.array([photo.response[green[y - half : y + half, x - half : x + half]] for x, y in kept[::step]])
 
 
-def _least_height_px(square: Sighting) -> float:
+def _least_height_px(square: SquareSighting) -> float:
     """The least distance between opposite sides of the check's cells: what is left of the most slanted."""
     cell, middles = square.design.cell_mm, white_cells_mm(square.design)
     at = apply_homography(square.homography, middles)
@@ -96,12 +97,12 @@ def white_cells_mm(design: SquareDesign) -> Floats:
     return np.column_stack([i[white] + 0.5, j[white] + 0.5]) * design.cell_mm - design.check_mm / 2
 
 
-def _blackness(photo: Photo, square: Sighting) -> float:
+def _blackness(photo: Photo, square: SquareSighting) -> float:
     black, white = (float(photo.response[int(code)]) for code in (square.black, square.white))
     return black / max(white, 1e-6)
 
 
-def _is_uncut(photo: Photo, square: Sighting) -> bool:
+def _is_uncut(photo: Photo, square: SquareSighting) -> bool:
     """Whether it is white all round, outside the cutting line as well."""
     reach = square.design.side_mm / 2 + BEYOND_MM
     along = np.linspace(-reach, reach, 9)
