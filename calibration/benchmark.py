@@ -28,6 +28,7 @@ os.environ.update(ONE_THREAD)  # read once, when numpy is imported
 
 import cv2  # noqa: E402
 
+import cardmeasure.thickness.solving as thickness_solving  # noqa: E402
 from cardmeasure import pipeline, solving  # noqa: E402
 from cardmeasure.pipeline import measure_photo  # noqa: E402
 
@@ -44,11 +45,13 @@ STAGES = {
     "find_reference": (pipeline, "find_squares"),
     "solve_reference": (pipeline, "solve_reference"),
     "find_pieces": (pipeline, "find_pieces"),
-    "solve": (pipeline, "solve"),
+    "solve": (thickness_solving, "solve"),
     "locate": (solving, "located_quads"),
     "edges": (solving, "measure_edges"),
     "adjustment": (solving, "adjust"),
-    "sizing": (pipeline, "sized_cards"),
+    "shapes": (thickness_solving, "odd_shapes"),
+    "radii": (thickness_solving, "corner_radii_of_cards"),
+    "sizing": (thickness_solving, "sized_cards"),
 }
 """The stages by the names under which their callers know them; one within another is reported as `outer.inner`."""
 

@@ -29,13 +29,13 @@ FAN_DEG, RAYS = 12.0, 12
 AROUND_PX = 4.0
 LEAST_MM = 1.0
 """The fan of a sharper corner is drawn at this radius."""
-SEARCH_MM, LONGER_SEARCH_MM, SEARCH_STEP_PX = (0.45, 0.2), (0.45, 0.45, 0.2), 0.5
+SEARCH_MM, LONGER_SEARCH_MM, SEARCH_STEP_PX = (0.45,), (0.45, 0.45, 0.2), 1.0
 """How far from where it is drawn the middle of an arc is sought, in each round, at right and blunter corners; the
 longer one for outlines that hold shadows, too."""
 RIGHT_GAIN = float(np.sqrt(2) - 1)
 LEAST_SEARCH_PX, TO_SHARP = 1.5, 0.9
 """At least so far, and so much of the way from the least arc drawn to a sharp corner."""
-GRID = 100
+GRID = 60
 BLUR_ROUNDS = 2.0
 """A sharp corner looks as if it had a radius of so many blurs, which counts in quadrature (fitted to rendered ones)."""
 U_PLACE_PX = 0.25
@@ -105,27 +105,30 @@ def _largest_mm(corners: Floats) -> Floats:
 
 def _radii_seen(seen_mm: Floats, half: Floats, drawn_mm: Floats, most_mm: Floats) -> Floats:
     """Radii (n,) at which the middles of arcs are seen so far outside those drawn, from 0 to the largest possible."""
-    angle = np.radians(FAN_DEG) * np.linspace(-1, 1, RAYS)
-    out = np.empty(len(half))
-    for k in range(len(half)):
-        radii = np.linspace(0.0, float(most_mm[k]), GRID)
-        away = _mean_distance(radii, float(half[k]), float(drawn_mm[k]), angle)
-        out[k] = np.interp(-seen_mm[k], -away, radii)
-    return out
+    radii = most_mm[:, None] * np.linspace(0.0, 1.0, GRID)
+    away = _mean_distance(radii, half, drawn_mm)
+    # as radii grow the arcs' middles come nearer
+    above = np.clip((away > seen_mm[:, None]).sum(axis=1), 1, GRID - 1)
+    row = np.arange(len(half))
+    before, after = away[row, above - 1], away[row, above]
+    share = np.clip((before - seen_mm) / np.maximum(before - after, 1e-9), 0.0, 1.0)
+    return np.asarray(radii[row, above - 1] + share * (radii[row, above] - radii[row, above - 1]))
 
 
-def _mean_distance(radii: Floats, half: float, drawn: float, angle: Floats) -> Floats:
-    """Mean distance (r,) of corners rounded by radii (r,) outside an arc drawn with another radius, over its fan.
+def _mean_distance(radii: Floats, half: Floats, drawn: Floats) -> Floats:
+    """Mean distance (n, r) of corners rounded by radii (n, r) outside arcs drawn with other radii (n,), over their fans.
 
     Rays leave the drawn arc's centre at angles (m,) from the corner's bisector; a ray meets the arc, or the straight
     side where the arc has ended.
     """
-    shift = (drawn - radii[:, None]) / np.sin(half)  # the true centre lies so much nearer to the corner
+    angle = np.radians(FAN_DEG) * np.linspace(-1, 1, RAYS)
+    half, drawn, radii = half[:, None, None], drawn[:, None, None], radii[..., None]
+    shift = (drawn - radii) / np.sin(half)  # the true centre lies so much nearer to the corner
     along, aside = np.cos(angle) * shift, np.sin(angle) * shift
-    arc = along + np.sqrt(np.maximum(radii[:, None] ** 2 - aside**2, 0.0))
+    arc = along + np.sqrt(np.maximum(radii**2 - aside**2, 0.0))
     side = drawn / np.cos(np.pi / 2 - half - np.abs(angle))
     reached = np.abs(np.arctan2(arc * np.sin(angle), arc * np.cos(angle) - shift)) <= np.pi / 2 - half
-    return np.asarray(np.where(reached & (aside**2 <= radii[:, None] ** 2), arc, side).mean(axis=1) - drawn)
+    return np.asarray(np.where(reached & (aside**2 <= radii**2), arc, side).mean(axis=2) - drawn[..., 0])
 
 
 def one_radius_mm(radii: Floats, u: Floats, corners_mm: Floats) -> float | None:
@@ -168,7 +171,7 @@ def _offsets(
     """Where arcs are, px outward of where they are drawn, u of it, and whether it lies within the search, (n,) each."""
     n = len(looks)
     x = np.tile(distance, (n, 1)).astype(np.float32)
-    grid = np.arange(-search, search + 1e-9, SEARCH_STEP_PX)
+    grid = np.arange(-search - SEARCH_STEP_PX, search + SEARCH_STEP_PX + 1e-9, SEARCH_STEP_PX)
     misfit = np.array([_misfit(x, light, _placed(looks, at)) for at in grid])
     least = misfit.argmin(axis=0)
     best = _placed(looks, grid[least])
