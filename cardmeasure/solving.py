@@ -217,7 +217,6 @@ def _located(
     edges = located.points.of_cards(keep)
     wanted = [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
     state = _with_cards(state, located.quads[keep])
-    wanted = [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
     # so many rough steps know the lens much better than the square alone
     priors = _priors_for(start.priors, edges, [outlines[k] for k in wanted], settings)
     return approximate(state, printed_points(squares), edges, priors), wanted

@@ -44,7 +44,7 @@ def diagnosed(photo: Photo, trouble: PhotoTrouble) -> PhotoTrouble:
     for side in SEARCH_SIDES_PX:
         grey = reduced_grey(photo, min(1.0, side / max(photo.width_px, photo.height_px)))
         check = find_check(grey)
-        if check is not None and not _is_unbroken(check):
+        if check is not None:
             return _of_check(grey, check, px=photo.width_px / grey.shape[1]) or trouble
         if max(photo.width_px, photo.height_px) <= side:
             break
@@ -89,12 +89,12 @@ def _of_check(grey: Grey, check: CheckPattern, *, px: float) -> PhotoTrouble | N
         (
             "reference-glare",
             "Light is mirrored on the reference square, over its middle.",
-            lambda: glare_share(grey, _unseen_places(check)) > MIRRORS,
+            lambda: not _is_unbroken(check) and glare_share(grey, _unseen_places(check)) > MIRRORS,
         ),
         (
             "reference-covered",
             "The check of a reference square is seen, but something lies on its middle, or its middle cannot be read.",
-            lambda: True,
+            lambda: not _is_unbroken(check),
         ),
     )
     return next((PhotoTrouble(code, words) for code, words, applies in reasons if applies()), None)

@@ -23,6 +23,9 @@ AROUND = 240
 ROUND_MM, ROUND_SHARE = 0.12, 0.011
 """A disc's radius scatters by less than this round its outline, in mm and as a share of it, without its slow waves,
 which wall and shadow cause; an octagon's scatters by 0.025 of it."""
+FEWEST_SIDES, WAVE_MM, WAVE_SHARE = 5, 0.12, 0.010
+"""As many waves as a polygon has sides go round its outline, one of them higher than this, in mm and as a share of the
+radius: 0.036 of it for an octagon, 0.016 for twelve sides."""
 RECTANGLE_MM = 0.40
 """How far (RMS) the outline may be from a rectangle with rounded corners."""
 DEEPEST = 0.42
@@ -31,7 +34,7 @@ CORNER_LOSS = 4 - np.pi
 """Area that four round corners take off, over the radius squared."""
 VERTEX_MM, VERTEX_SHARE = 0.8, 0.02
 """How far corners of a polygon stand out of the chords between them, in mm and as a share of its size, to be seen."""
-SHORTEST = 0.30
+SHORTEST = 0.34
 """A side shorter than this, over the longest, is a rounded corner's chord."""
 MASK_GAP_MM = 0.25
 """By so much a mask's rim stays away from even a sharp corner."""
@@ -49,9 +52,11 @@ def candidates(contour_mm: Floats) -> list[Plan]:
         return []
     points = _evenly(_clockwise(hull))
     tried = (_rectangle(points, area), _polygon(points))
-    round_one, is_round = _disc(points)
+    round_one, is_round, is_angular = _disc(points)
     others = [plan for plan in tried if plan is not None]
-    return [round_one, *others] if is_round else others
+    if not is_round:
+        return others
+    return [*others, round_one] if is_angular else [round_one, *others]
 
 
 def recognised(contour_mm: Floats) -> Plan | None:
@@ -84,8 +89,8 @@ def _evenly(hull: Floats) -> Floats:
     return np.column_stack([np.interp(at, length, closed[:, k]) for k in range(2)])
 
 
-def _disc(points: Floats) -> tuple[Plan, bool]:
-    """The best disc, and whether the points are round but for slow waves."""
+def _disc(points: Floats) -> tuple[Plan, bool, bool]:
+    """The best disc, whether the points are round but for slow waves, and whether their waves are a polygon's."""
     design = np.column_stack([2 * points, np.ones(len(points))])
     x, y, c = np.linalg.lstsq(design, (points**2).sum(axis=1), rcond=None)[0]
     centre = np.array([x, y])
@@ -95,7 +100,10 @@ def _disc(points: Floats) -> tuple[Plan, bool]:
     rest = radius - waves @ np.linalg.lstsq(waves, radius, rcond=None)[0]
     mean = float(np.sqrt(c + x * x + y * y))
     lopsided = float(np.ptp(radius)) > 0.25 * mean
-    return disc(centre, mean), float(rest.std()) < ROUND_MM + ROUND_SHARE * mean and not lopsided
+    is_round = float(rest.std()) < ROUND_MM + ROUND_SHARE * mean and not lopsided
+    turns = np.exp(1j * np.outer(np.arange(FEWEST_SIDES, MOST_SIDES + 1), angle))
+    largest = float(np.abs(2 * (turns @ rest) / len(rest)).max())
+    return disc(centre, mean), is_round, largest > max(WAVE_MM, WAVE_SHARE * mean)
 
 
 def _rectangle(points: Floats, area: float) -> Plan | None:

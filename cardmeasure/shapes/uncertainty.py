@@ -90,7 +90,8 @@ def covariances(
         groups[MODEL_GROUP] = groups[MODEL_GROUP] + np.outer(rounder, rounder)
     higher = np.nan_to_num(by(STEP_MM, elevation_mm=elevation_mm + STEP_MM)) * u_elevation_mm
     groups[THICKNESS_GROUP] = groups.get(THICKNESS_GROUP, 0.0) + np.outer(higher, higher)
-    return groups
+    # of shares that nearly cancel, rounding leaves different halves
+    return {name: (share + share.T) / 2 for name, share in groups.items()}
 
 
 def _of_sides(edges: Edges, plan: Plan, by_point: Floats) -> Floats:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from plan_shapes import rectangle, regular
 
@@ -37,6 +37,7 @@ def test_a_disc_is_recognised(diameter: float, seed: int) -> None:
 @given(
     st.sampled_from([3, 5, 6, 8]), st.floats(28.0, 70.0), st.floats(0, 6.28), st.floats(0.0, 2.0), st.integers(0, 99)
 )
+@example(8, 28.0, 0.0, 2.0, 3)
 def test_a_regular_polygon_is_recognised_with_all_its_sides(
     sides: int, across: float, turn: float, radius: float, seed: int
 ) -> None:
