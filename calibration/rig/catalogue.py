@@ -7,6 +7,7 @@ from typing import Protocol
 
 from calibration.rig.groups import CHANGES, random_scene
 from calibration.rig.scene import Scene
+from calibration.rig.table_scenes import table_scene
 
 
 class Builder(Protocol):
@@ -19,4 +20,5 @@ class Builder(Protocol):
 
 
 BUILDERS: dict[str, Builder] = {group: partial(random_scene, group) for group in CHANGES}
+BUILDERS["tables"] = table_scene
 """All groups, and what draws their scenes."""

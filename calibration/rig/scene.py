@@ -73,10 +73,12 @@ class Light:
 
 @dataclass(frozen=True, kw_only=True)
 class Mat:
-    """The table's cover: one of `mats.MATS`, and the seed of its texture."""
+    """The table's cover: one of `mats.MATS` or `table_covers.TABLES`, the seed of its texture, and how much it mirrors
+    (1: varnish)."""
 
     name: str
     seed: int = 0
+    polish: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -218,7 +220,7 @@ class Sampling:
 
 @dataclass(frozen=True, kw_only=True)
 class Scene:
-    """One shot."""
+    """One shot. `decoys` are seen but are no pieces to be measured: pens, dice, coins; the truth does not list them."""
 
     camera: Camera
     light: Light
@@ -228,3 +230,4 @@ class Scene:
     print: Print = field(default_factory=Print)
     post: Post = field(default_factory=Post)
     sampling: Sampling = field(default_factory=Sampling)
+    decoys: tuple[Card, ...] = ()

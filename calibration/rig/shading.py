@@ -41,6 +41,7 @@ class World(NamedTuple):
     near_x: float
     near_y: float
     near_step: float
+    mirror: Record
 
 
 class Spot(NamedTuple):
