@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from cardmeasure.classes.common_factor import common_factor
 from cardmeasure.errors import PhotoTrouble
 from cardmeasure.geometry import apply_homography
+from cardmeasure.outlines.hard_tables import asks_for_a_second_look, with_hard_pieces
 from cardmeasure.outlines.pieces import find_pieces
 from cardmeasure.photo import Photo, read_photo
 from cardmeasure.reference.finding import SquareSighting, find_squares
@@ -79,9 +80,12 @@ def measure(
     """Measure all cards in a decoded photo; raises PhotoTrouble where that is not possible."""
     squares = find_squares(photo)
     start = solve_reference(photo, squares, settings)
-    outlines = find_pieces(
-        photo, start.camera, px_per_mm=squares[0].px_per_mm, reference_px=[_paper_px(square) for square in squares]
-    )
+    papers = [_paper_px(square) for square in squares]
+    outlines = find_pieces(photo, start.camera, px_per_mm=squares[0].px_per_mm, reference_px=papers)
+    if asks_for_a_second_look(photo, outlines, papers):
+        outlines = with_hard_pieces(
+            photo, start.camera, outlines, px_per_mm=squares[0].px_per_mm, reference_px=papers
+        )
     if not outlines:
         raise PhotoTrouble("no-cards", f"The reference square ({squares[0].design.name}) was found, but no card.")
     solution = solve(photo, squares, outlines, settings, start=start)

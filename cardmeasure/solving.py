@@ -138,7 +138,8 @@ def solve(
         known = edges.known_with(edge_residuals_px(state, edges.points)) if edges else None
         last = turn == len(U_PLACE_PX) - 1
         edges = _measured(photo, squares, state, settings, u_place=u_place, coarse=not last, known=known)
-        good = (edges.used >= MIN_USED) & (edges.clarity >= MIN_CLARITY) & edges.on_table
+        good = (edges.used >= MIN_USED) & (edges.clarity >= MIN_CLARITY)
+        good &= edges.on_table | np.array([outlines[k].exact for k in wanted])[:, None]
         # a side that a second look finds elsewhere is not understood
         good &= np.abs(edges.known.sides.looks.place_px.reshape(-1, qd.SIDES)) < FARTHEST * u_place
         keep: NDArray[np.bool_] = np.asarray(good.all(axis=1))
@@ -164,7 +165,8 @@ def _located(
         return state, []
     quads = np.array([_rough_quad(state.camera, outlines[k], elevation) for k in wanted])
     reach = max(4.0, SEARCH_MM * squares[0].px_per_mm) + WINDOW_PX
-    located = located_quads(photo, state.camera, quads, reach_px=reach)
+    clearest = np.array([outlines[k].exact for k in wanted])
+    located = located_quads(photo, state.camera, quads, reach_px=reach, clearest=clearest)
     keep: NDArray[np.bool_] = np.asarray(located.found.all(axis=1))
     edges = located.points.of_cards(keep)
     state = _with_cards(state, located.quads[keep])

@@ -36,13 +36,15 @@ MAX_LONG_MM = 320.0
 class Outline:
     """A piece: rough corners on the table (4, 2) mm, clockwise, and the flags that already rule a size out.
 
-    shape : `rectangle`, or what else it is. contour_mm : (n, 2), its whole rough outline on the table.
+    shape : `rectangle`, or what else it is. contour_mm : (n, 2), its whole rough outline on the table. exact : found by
+    its edges, on whatever table, so they are the clearest near by rather than the outermost.
     """
 
     corners_mm: Floats
     flags: tuple[str, ...]
     shape: str = "rectangle"
     contour_mm: Floats = field(default_factory=lambda: np.zeros((0, 2)))
+    exact: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -1,0 +1,111 @@
+"""Which of many closed rectangles are pieces: the outermost whose four sides are clear and end at their corners."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from cardmeasure.outlines.lines import View
+from cardmeasure.outlines.rectangles import Rectangles, SideQuality, side_quality
+
+Floats = NDArray[np.floating[Any]]
+
+LEAST_PROMINENCE, MOST_OVERRUN = 1.3, 0.45
+"""Of each side: how much clearer than what lies close outside; how much of its line may go on beyond its ends."""
+OVERLAP = 0.08
+"""Share of the smaller by which two pieces may overlap, as outlines are rough."""
+SHARED_MM = 0.8
+"""Sides nearer than this are one line."""
+GAP_MM = 0.45
+"""Two cards laid together leave at least so much between them, where one can tell them from one card with a line."""
+
+
+def chosen(view: View, found: Rectangles, slopes: Floats, *, ends: bool) -> tuple[Rectangles, NDArray[np.bool_]]:
+    """The pieces among them, the largest first, and which (n,) might as well be several that touch.
+
+    ends : whether sides must end at the corners.
+    """
+    quality = side_quality(view, found.corners_mm, slopes)
+    good = quality.prominence.min(axis=1) >= LEAST_PROMINENCE
+    if ends:
+        good &= quality.overrun.max(axis=1) <= MOST_OVERRUN
+    found, quality = found.rows(good), _rows(quality, good)
+    areas = np.array([abs(cv2.contourArea(q.astype(np.float32))) for q in found.corners_mm])
+    order = np.argsort(-areas, kind="stable")
+    split = _splits(found.corners_mm, areas)
+    kept: list[int] = []
+    for k in order.tolist():
+        if split[k] == APART:
+            continue
+        if all(_overlap(found.corners_mm[k], found.corners_mm[j]) < OVERLAP * areas[k] for j in kept):
+            kept.append(k)
+    index = np.array(kept, np.intp)
+    return found.rows(index), split[index] == SEAM
+
+
+WHOLE, SEAM, APART = 0, 1, 2
+"""One piece; perhaps two along a seam; two with a gap between them."""
+
+
+def _splits(quads: Floats, areas: Floats) -> NDArray[np.intp]:
+    """Whether each rectangle (n, 4, 2) is made of two others that share three of its sides each."""
+    out = np.zeros(len(quads), np.intp)
+    for k in range(len(quads)):
+        middle = quads.mean(axis=1)
+        inside = (areas < 0.8 * areas[k]) & (areas > 0.15 * areas[k]) & _within(middle, quads[k])
+        parts = np.flatnonzero(inside)
+        if len(parts) < 2:
+            continue
+        shared = np.array([_shared_sides(quads[j], quads[k]) for j in parts])
+        three = shared.sum(axis=1) == 3
+        parts, free = parts[three], np.argmin(shared[three], axis=1)
+        out[k] = max((_seam(quads, areas, k, i, j) for a, i in enumerate(parts) for b, j in enumerate(parts)
+                      if a < b and abs(int(free[a]) - int(free[b])) == 2), default=WHOLE)  # fmt: skip
+    return out
+
+
+def _seam(quads: Floats, areas: Floats, whole: int, i: int, j: int) -> int:
+    """How two rectangles that face each other fill a third."""
+    rest = areas[whole] - areas[i] - areas[j]
+    length = float(np.sqrt(areas[whole]))
+    if _overlap(quads[i], quads[j]) > OVERLAP * min(areas[i], areas[j]) or rest > 12.0 * length:
+        return WHOLE
+    return APART if rest > GAP_MM * _seam_length(quads[i], quads[j]) else SEAM
+
+
+def _seam_length(a: Floats, b: Floats) -> float:
+    """Length of the side of one that lies nearest the other's middle."""
+    middles = (a + np.roll(a, -1, axis=0)) / 2
+    k = int(np.argmin(np.linalg.norm(middles - b.mean(axis=0), axis=1)))
+    return float(np.linalg.norm(a[(k + 1) % 4] - a[k]))
+
+
+def _shared_sides(part: Floats, whole: Floats) -> NDArray[np.bool_]:
+    """Which sides (4,) of the whole a side of the part lies along."""
+    middles = (part + np.roll(part, -1, axis=0)) / 2
+    start, end = whole, np.roll(whole, -1, axis=0)
+    way = (end - start) / np.linalg.norm(end - start, axis=1)[:, None]
+    off = middles[None] - start[:, None]
+    distance = np.abs(off[..., 0] * way[:, None, 1] - off[..., 1] * way[:, None, 0])
+    return np.asarray(distance.min(axis=1) < SHARED_MM)
+
+
+def _within(points: Floats, quad: Floats) -> NDArray[np.bool_]:
+    """Whether points (n, 2) lie in a clockwise quadrilateral (y down)."""
+    start, side = quad, np.roll(quad, -1, axis=0) - quad
+    off = points[:, None] - start[None]
+    return np.asarray((side[:, 0] * off[..., 1] - side[:, 1] * off[..., 0] > 0).all(axis=1))
+
+
+def _overlap(a: Floats, b: Floats) -> float:
+    """Area common to two convex quadrilaterals."""
+    return float(cv2.intersectConvexConvex(a.astype(np.float32), b.astype(np.float32))[0])
+
+
+def _rows(quality: SideQuality, index: NDArray[np.bool_]) -> SideQuality:
+    return SideQuality(
+        strength=quality.strength[index], prominence=quality.prominence[index], overrun=quality.overrun[index]
+    )
