@@ -69,6 +69,11 @@ _FLAGS = (
     Flag("cut-by-frame", Level.UNSIZED, "The piece reaches the edge of the photo."),
     Flag("overlapped", Level.UNSIZED, "Something covers part of the piece, or several pieces touch."),
     Flag("touching", Level.UNSIZED, "Several pieces touch, and where one ends cannot be told: lay them apart."),
+    Flag(
+        "doubtful-outline",
+        Level.UNSIZED,
+        "What may be a piece could not be told from the table for sure: lay it on something plain that contrasts with it.",
+    ),
     Flag("edge-not-found", Level.UNSIZED, "At least one side could not be located in the photo."),
     Flag("not-a-rectangle", Level.UNSIZED, "The outline is not a rectangle."),
 )

@@ -5,7 +5,9 @@ from __future__ import annotations
 from functools import partial
 from typing import Protocol
 
+from calibration.rig.decoy_scenes import decoy_scene
 from calibration.rig.groups import CHANGES, random_scene
+from calibration.rig.neighbour_scenes import neighbour_scene
 from calibration.rig.scene import Scene
 from calibration.rig.table_scenes import table_scene
 
@@ -21,4 +23,6 @@ class Builder(Protocol):
 
 BUILDERS: dict[str, Builder] = {group: partial(random_scene, group) for group in CHANGES}
 BUILDERS["tables"] = table_scene
+BUILDERS["neighbours"] = neighbour_scene
+BUILDERS["decoys"] = decoy_scene
 """All groups, and what draws their scenes."""

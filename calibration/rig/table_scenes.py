@@ -61,16 +61,20 @@ def table_scene(
 
 
 def laid_scene(
-    rng: Rng, drawn: list[Card], light: Light, *, width: int | None, height: int | None, px_per_mm: float | None
-) -> Scene:
-    """A scene with these cards laid apart on a plain mat, as the group `kind` lays them."""
+    rng: Rng, drawn: list[Card], light: Light, *, width: int | None, height: int | None, px_per_mm: float | None,
+    least_full: float = 0.0,
+) -> Scene:  # fmt: skip
+    """A scene with these cards laid apart on a plain mat, as the group `kind` lays them.
+
+    least_full: what is to be laid still fills so much of the photo that room must be left.
+    """
     width, height, density = width or WIDTH_PX, height or HEIGHT_PX, px_per_mm or PX_PER_MM
     focal = float(rng.uniform(23.6, 27.4))
     camera = draw_camera(
         rng, width=width, height=height, px_per_mm=density, tilt_deg=float(rng.uniform(0, 14)), focal_35mm=focal
     )
     designs = ("square-80",)
-    full = fullness(camera, drawn, designs=designs)
+    full = max(least_full, fullness(camera, drawn, designs=designs))
     for share in (full, max(full, 0.5), 1.0):
         squares, laid = lay_out(rng, camera, drawn, designs=designs, around=gathering(rng, camera, full=share))
         if len(laid) == len(drawn):

@@ -9,12 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.outlines.lines import View
-from cardmeasure.outlines.rectangles import Rectangles, SideQuality, side_quality
+from cardmeasure.outlines.rectangles import Rectangles, side_quality
 
 Floats = NDArray[np.floating[Any]]
 
 LEAST_PROMINENCE, MOST_OVERRUN = 1.3, 0.45
 """Of each side: how much clearer than what lies close outside; how much of its line may go on beyond its ends."""
+MOST_GAP_MM = 3.5
+"""Cards laid apart leave a wider gap in a line that runs along both."""
 OVERLAP = 0.08
 """Share of the smaller by which two pieces may overlap, as outlines are rough."""
 SHARED_MM = 0.8
@@ -32,9 +34,10 @@ def chosen(view: View, found: Rectangles, slopes: Floats, *, ends: bool) -> tupl
     good = quality.prominence.min(axis=1) >= LEAST_PROMINENCE
     if ends:
         good &= quality.overrun.max(axis=1) <= MOST_OVERRUN
-    found, quality = found.rows(good), _rows(quality, good)
+    found, quality = found.rows(good), quality.rows(good)
     areas = np.array([abs(cv2.contourArea(q.astype(np.float32))) for q in found.corners_mm])
-    order = np.argsort(-areas, kind="stable")
+    # first the largest of those without a gap in any side, then the largest of the rest
+    order = np.lexsort((-areas, quality.gap_mm.max(axis=1) > MOST_GAP_MM))
     split = _splits(found.corners_mm, areas)
     kept: list[int] = []
     for k in order.tolist():
@@ -103,9 +106,3 @@ def _within(points: Floats, quad: Floats) -> NDArray[np.bool_]:
 def _overlap(a: Floats, b: Floats) -> float:
     """Area common to two convex quadrilaterals."""
     return float(cv2.intersectConvexConvex(a.astype(np.float32), b.astype(np.float32))[0])
-
-
-def _rows(quality: SideQuality, index: NDArray[np.bool_]) -> SideQuality:
-    return SideQuality(
-        strength=quality.strength[index], prominence=quality.prominence[index], overrun=quality.overrun[index]
-    )

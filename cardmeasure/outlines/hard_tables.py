@@ -7,6 +7,7 @@ patterned.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import cv2
@@ -15,8 +16,9 @@ from numpy.typing import NDArray
 
 from cardmeasure.camera import Camera, to_plane
 from cardmeasure.outlines.choosing import chosen
+from cardmeasure.outlines.growing import grown
 from cardmeasure.outlines.lines import View, segments_mm, slopes_of, view_of
-from cardmeasure.outlines.pieces import Outline
+from cardmeasure.outlines.pieces import Outline, clockwise
 from cardmeasure.outlines.rectangles import closed_rectangles
 from cardmeasure.photo import Photo
 
@@ -29,6 +31,8 @@ SAME = 0.5
 """Two outlines are of one piece where they share this part of the smaller."""
 NEAR_MM = 1.2
 """Corners of two outlines of the same rectangle differ by less."""
+TABLE_SHARE = 0.35
+"""A piece that fills more of the view is the table."""
 PALE, RING, WHITE_PERCENTILE = 0.45, 1.35, 85
 """A table is pale that has so much of the paper's light, seen in a ring so many times as wide as the paper."""
 ROOM_MM = 3.0
@@ -66,13 +70,52 @@ def with_hard_pieces(
     segments = _outside(segments_mm(view), papers)
     slopes = slopes_of(view)
     found = _pieces(view, segments, slopes, ends=True)
+    crowded = not _fills_the_view(view, outlines)
     for outline in outlines:
-        if set(outline.flags) & set(TOGETHER):
+        if crowded and set(outline.flags) & set(TOGETHER):
             region = _hull_with_room(outline)
             mine = _inside_any(segments.mean(axis=1), [region])
             found = _put_together(found, _pieces(view, segments[mine], slopes, ends=False))
     found = [one for one in found if not _inside_any(one.corners_mm.mean(axis=0)[None], papers)[0]]
-    return tuple(_merged(outlines, found))
+    merged = _merged(outlines, found)
+    if _is_pale(photo, reference_px):
+        merged = _with_faint_borders(view, merged, slopes)
+    return tuple(merged)
+
+
+def _fills_the_view(view: View, outlines: tuple[Outline, ...]) -> bool:
+    """Whether what the first finder took for a piece is the table itself."""
+    seen = np.count_nonzero(view.seen) / view.per_mm**2
+    return any(cv2.contourArea(o.contour_mm.astype(np.float32)) > TABLE_SHARE * seen for o in outlines if o.flags)
+
+
+def _with_faint_borders(view: View, outlines: list[Outline], slopes: Floats) -> list[Outline]:
+    """On a pale table: outlines moved out to the faint edges around them; where these are not whole, without a size."""
+    whole = [o for o in outlines if "cut-by-frame" not in o.flags]
+    out = [o for o in outlines if "cut-by-frame" in o.flags]
+    if not whole:
+        return outlines
+    quads = np.array([clockwise(o.corners_mm) for o in whole])
+    more = grown(view, quads, slopes)
+    for k, outline in enumerate(whole):
+        if not more.shift_mm[k].any():
+            out.append(outline)
+            continue
+        flags = ("doubtful-outline",) if more.doubtful[k] else ()
+        corners = more.corners_mm[k]
+        out.append(Outline(corners_mm=corners, flags=flags, contour_mm=corners, exact=True))
+    return _without_inner(out)
+
+
+def _without_inner(outlines: list[Outline]) -> list[Outline]:
+    """Those that do not lie within another that can be sized."""
+    return [one for one in outlines
+            if not any(other is not one and not other.flags and _area(other) > _area(one)
+                       and _shared(one, other) > 0.9 for other in outlines)]  # fmt: skip
+
+
+def _area(outline: Outline) -> float:
+    return float(abs(cv2.contourArea(outline.corners_mm.astype(np.float32))))
 
 
 def _pieces(view: View, segments: Floats, slopes: Floats, *, ends: bool) -> list[Outline]:

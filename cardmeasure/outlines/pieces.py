@@ -112,7 +112,7 @@ def _outline(contour: NDArray[np.int32], view: _View, shape: tuple[int, ...]) ->
     h, w = shape
     x, y = contour.T
     at_frame = (x < FRAME_PX) | (y < FRAME_PX) | (x >= w - FRAME_PX) | (y >= h - FRAME_PX)
-    corners = _clockwise(np.asarray(cv2.boxPoints(box), np.float64))
+    corners = clockwise(np.asarray(cv2.boxPoints(box), np.float64))
     hull_area = float(cv2.contourArea(hull))
     if at_frame.sum() >= 3:
         return Outline(corners_mm=corners, flags=("cut-by-frame",), contour_mm=mm) if short >= MIN_SIDE_MM else None
@@ -128,7 +128,7 @@ def _outline(contour: NDArray[np.int32], view: _View, shape: tuple[int, ...]) ->
     return Outline(corners_mm=fitted, flags=("touching",) if notched else (), contour_mm=mm)
 
 
-def _clockwise(corners: Floats) -> Floats:
+def clockwise(corners: Floats) -> Floats:
     """Corners in the order of a picture's clockwise, as the design's y runs down."""
     x, y = corners.T
     return corners if float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) > 0 else corners[::-1]

@@ -26,7 +26,7 @@ MOST_OVERRUN = 0.55
 """Share of what lies beyond a side's ends that may look like more of it."""
 SAME_MM = 0.6
 """Rectangles whose corners are all nearer than this are one."""
-FEW_SAMPLES, SAMPLES = 9, 31
+FEW_SAMPLES, SAMPLES, GAP_SAMPLES = 9, 31, 91
 """Places along a side that are looked at: first few, then, where these do not rule it out, all."""
 CORNER_MM = 5.0
 """Left out at the ends of sides: round corners."""
@@ -285,16 +285,25 @@ def _without_doubles(found: Rectangles) -> Rectangles:
 @dataclass(frozen=True, kw_only=True, eq=False)
 class SideQuality:
     """How clear the sides (n, 4) of rectangles are: strength, mean rise of the cues across it; over that of parallel
-    lines close outside (prominence); share of its line beyond its ends that rises alike (overrun)."""
+    lines close outside (prominence); share of its line beyond its ends that rises alike (overrun); the longest part of
+    it where no edge runs, mm (gap)."""
 
     strength: Floats
     prominence: Floats
     overrun: Floats
+    gap_mm: Floats
+
+    def rows(self, index: Index | NDArray[np.bool_]) -> SideQuality:
+        """Those of some rectangles."""
+        return SideQuality(
+            strength=self.strength[index], prominence=self.prominence[index], overrun=self.overrun[index],
+            gap_mm=self.gap_mm[index],
+        )  # fmt: skip
 
 
 def side_quality(view: View, quads: Floats, slopes: Floats) -> SideQuality:
     """The quality of all sides of quadrilaterals (n, 4, 2)."""
-    strength, prominence, overrun = (np.zeros((len(quads), 4)) for _ in range(3))
+    strength, prominence, overrun, gap = (np.zeros((len(quads), 4)) for _ in range(4))
     for side in range(4):
         a, b = quads[:, side], quads[:, (side + 1) % 4]
         length = np.maximum(np.linalg.norm(b - a, axis=1), 1e-9)[:, None]
@@ -305,10 +314,12 @@ def side_quality(view: View, quads: Floats, slopes: Floats) -> SideQuality:
         rises = _best_rises(view, from_a, to_b, slopes, SAMPLES, out)
         strength[:, side] = np.linalg.norm(rises, axis=2).mean(axis=1)
         around = [
-            np.linalg.norm(_rises(view, from_a + s * out, to_b + s * out, slopes, SAMPLES, out), axis=2).mean(axis=1)
+            np.linalg.norm(rises_along(view, from_a + s * out, to_b + s * out, slopes, SAMPLES, out), axis=2).mean(axis=1)
             for s in OUTSIDE_MM
         ]
         prominence[:, side] = strength[:, side] / np.maximum(np.median(around, axis=0), 0.3)
+        gap[:, side] = _longest_gap(_support_between(view, from_a, to_b, slopes, GAP_SAMPLES)) * (
+            length[:, 0] - 2 * margin[:, 0]) / (GAP_SAMPLES - 1)  # fmt: skip
         mean = rises.mean(axis=1)
         size = np.maximum(np.linalg.norm(mean, axis=1), 0.5 * strength[:, side])
         ends = (b + BEYOND_MM[0] * way, b + BEYOND_MM[1] * way), (a - BEYOND_MM[1] * way, a - BEYOND_MM[0] * way)
@@ -317,18 +328,28 @@ def side_quality(view: View, quads: Floats, slopes: Floats) -> SideQuality:
             beyond = _best_rises(view, start, end, slopes, BEYOND_SAMPLES, out)
             shares.append((np.einsum("nsk,nk->ns", beyond, mean) > 0.5 * (size**2)[:, None]).mean(axis=1))
         overrun[:, side] = np.mean(shares, axis=0)
-    return SideQuality(strength=strength, prominence=prominence, overrun=overrun)
+    return SideQuality(strength=strength, prominence=prominence, overrun=overrun, gap_mm=gap)
+
+
+def _longest_gap(supported: NDArray[np.bool_]) -> Floats:
+    """The longest run (n,) of places without an edge in rows (n, m)."""
+    run = np.zeros(len(supported))
+    longest = np.zeros(len(supported))
+    for k in range(supported.shape[1]):
+        run = np.where(supported[:, k], 0.0, run + 1)
+        longest = np.maximum(longest, run)
+    return longest
 
 
 def _best_rises(view: View, a: Floats, b: Floats, slopes: Floats, samples: int, out: Floats) -> Floats:
-    """Rises as `_rises` has them, on the line itself or a pixel beside it, wherever they are greatest in all."""
-    tried = [_rises(view, a + s / view.per_mm * out, b + s / view.per_mm * out, slopes, samples, out)
+    """Rises as `rises_along` has them, on the line itself or a pixel beside it, wherever they are greatest in all."""
+    tried = [rises_along(view, a + s / view.per_mm * out, b + s / view.per_mm * out, slopes, samples, out)
              for s in (-1.0, 0.0, 1.0)]  # fmt: skip
     size = np.array([np.linalg.norm(t, axis=2).mean(axis=1) for t in tried])
     return np.asarray(np.array(tried)[size.argmax(axis=0), np.arange(len(a))])
 
 
-def _rises(view: View, a: Floats, b: Floats, slopes: Floats, samples: int, out: Floats) -> Floats:
+def rises_along(view: View, a: Floats, b: Floats, slopes: Floats, samples: int, out: Floats) -> Floats:
     """How the cues rise outwards at places along lines from a to b (n, 2): (n, samples, cues)."""
     places = view.to_view(a[:, None] + np.linspace(0, 1, samples)[:, None] * (b - a)[:, None])
     at = np.rint(places).astype(np.intp)
