@@ -21,6 +21,8 @@ OVERLAP = 0.08
 """Share of the smaller by which two pieces may overlap, as outlines are rough."""
 SHARED_MM = 0.8
 """Sides nearer than this are one line."""
+MOST_PARTS = 10
+WIDEST_GAP_MM = 12.0
 GAP_MM = 0.45
 """Two cards laid together leave at least so much between them, where one can tell them from one card with a line."""
 
@@ -38,43 +40,37 @@ def chosen(view: View, found: Rectangles, slopes: Floats, *, ends: bool) -> tupl
     areas = np.array([abs(cv2.contourArea(q.astype(np.float32))) for q in found.corners_mm])
     # first the largest of those without a gap in any side, then the largest of the rest
     order = np.lexsort((-areas, quality.gap_mm.max(axis=1) > MOST_GAP_MM))
-    split = _splits(found.corners_mm, areas)
     kept: list[int] = []
+    seams: list[bool] = []
     for k in order.tolist():
-        if split[k] == APART:
-            continue
-        if all(_overlap(found.corners_mm[k], found.corners_mm[j]) < OVERLAP * areas[k] for j in kept):
-            kept.append(k)
-    index = np.array(kept, np.intp)
-    return found.rows(index), split[index] == SEAM
+        if all(_overlap(found.corners_mm[k], found.corners_mm[j], areas[k], areas[j]) < OVERLAP for j in kept):
+            split = _split(found.corners_mm, areas, k)
+            if split != APART:
+                kept.append(k)
+                seams.append(split == SEAM)
+    return found.rows(np.array(kept, np.intp)), np.array(seams, bool)
 
 
 WHOLE, SEAM, APART = 0, 1, 2
 """One piece; perhaps two along a seam; two with a gap between them."""
 
 
-def _splits(quads: Floats, areas: Floats) -> NDArray[np.intp]:
-    """Whether each rectangle (n, 4, 2) is made of two others that share three of its sides each."""
-    out = np.zeros(len(quads), np.intp)
-    for k in range(len(quads)):
-        middle = quads.mean(axis=1)
-        inside = (areas < 0.8 * areas[k]) & (areas > 0.15 * areas[k]) & _within(middle, quads[k])
-        parts = np.flatnonzero(inside)
-        if len(parts) < 2:
-            continue
-        shared = np.array([_shared_sides(quads[j], quads[k]) for j in parts])
-        three = shared.sum(axis=1) == 3
-        parts, free = parts[three], np.argmin(shared[three], axis=1)
-        out[k] = max((_seam(quads, areas, k, i, j) for a, i in enumerate(parts) for b, j in enumerate(parts)
-                      if a < b and abs(int(free[a]) - int(free[b])) == 2), default=WHOLE)  # fmt: skip
-    return out
+def _split(quads: Floats, areas: Floats, k: int) -> int:
+    """Whether a rectangle (4, 2) is made of two others (n, 4, 2) that share three of its sides each."""
+    inside = (areas < 0.8 * areas[k]) & (areas > 0.15 * areas[k]) & _within(quads.mean(axis=1), quads[k])
+    parts = np.flatnonzero(inside)
+    shared = _shared_sides(quads[parts], quads[k])
+    three = shared.sum(axis=1) == 3
+    parts, free = parts[three][:MOST_PARTS], np.argmin(shared, axis=1)[three][:MOST_PARTS]
+    return max((_seam(quads, areas, k, i, j) for a, i in enumerate(parts) for b, j in enumerate(parts)
+                if a < b and abs(int(free[a]) - int(free[b])) == 2), default=WHOLE)  # fmt: skip
 
 
 def _seam(quads: Floats, areas: Floats, whole: int, i: int, j: int) -> int:
     """How two rectangles that face each other fill a third."""
     rest = areas[whole] - areas[i] - areas[j]
     length = float(np.sqrt(areas[whole]))
-    if _overlap(quads[i], quads[j]) > OVERLAP * min(areas[i], areas[j]) or rest > 12.0 * length:
+    if _overlap(quads[i], quads[j], areas[i], areas[j]) > OVERLAP or rest > WIDEST_GAP_MM * length:
         return WHOLE
     return APART if rest > GAP_MM * _seam_length(quads[i], quads[j]) else SEAM
 
@@ -86,14 +82,14 @@ def _seam_length(a: Floats, b: Floats) -> float:
     return float(np.linalg.norm(a[(k + 1) % 4] - a[k]))
 
 
-def _shared_sides(part: Floats, whole: Floats) -> NDArray[np.bool_]:
-    """Which sides (4,) of the whole a side of the part lies along."""
-    middles = (part + np.roll(part, -1, axis=0)) / 2
-    start, end = whole, np.roll(whole, -1, axis=0)
-    way = (end - start) / np.linalg.norm(end - start, axis=1)[:, None]
-    off = middles[None] - start[:, None]
+def _shared_sides(parts: Floats, whole: Floats) -> NDArray[np.bool_]:
+    """Along which sides (n, 4) of the whole (4, 2) a side of each part (n, 4, 2) lies."""
+    middles = (parts + np.roll(parts, -1, axis=1)) / 2
+    way = np.roll(whole, -1, axis=0) - whole
+    way = way / np.linalg.norm(way, axis=1)[:, None]
+    off = middles[:, None] - whole[:, None]
     distance = np.abs(off[..., 0] * way[:, None, 1] - off[..., 1] * way[:, None, 0])
-    return np.asarray(distance.min(axis=1) < SHARED_MM)
+    return np.asarray(distance.min(axis=2) < SHARED_MM)
 
 
 def _within(points: Floats, quad: Floats) -> NDArray[np.bool_]:
@@ -103,6 +99,17 @@ def _within(points: Floats, quad: Floats) -> NDArray[np.bool_]:
     return np.asarray((side[:, 0] * off[..., 1] - side[:, 1] * off[..., 0] > 0).all(axis=1))
 
 
-def _overlap(a: Floats, b: Floats) -> float:
-    """Area common to two convex quadrilaterals."""
-    return float(cv2.intersectConvexConvex(a.astype(np.float32), b.astype(np.float32))[0])
+def _overlap(a: Floats, b: Floats, area_a: float, area_b: float) -> float:
+    """Common part of two quadrilaterals as a share of the smaller."""
+    return common_share(a, b) if area_a <= area_b else common_share(b, a)
+
+
+def common_share(inner: Floats, outer: Floats) -> float:
+    """Share of the first convex quadrilateral (4, 2) that the second, clockwise, covers."""
+    a, b = np.meshgrid(GRID, GRID)
+    a, b = a.ravel()[:, None], b.ravel()[:, None]
+    points = (1 - a) * ((1 - b) * inner[0] + b * inner[3]) + a * ((1 - b) * inner[1] + b * inner[2])
+    return float(_within(points, outer).mean())
+
+
+GRID = (np.arange(12) + 0.5) / 12

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.camera import Camera, to_plane
-from cardmeasure.outlines.choosing import chosen
+from cardmeasure.outlines.choosing import chosen, common_share
 from cardmeasure.outlines.growing import grown
 from cardmeasure.outlines.lines import View, segments_mm, slopes_of, view_of
 from cardmeasure.outlines.pieces import Outline, clockwise
@@ -31,6 +31,9 @@ SAME = 0.5
 """Two outlines are of one piece where they share this part of the smaller."""
 NEAR_MM = 1.2
 """Corners of two outlines of the same rectangle differ by less."""
+MOST_OF_REGION, FILLED = 0.75, 0.92
+"""Of several pieces in one region each fills at most, and all together at least, so much of it."""
+EVEN_BORDER_MM = 0.8
 TABLE_SHARE = 0.35
 """A piece that fills more of the view is the table."""
 PALE, RING, WHITE_PERCENTILE = 0.45, 1.35, 85
@@ -70,17 +73,15 @@ def with_hard_pieces(
     segments = _outside(segments_mm(view), papers)
     slopes = slopes_of(view)
     found = _pieces(view, segments, slopes, ends=True)
-    crowded = not _fills_the_view(view, outlines)
-    for outline in outlines:
-        if crowded and set(outline.flags) & set(TOGETHER):
-            region = _hull_with_room(outline)
-            mine = _inside_any(segments.mean(axis=1), [region])
-            found = _put_together(found, _pieces(view, segments[mine], slopes, ends=False))
+    if not _fills_the_view(view, outlines):
+        for outline in outlines:
+            if set(outline.flags) & set(TOGETHER):
+                mine = _inside_any(segments.mean(axis=1), [_hull_with_room(outline)])
+                apart = _told_apart(outline, _pieces(view, segments[mine], slopes, ends=False))
+                # what only seems to be one piece must not take the place of what is known to be several
+                found = apart + [one for one in found if _shared(one, outline) < SAME]
     found = [one for one in found if not _inside_any(one.corners_mm.mean(axis=0)[None], papers)[0]]
-    merged = _merged(outlines, found)
-    if _is_pale(photo, reference_px):
-        merged = _with_faint_borders(view, merged, slopes)
-    return tuple(merged)
+    return tuple(_with_faint_borders(view, _merged(outlines, found), slopes, pale=_is_pale(photo, reference_px)))
 
 
 def _fills_the_view(view: View, outlines: tuple[Outline, ...]) -> bool:
@@ -89,16 +90,20 @@ def _fills_the_view(view: View, outlines: tuple[Outline, ...]) -> bool:
     return any(cv2.contourArea(o.contour_mm.astype(np.float32)) > TABLE_SHARE * seen for o in outlines if o.flags)
 
 
-def _with_faint_borders(view: View, outlines: list[Outline], slopes: Floats) -> list[Outline]:
-    """On a pale table: outlines moved out to the faint edges around them; where these are not whole, without a size."""
+def _with_faint_borders(view: View, outlines: list[Outline], slopes: Floats, *, pale: bool) -> list[Outline]:
+    """Outlines moved out to faint edges around them; where these are not whole, without a size.
+
+    On other than pale tables a border must be as wide on all sides: there is more that runs along a side by chance.
+    """
     whole = [o for o in outlines if "cut-by-frame" not in o.flags]
     out = [o for o in outlines if "cut-by-frame" in o.flags]
     if not whole:
         return outlines
-    quads = np.array([clockwise(o.corners_mm) for o in whole])
-    more = grown(view, quads, slopes)
+    more = grown(view, np.array([clockwise(o.corners_mm) for o in whole]), slopes)
     for k, outline in enumerate(whole):
-        if not more.shift_mm[k].any():
+        shift = more.shift_mm[k]
+        alike = shift.min() > 0 and np.ptp(shift) < EVEN_BORDER_MM
+        if not (shift.any() if pale else alike):
             out.append(outline)
             continue
         flags = ("doubtful-outline",) if more.doubtful[k] else ()
@@ -129,9 +134,11 @@ def _pieces(view: View, segments: Floats, slopes: Floats, *, ends: bool) -> list
     ]
 
 
-def _put_together(first: list[Outline], more: list[Outline]) -> list[Outline]:
-    """Pieces found in two ways; where they overlap, the second way has looked more closely."""
-    return more + [one for one in first if all(_shared(one, other) < SAME for other in more)]
+def _told_apart(region: Outline, parts: list[Outline]) -> list[Outline]:
+    """The pieces that a region is made of, where these fill it; else none."""
+    area = float(abs(cv2.contourArea(region.contour_mm.astype(np.float32))))
+    parts = [one for one in parts if not one.flags and _area(one) < MOST_OF_REGION * area]
+    return parts if len(parts) > 1 and sum(map(_area, parts)) > FILLED * area else []
 
 
 def _merged(plain: tuple[Outline, ...], found: list[Outline]) -> list[Outline]:
@@ -156,9 +163,8 @@ def _alike(a: Outline, b: Outline) -> bool:
 
 def _shared(a: Outline, b: Outline) -> float:
     """Common part of two outlines, over the smaller's area."""
-    p, q = (cv2.convexHull(o.corners_mm.astype(np.float32)) for o in (a, b))
-    smaller = min(cv2.contourArea(p), cv2.contourArea(q))
-    return float(cv2.intersectConvexConvex(p, q)[0]) / max(smaller, 1e-6)
+    smaller, larger = (a, b) if _area(a) <= _area(b) else (b, a)
+    return common_share(clockwise(smaller.corners_mm), clockwise(larger.corners_mm))
 
 
 def _hull_with_room(outline: Outline) -> Floats:
