@@ -65,6 +65,7 @@ _FLAGS = (
     ),
     Flag("not-square", Level.DOUBT, "The corners are more than 0.5 degrees off square: bent, damaged, or not a card."),
     Flag("bent-edge", Level.DOUBT, "A side is not straight: the card is curled, damaged, or partly covered."),
+    Flag("beside-another", Level.DOUBT, "Another piece lies against it or very near: the side between is less certain."),
     # of a piece without a size
     Flag("cut-by-frame", Level.UNSIZED, "The piece reaches the edge of the photo."),
     Flag("overlapped", Level.UNSIZED, "Something covers part of the piece, or several pieces touch."),
@@ -75,6 +76,7 @@ _FLAGS = (
         "What may be a piece could not be told from the table for sure: lay it on something plain that contrasts with it.",
     ),
     Flag("edge-not-found", Level.UNSIZED, "At least one side could not be located in the photo."),
+    Flag("not-flat", Level.UNSIZED, "A step runs across it: a die or another block, not a flat piece."),
     Flag("not-a-rectangle", Level.UNSIZED, "The outline is not a rectangle."),
 )
 FLAGS: dict[str, Flag] = {flag.code: flag for flag in _FLAGS}

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from cardmeasure.classes.common_factor import common_factor
 from cardmeasure.errors import PhotoTrouble
 from cardmeasure.geometry import apply_homography
-from cardmeasure.outlines.hard_tables import asks_for_a_second_look, with_hard_pieces
+from cardmeasure.outlines.hard_tables import asks_for_a_second_look, beside_each_other, with_hard_pieces
 from cardmeasure.outlines.pieces import find_pieces
 from cardmeasure.photo import Photo, read_photo
 from cardmeasure.reference.finding import SquareSighting, find_squares
@@ -86,6 +86,7 @@ def measure(
         outlines = with_hard_pieces(
             photo, start.camera, outlines, px_per_mm=squares[0].px_per_mm, reference_px=papers
         )
+    outlines = beside_each_other(outlines)
     if not outlines:
         raise PhotoTrouble("no-cards", f"The reference square ({squares[0].design.name}) was found, but no card.")
     solution = solve(photo, squares, outlines, settings, start=start)

@@ -108,7 +108,8 @@ def _card(
         match=_match(size.values, u, correlation, settings),
         budget=budget_from_covariances({name: size.covariance(m) for name, m in adjustment.shares.items()}),
         flags=_flags(adjustment, solution.edges, index, bends)
-        + (() if np.abs(excess).max() < OUTLINE_MM else ("outline-differs",)),
+        + (() if np.abs(excess).max() < OUTLINE_MM else ("outline-differs",))
+        + (("beside-another",) if outline.beside else ()),
     )
 
 

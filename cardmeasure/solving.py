@@ -31,6 +31,8 @@ SEARCH_MM = 0.6
 """How far from its rough outline a side is sought."""
 U_PLACE_MM, U_PLACE_PX = 0.25, (2.5, 0.8)
 """How far a side may be from its prediction: in the first pass so many millimetres, and pixels at least in each."""
+U_BESIDE_MM = 0.12
+"""Of a side beside another card's: what its own fit does not know of (from rendered scenes)."""
 MIN_USED = 0.4
 """Share of a side's stretches that must have been found for the side to count."""
 MIN_CLARITY = 1.5
@@ -145,6 +147,7 @@ def solve(
         keep: NDArray[np.bool_] = np.asarray(good.all(axis=1))
         state, edges = state.of_cards(keep), edges.of_cards(keep)
         wanted = [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
+        edges = _less_sure(edges, np.array([outlines[k].beside for k in wanted], bool), squares[0].px_per_mm)
         priors = _priors_for(priors, edges.points, elevation)
         if not last:
             state = approximate(state, points, edges.points, priors)
@@ -193,6 +196,13 @@ def _with_cards(state: State, quads: Floats) -> State:
         camera=state.camera, scale=state.scale, squares=state.squares, quads=quads,
         bias_px=np.zeros((len(quads), qd.SIDES)), tone=0.0,
     )  # fmt: skip
+
+
+def _less_sure(edges: EdgeMeasurement, beside: NDArray[np.bool_], px_per_mm: float) -> EdgeMeasurement:
+    """Wider u for the sides of cards (c,) that lie beside others: their shadows and walls are not those of the rest."""
+    more = np.where(beside, U_BESIDE_MM * px_per_mm, 0.0)[:, None]
+    points = replace(edges.points, u_bias_px=np.hypot(edges.points.u_bias_px, more))
+    return replace(edges, points=points)
 
 
 def _priors_for(priors: Priors, edges: EdgePoints, elevation_mm: float) -> Priors:

@@ -18,6 +18,7 @@ from cardmeasure.edges.bends import bends_px, course_px
 from cardmeasure.edges.fitting import Looks
 from cardmeasure.edges.lighting import Surroundings, outward_azimuth_rad, wall_widths_px
 from cardmeasure.edges.looks import BLUR, FACE, PLACE, TABLE
+from cardmeasure.edges.neighbours import without_neighbours
 from cardmeasure.edges.points import EdgePoints
 from cardmeasure.edges.profiles import Profiles, Reach, Stretches, sample_profiles, whole_sides
 from cardmeasure.edges.stretches import edge_offsets
@@ -112,7 +113,7 @@ def measure_edges(
     stretches = replace(stretches, length_mm=max(stretches.length_mm, STRETCH_PX / per_mm))
     thickness_px = (quads[:, qd.ELEVATION] + conditions.paper_mm) * per_mm
     reach = _reach(conditions.blur_px, u_place_px, float(thickness_px.max()))
-    fine = sample_profiles(photo, camera, quads, reach=reach, stretches=stretches)
+    fine = without_neighbours(sample_profiles(photo, camera, quads, reach=reach, stretches=stretches), camera, quads)
     # a side that is not straight would smear its own profile
     shift = course_px(known.points, known.residuals_px, fine) if known else np.zeros(len(fine.along))
     fine = replace(fine, px=fine.px + shift[:, None] * fine.normal, distance_px=fine.distance_px - shift[:, None])

@@ -15,11 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.camera import Camera, to_plane
-from cardmeasure.outlines.choosing import chosen, common_share
+from cardmeasure.outlines.choosing import chosen, common_share, two_in
 from cardmeasure.outlines.growing import grown
 from cardmeasure.outlines.lines import View, segments_mm, slopes_of, view_of
 from cardmeasure.outlines.pieces import Outline, clockwise
-from cardmeasure.outlines.rectangles import closed_rectangles
+from cardmeasure.outlines.rectangles import Rectangles, closed_rectangles
 from cardmeasure.photo import Photo
 
 Floats = NDArray[np.floating[Any]]
@@ -31,8 +31,7 @@ SAME = 0.5
 """Two outlines are of one piece where they share this part of the smaller."""
 NEAR_MM = 1.2
 """Corners of two outlines of the same rectangle differ by less."""
-MOST_OF_REGION, FILLED = 0.75, 0.92
-"""Of several pieces in one region each fills at most, and all together at least, so much of it."""
+CLOSE_MM = 3.5
 EVEN_BORDER_MM = 0.8
 TABLE_SHARE = 0.35
 """A piece that fills more of the view is the table."""
@@ -64,6 +63,25 @@ def _is_pale(photo: Photo, papers_px: list[Floats]) -> bool:
     return bool(np.median(table) > PALE * np.percentile(paper, WHITE_PERCENTILE))
 
 
+def beside_each_other(outlines: tuple[Outline, ...]) -> tuple[Outline, ...]:
+    """The same; of those that lie close to another the clearest edges count, as the outermost may be the other's."""
+    whole = [o for o in outlines if not o.flags]
+    return tuple(
+        replace(o, exact=True, beside=True) if not o.flags and any(p is not o and _is_close(o, p) for p in whole) else o
+        for o in outlines
+    )
+
+
+def _is_close(a: Outline, b: Outline) -> bool:
+    """Whether a corner or a middle of a side of one lies close to the other."""
+    def near(one: Outline, other: Outline) -> bool:
+        points = np.vstack([one.corners_mm, (one.corners_mm + np.roll(one.corners_mm, -1, axis=0)) / 2])
+        polygon = other.corners_mm.astype(np.float32)
+        return any(cv2.pointPolygonTest(polygon, (float(x), float(y)), True) > -CLOSE_MM for x, y in points)
+
+    return near(a, b) or near(b, a)
+
+
 def with_hard_pieces(
     photo: Photo, camera: Camera, outlines: tuple[Outline, ...], *, px_per_mm: float, reference_px: list[Floats]
 ) -> tuple[Outline, ...]:
@@ -77,7 +95,7 @@ def with_hard_pieces(
         for outline in outlines:
             if set(outline.flags) & set(TOGETHER):
                 mine = _inside_any(segments.mean(axis=1), [_hull_with_room(outline)])
-                apart = _told_apart(outline, _pieces(view, segments[mine], slopes, ends=False))
+                apart = _told_apart(view, outline, _rectangles(view, segments[mine], slopes, ends=False), slopes)
                 # what only seems to be one piece must not take the place of what is known to be several
                 found = apart + [one for one in found if _shared(one, outline) < SAME]
     found = [one for one in found if not _inside_any(one.corners_mm.mean(axis=0)[None], papers)[0]]
@@ -123,10 +141,14 @@ def _area(outline: Outline) -> float:
     return float(abs(cv2.contourArea(outline.corners_mm.astype(np.float32))))
 
 
-def _pieces(view: View, segments: Floats, slopes: Floats, *, ends: bool) -> list[Outline]:
+def _rectangles(view: View, segments: Floats, slopes: Floats, *, ends: bool) -> Rectangles:
     if len(segments) < 4:
-        return []
-    rectangles = closed_rectangles(view, segments, slopes, least=LEAST_SUPPORT, ends=ends)
+        return Rectangles(corners_mm=np.zeros((0, 4, 2)), support=np.zeros((0, 4)))
+    return closed_rectangles(view, segments, slopes, least=LEAST_SUPPORT, ends=ends)
+
+
+def _pieces(view: View, segments: Floats, slopes: Floats, *, ends: bool) -> list[Outline]:
+    rectangles = _rectangles(view, segments, slopes, ends=ends)
     kept, seams = chosen(view, rectangles, slopes, ends=ends)
     return [
         Outline(corners_mm=corners, flags=("touching",) if seam else (), exact=True, contour_mm=corners)
@@ -134,11 +156,11 @@ def _pieces(view: View, segments: Floats, slopes: Floats, *, ends: bool) -> list
     ]
 
 
-def _told_apart(region: Outline, parts: list[Outline]) -> list[Outline]:
-    """The pieces that a region is made of, where these fill it; else none."""
-    area = float(abs(cv2.contourArea(region.contour_mm.astype(np.float32))))
-    parts = [one for one in parts if not one.flags and _area(one) < MOST_OF_REGION * area]
-    return parts if len(parts) > 1 and sum(map(_area, parts)) > FILLED * area else []
+def _told_apart(view: View, region: Outline, found: Rectangles, slopes: Floats) -> list[Outline]:
+    """The two cards that a region is made of, where a gap between them can be seen; else none."""
+    whole = clockwise(np.asarray(cv2.boxPoints(cv2.minAreaRect(region.contour_mm.astype(np.float32))), np.float64))
+    pair = two_in(view, whole, found, slopes)
+    return [Outline(corners_mm=q, flags=(), contour_mm=q, exact=True) for q in pair]
 
 
 def _merged(plain: tuple[Outline, ...], found: list[Outline]) -> list[Outline]:

@@ -21,6 +21,8 @@ MIN_AREA_MM2 = 250.0
 """Smaller things are dust, dice or counters: the smallest card in use is about 25 x 15 mm (ISO/IEC 7810 ID-000)."""
 MIN_SIDE_MM = 12.0
 MAX_ASPECT = 5.0
+BLOCK_MM, FOLD_MM = 32.0, 2.0
+"""A smaller piece across which a step runs, so far from its ends or farther, is a block seen from aslant: a die."""
 MIN_FILL = 0.945
 """Share of its smallest enclosing rectangle that a card covers; 4 mm corners of a mini card leave 0.99."""
 MIN_HULL_FILL = 0.955
@@ -37,7 +39,8 @@ class Outline:
     """A piece: rough corners on the table (4, 2) mm, clockwise, and the flags that already rule a size out.
 
     shape : `rectangle`, or what else it is. contour_mm : (n, 2), its whole rough outline on the table. exact : found by
-    its edges, on whatever table, so they are the clearest near by rather than the outermost.
+    its edges, on whatever table, so they are the clearest near by rather than the outermost. beside : another piece lies
+    close by, so what is outside a side is not all table.
     """
 
     corners_mm: Floats
@@ -45,6 +48,7 @@ class Outline:
     shape: str = "rectangle"
     contour_mm: Floats = field(default_factory=lambda: np.zeros((0, 2)))
     exact: bool = False
+    beside: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -92,7 +96,11 @@ def _checked_for_seams(reduced: Reduced, camera: Camera, outline: Outline) -> Ou
         return outline
     corners_px = project(camera, np.column_stack([outline.corners_mm, np.zeros(4)]))
     first, second, *_ = side_lengths(outline.corners_mm)
-    joined = has_seam(reduced.pixels_bgr, reduced.to_reduced(corners_px), (float(first), float(second)))
+    sides = (float(first), float(second))
+    if max(sides) < BLOCK_MM:
+        folded = has_seam(reduced.pixels_bgr, reduced.to_reduced(corners_px), sides, near_mm=FOLD_MM)
+        return replace(outline, flags=("not-flat",)) if folded else outline
+    joined = has_seam(reduced.pixels_bgr, reduced.to_reduced(corners_px), sides)
     return replace(outline, flags=("touching",)) if joined else outline
 
 

@@ -13,7 +13,7 @@ from cardmeasure.outlines.lines import View
 Floats = NDArray[np.floating[Any]]
 Index = NDArray[np.intp]
 
-MOST_SEGMENTS = 2000
+MOST_SEGMENTS, MOST_RECTANGLES = 2000, 1500
 """The longest count; a strongly grained table has more."""
 ONE_LINE_MM, ONE_LINE_GAP_MM = 0.4, 3.0
 """Edges are one where all of the shorter lies so near the longer's line, and not farther than that beyond its ends."""
@@ -152,12 +152,12 @@ def _end_there(view: View, segments: Floats, corners: _Corners, slopes: Floats) 
 
 
 def _along(view: View, ends: Floats, slopes: Floats, out: Floats) -> Floats:
-    return np.asarray(_best_rises(view, ends[:, 0], ends[:, 1], slopes, BEYOND_SAMPLES, out).mean(axis=1))
+    return np.asarray(best_rises(view, ends[:, 0], ends[:, 1], slopes, BEYOND_SAMPLES, out).mean(axis=1))
 
 
 def _share_beyond(view: View, place: Floats, way: Floats, out: Floats, mean: Floats, slopes: Floats) -> Floats:
     """Share (n,) of places behind corners, against the way of an arm, where the cues rise as along the arm (n, cues)."""
-    beyond = _best_rises(view, place - BEYOND_MM[1] * way, place - BEYOND_MM[0] * way, slopes, BEYOND_SAMPLES, out)
+    beyond = best_rises(view, place - BEYOND_MM[1] * way, place - BEYOND_MM[0] * way, slopes, BEYOND_SAMPLES, out)
     least = 0.5 * np.maximum((mean**2).sum(axis=1), LEAST_SLOPE**2)
     return np.asarray((np.einsum("nsk,nk->ns", beyond, mean) > least[:, None]).mean(axis=1))
 
@@ -271,16 +271,15 @@ def _distinct(quads: Floats) -> Floats:
 
 
 def _without_doubles(found: Rectangles) -> Rectangles:
-    """Of rectangles that are nearly the same, the one that is borne out best."""
+    """Of rectangles that are nearly the same, the one that is borne out best; no more than so many in all."""
     found = found.rows(np.argsort(-found.support.sum(axis=1), kind="stable"))
-    flat = found.corners_mm.reshape(-1, 8)
-    keep: list[int] = []
-    alive = np.ones(len(flat), bool)
-    for k in range(len(flat)):
-        if alive[k]:
-            keep.append(k)
-            alive &= np.abs(flat - flat[k]).max(axis=1) > SAME_MM
-    return found.rows(np.array(keep, np.intp))
+    cells = np.rint(found.corners_mm.reshape(-1, 8) / (2 * SAME_MM)).astype(np.int32)
+    first = np.sort(np.unique(cells, axis=0, return_index=True)[1]) if len(cells) else np.zeros(0, np.intp)
+    if len(first) > MOST_RECTANGLES:
+        # the large ones hold the small ones
+        size = np.ptp(found.corners_mm[first], axis=1).prod(axis=1)
+        first = first[np.argsort(-size, kind="stable")[:MOST_RECTANGLES]]
+    return found.rows(first)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -312,7 +311,7 @@ def side_quality(view: View, quads: Floats, slopes: Floats) -> SideQuality:
         out = np.column_stack([way[:, 1], -way[:, 0]])
         margin = np.minimum(CORNER_MM, 0.2 * length)
         from_a, to_b = a + margin * way, b - margin * way
-        rises = _best_rises(view, from_a, to_b, slopes, SAMPLES, out)
+        rises = best_rises(view, from_a, to_b, slopes, SAMPLES, out)
         strength[:, side] = np.linalg.norm(rises, axis=2).mean(axis=1)
         around = [
             np.linalg.norm(rises_along(view, from_a + s * out, to_b + s * out, slopes, SAMPLES, out), axis=2).mean(axis=1)
@@ -326,7 +325,7 @@ def side_quality(view: View, quads: Floats, slopes: Floats) -> SideQuality:
         ends = (b + BEYOND_MM[0] * way, b + BEYOND_MM[1] * way), (a - BEYOND_MM[1] * way, a - BEYOND_MM[0] * way)
         shares = []
         for start, end in ends:
-            beyond = _best_rises(view, start, end, slopes, BEYOND_SAMPLES, out)
+            beyond = best_rises(view, start, end, slopes, BEYOND_SAMPLES, out)
             shares.append((np.einsum("nsk,nk->ns", beyond, mean) > 0.5 * (size**2)[:, None]).mean(axis=1))
         overrun[:, side] = np.mean(shares, axis=0)
     return SideQuality(strength=strength, prominence=prominence, overrun=overrun, gap_mm=gap)
@@ -342,7 +341,7 @@ def _longest_gap(supported: NDArray[np.bool_]) -> Floats:
     return longest
 
 
-def _best_rises(view: View, a: Floats, b: Floats, slopes: Floats, samples: int, out: Floats) -> Floats:
+def best_rises(view: View, a: Floats, b: Floats, slopes: Floats, samples: int, out: Floats) -> Floats:
     """Rises as `rises_along` has them, on the line itself or a pixel beside it, wherever they are greatest in all."""
     tried = [rises_along(view, a + s / view.per_mm * out, b + s / view.per_mm * out, slopes, samples, out)
              for s in (-1.0, 0.0, 1.0)]  # fmt: skip
