@@ -116,7 +116,7 @@ def _radii_seen(seen_mm: Floats, half: Floats, drawn_mm: Floats, most_mm: Floats
 
 
 def _mean_distance(radii: Floats, half: Floats, drawn: Floats) -> Floats:
-    """Mean distance (n, r) of corners rounded by radii (n, r) outside arcs drawn with other radii (n,), over their fans.
+    """Mean distance (n, r) of corners rounded by radii (n, r) outside arcs drawn with others (n,), over their fans.
 
     Rays leave the drawn arc's centre at angles (m,) from the corner's bisector; a ray meets the arc, or the straight
     side where the arc has ended.
