@@ -74,6 +74,12 @@ def beside_each_other(outlines: tuple[Outline, ...]) -> tuple[Outline, ...]:
 
 def _is_close(a: Outline, b: Outline) -> bool:
     """Whether a corner or a middle of a side of one lies close to the other."""
+    middles = a.corners_mm.mean(axis=0), b.corners_mm.mean(axis=0)
+    reach = sum(
+        float(np.linalg.norm(o.corners_mm - m, axis=1).max()) for o, m in zip((a, b), middles, strict=True)
+    )  # fmt: skip
+    if float(np.linalg.norm(middles[0] - middles[1])) > reach + CLOSE_MM:
+        return False
 
     def near(one: Outline, other: Outline) -> bool:
         points = np.vstack([one.corners_mm, (one.corners_mm + np.roll(one.corners_mm, -1, axis=0)) / 2])

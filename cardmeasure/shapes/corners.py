@@ -25,11 +25,11 @@ from cardmeasure.shapes.sampling import STEP_PX, distances_px, light_across
 
 Floats = NDArray[np.floating[Any]]
 
-FAN_DEG, RAYS = 12.0, 12
+FAN_DEG, RAYS = 12.0, 7
 AROUND_PX = 4.0
 LEAST_MM = 1.0
 """The fan of a sharper corner is drawn at this radius."""
-SEARCH_MM, LONGER_SEARCH_MM, SEARCH_STEP_PX = (0.45,), (0.45, 0.45, 0.2), 1.0
+SEARCH_MM, LONGER_SEARCH_MM, SEARCH_STEP_PX = (0.45,), (0.45, 0.45, 0.2), 1.25
 """How far from where it is drawn the middle of an arc is sought, in each round, at right and blunter corners; the
 longer one for outlines that hold shadows, too."""
 RIGHT_GAIN = float(np.sqrt(2) - 1)
@@ -172,7 +172,8 @@ def _offsets(
     n = len(looks)
     x = np.tile(distance, (n, 1)).astype(np.float32)
     grid = np.arange(-search - SEARCH_STEP_PX, search + SEARCH_STEP_PX + 1e-9, SEARCH_STEP_PX)
-    misfit = np.array([_misfit(x, light, _placed(looks, at)) for at in grid])
+    many, places = np.tile(np.arange(n), len(grid)), np.repeat(grid, n)
+    misfit = _misfit(x[many], light[many], _placed(looks[many], places)).reshape(len(grid), n)
     least = misfit.argmin(axis=0)
     best = _placed(looks, grid[least])
     weight = np.full(x.shape, RAYS * STEP_PX, np.float32)
@@ -189,8 +190,10 @@ def _placed(looks: Floats, at: Floats | float) -> Floats:
 def _misfit(x: Floats, light: NDArray[np.float32], looks: Floats) -> Floats:
     """Sum of squares (n,) that looks leave; their walls' levels are known, those of face and table are fitted."""
     face, wall, table = (share[:, 0] for share in shares_with_slope(x, looks, plain_channels(len(looks)))[:3])
-    rest = light - wall[..., None] * looks[:, None, WALL]
-    parts = np.stack([face, table], axis=2).astype(np.float64)
-    normal = parts.transpose(0, 2, 1) @ parts + 1e-6 * np.eye(2)
-    levels = np.linalg.solve(normal, parts.transpose(0, 2, 1) @ rest)
-    return np.asarray(((rest - parts @ levels) ** 2).sum(axis=(1, 2)))
+    rest = light - wall[..., None] * looks[:, None, WALL].astype(np.float32)
+    parts = np.stack([face, table], axis=1)
+    normal = (parts @ parts.transpose(0, 2, 1)).astype(np.float64) + 1e-6 * np.eye(2)
+    right = parts @ rest
+    levels = np.linalg.solve(normal, right.astype(np.float64))
+    # what a least-squares fit leaves is what there was less what it explains
+    return np.asarray((rest**2).sum(axis=(1, 2), dtype=np.float64) - (levels * right).sum(axis=(1, 2)))
