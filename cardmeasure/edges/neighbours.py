@@ -41,7 +41,7 @@ def _close_pairs(quads: Floats) -> list[tuple[int, int]]:
     corners = np.array([qd.corners_mm(quad)[:, :2] for quad in quads])
     way = np.roll(corners, -1, axis=1) - corners
     out = np.stack([way[..., 1], -way[..., 0]], axis=2) / np.linalg.norm(way, axis=2)[..., None]
-    # how far beyond each side (c, 4) of one card the nearest corner of each other one lies, (c, 4, c)
+    # how far beyond each side (c, 4) of one card the nearest corner of each other one lies, 
     beyond = np.einsum("ask,bck->asbc", out, corners).min(axis=3) - np.einsum("ask,ask->as", out, corners)[..., None]
     apart = beyond.max(axis=1)
     near = (np.maximum(apart, apart.T) < ROOM_MM) & ~np.eye(len(quads), dtype=bool)

@@ -29,6 +29,8 @@ SOFT = 0.4
 """An edge of the check that needs this part of a cell from black to white is not sharp."""
 NEAR_FRAME = 1.8
 """A check whose crossings come nearer to the frame than this, in cells, goes on beyond it."""
+WIDEST_RING = 3
+"""Crossings between the fiducial and the rim of a square's check, at most."""
 MIRRORS = 0.2
 """Share of the places where the check is not seen that are as bright as can be."""
 
@@ -42,7 +44,7 @@ def diagnosed(photo: Photo, trouble: PhotoTrouble) -> PhotoTrouble:
     for side in SEARCH_SIDES_PX:
         grey = reduced_grey(photo, min(1.0, side / max(photo.width_px, photo.height_px)))
         check = find_check(grey)
-        if check is not None:
+        if check is not None and not _is_unbroken(check):
             return _of_check(grey, check, px=photo.width_px / grey.shape[1]) or trouble
         if max(photo.width_px, photo.height_px) <= side:
             break
@@ -55,6 +57,14 @@ def _is_mirrored(photo: Photo) -> bool:
         return bool(find_squares(flipped))
     except PhotoTrouble:
         return False
+
+
+def _is_unbroken(check: CheckPattern) -> bool:
+    """Whether the check has more crossings side by side than a square's, which leaves room for its fiducial: it is
+    another's, such as a chessboard."""
+    cells = {(int(i), int(j)) for i, j in check.cells}
+    block = [(a, b) for a in range(WIDEST_RING + 1) for b in range(WIDEST_RING + 1)]
+    return any(all((i + a, j + b) in cells for a, b in block) for i, j in cells)
 
 
 def _of_check(grey: Grey, check: CheckPattern, *, px: float) -> PhotoTrouble | None:
