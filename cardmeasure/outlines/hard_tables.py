@@ -67,7 +67,7 @@ def beside_each_other(outlines: tuple[Outline, ...]) -> tuple[Outline, ...]:
     """The same; of those that lie close to another the clearest edges count, as the outermost may be the other's."""
     whole = [o for o in outlines if not o.flags]
     return tuple(
-        replace(o, exact=True, beside=True) if not o.flags and any(p is not o and _is_close(o, p) for p in whole) else o
+        replace(o, beside=True) if not o.flags and any(p is not o and _is_close(o, p) for p in whole) else o
         for o in outlines
     )
 
