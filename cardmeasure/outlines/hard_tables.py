@@ -63,6 +63,10 @@ def _is_pale(photo: Photo, papers_px: list[Floats]) -> bool:
     return bool(np.median(table) > PALE * np.percentile(paper, WHITE_PERCENTILE))
 
 
+INNER = (0.6, 0.93)
+"""Share of a region that a rectangle takes which may be a picture inside its border."""
+
+
 def beside_each_other(outlines: tuple[Outline, ...]) -> tuple[Outline, ...]:
     """The same; of those that lie close to another the clearest edges count, as the outermost may be the other's."""
     whole = [o for o in outlines if not o.flags]
@@ -181,7 +185,17 @@ def _merged(plain: tuple[Outline, ...], found: list[Outline]) -> list[Outline]:
             taken.update(here)
         elif not here:
             out.append(outline)
+        elif len(here) == 1 and _is_inner(found[here[0]], outline):
+            # a picture printed inside the border closes to a rectangle, too
+            out.append(replace(found[here[0]], flags=("doubtful-outline",)))
+            taken.update(here)
     return out + [one for k, one in enumerate(found) if k not in taken]
+
+
+def _is_inner(one: Outline, region: Outline) -> bool:
+    """Whether a rectangle fills most of a region, but not all of it."""
+    share = _area(one) / max(float(abs(cv2.contourArea(region.contour_mm.astype(np.float32)))), 1.0)
+    return INNER[0] < share < INNER[1]
 
 
 def _alike(a: Outline, b: Outline) -> bool:
