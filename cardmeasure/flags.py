@@ -95,12 +95,22 @@ _FLAGS = (
         "its top face, or on its foot or its shadow.",
     ),
     Flag("bent-edge", Level.DOUBT, "A side is not straight: the card is curled, damaged, or partly covered."),
+    Flag(
+        "beside-another", Level.DOUBT, "Another piece lies against it or very near: the side between is less certain."
+    ),
     # of a piece without a size
     Flag("cut-by-frame", Level.UNSIZED, "The piece reaches the edge of the photo."),
     Flag("off-sheet", Level.UNSIZED, "The piece reaches beyond the check of the measuring sheet."),
     Flag("overlapped", Level.UNSIZED, "Something covers part of the piece, or several pieces touch."),
     Flag("touching", Level.UNSIZED, "Several pieces touch, and where one ends cannot be told: lay them apart."),
+    Flag(
+        "doubtful-outline",
+        Level.UNSIZED,
+        "What may be a piece could not be told from the table for sure: lay it on something plain that contrasts with "
+        "it.",
+    ),
     Flag("edge-not-found", Level.UNSIZED, "At least one side could not be located in the photo."),
+    Flag("not-flat", Level.UNSIZED, "A step runs across it: a die or another block, not a flat piece."),
     Flag(
         "not-a-rectangle",
         Level.UNSIZED,

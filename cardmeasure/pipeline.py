@@ -16,6 +16,7 @@ from cardmeasure.errors import PhotoTrouble
 from cardmeasure.geometry import apply_homography
 from cardmeasure.lens.choice import LensChoice, chosen_lens
 from cardmeasure.lens.identity import identity_of
+from cardmeasure.outlines.hard_tables import asks_for_a_second_look, beside_each_other, with_hard_pieces
 from cardmeasure.outlines.on_sheet import sheet_pieces, uncovered
 from cardmeasure.outlines.pieces import Outline, find_pieces
 from cardmeasure.photo import Photo, read_photo
@@ -167,9 +168,11 @@ def _view(
 ) -> _View:
     """The pieces beside a square, or on a sheet, which is solved again without the points near them."""
     if not isinstance(squares[0], SheetSighting):
-        known = [_paper_px(square) for square in squares]
-        outlines = find_pieces(photo, start.camera, px_per_mm=squares[0].px_per_mm, reference_px=known)
-        return _View(photo=photo, squares=squares, start=start, outlines=outlines, sheet=None)
+        papers, px_per_mm = [_paper_px(square) for square in squares], squares[0].px_per_mm
+        outlines = find_pieces(photo, start.camera, px_per_mm=px_per_mm, reference_px=papers)
+        if asks_for_a_second_look(photo, outlines, papers):
+            outlines = with_hard_pieces(photo, start.camera, outlines, px_per_mm=px_per_mm, reference_px=papers)
+        return _View(photo=photo, squares=squares, start=start, outlines=beside_each_other(outlines), sheet=None)
     outlines, free = _on_sheet(photo, squares[0], start)
     start = solve_reference(photo, free, settings, lens=lens)
     grey = without_colour(photo)

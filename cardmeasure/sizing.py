@@ -15,6 +15,7 @@ from cardmeasure.camera import Camera, project
 from cardmeasure.classes import match_size
 from cardmeasure.edges.bends import bends_px
 from cardmeasure.edges.measuring import EdgeMeasurement
+from cardmeasure.edges.relief import is_framed
 from cardmeasure.geometry import clockwise_from_top_left, side_lengths
 from cardmeasure.outlines.pieces import Outline
 from cardmeasure.results import Card, Corners, SizeMatch
@@ -118,6 +119,8 @@ def _card(
     if excess.max() > max(FRAME_LINE_MM, room) or np.ptp(excess) > max(ONE_FRAME_LINE_MM, room):
         # a line printed inside the border has been taken for the edge
         return _unsized(number, corners, ("edge-not-found",))
+    if outline.exact and _is_printed(solution, index, settings):
+        return _unsized(number, corners, ("doubtful-outline",))
     thickness_mm = settings.thickness_mm if outline.thickness_mm is None else outline.thickness_mm
     size = _size_of(adjustment, index, thickness_mm)
     covariance = size.covariance(adjustment.covariance)
@@ -138,8 +141,17 @@ def _card(
         match=_match(size.values, u, correlation, settings),
         budget=budget_from_covariances({name: size.covariance(m) for name, m in adjustment.shares.items()}),
         flags=_flags(adjustment, solution.edges, index, bends)
-        + (() if np.abs(excess).max() < OUTLINE_MM else ("outline-differs",)),
+        + (() if np.abs(excess).max() < OUTLINE_MM else ("outline-differs",))
+        + (("beside-another",) if outline.beside else ()),
     )
+
+
+def _is_printed(solution: Solution, index: int, settings: Settings) -> bool:
+    """Whether a rectangle found by its edges is rather printed on the table than lying on it."""
+    if solution.edges is None:
+        return False
+    thickness_px = settings.thickness_mm * solution.px_per_mm
+    return bool(is_framed(solution.edges.known.sides.looks, thickness_px)[index])
 
 
 def _match(values: Floats, u: Floats, correlation: float, settings: Settings) -> SizeMatch:

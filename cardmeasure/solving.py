@@ -36,6 +36,8 @@ SEARCH_MM = 0.6
 """How far from its rough outline a side is sought."""
 U_PLACE_MM, U_PLACE_PX = 0.25, (2.5, 0.8)
 """How far a side may be from its prediction: in the first pass so many millimetres, and pixels at least in each."""
+U_BESIDE_MM = 0.12
+"""Of a side beside another card's: what its own fit does not know of (from rendered scenes)."""
 MIN_USED = 0.4
 """Share of a side's stretches that must have been found for the side to count."""
 MIN_CLARITY = 1.5
@@ -177,13 +179,14 @@ def solve(
         )
         # on a sheet, whose outlines are sure, a line printed inside the border may still lie within a first, wide look
         clear = edges.clarity >= (MIN_CLARITY if last or sheet is None else 0.0)
-        good = (edges.used >= MIN_USED) & clear & edges.on_table
+        good = (edges.used >= MIN_USED) & clear & (edges.on_table | np.array([o.exact for o in laid])[:, None])
         # a side that a second look finds elsewhere is not understood
         good &= np.abs(edges.known.sides.looks.place_px.reshape(-1, qd.SIDES)) < FARTHEST * u_place
         keep: NDArray[np.bool_] = np.asarray(good.all(axis=1))
         state, edges = state.of_cards(keep), edges.of_cards(keep)
         wanted = [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
         laid = [outlines[k] for k in wanted]
+        edges = _less_sure(edges, np.array([o.beside for o in laid], bool), squares[0].px_per_mm)
         priors = _with_known(_priors_for(priors, edges.points, laid, settings), wanted, known)
         if not last:
             state = approximate(state, points, edges.points, priors)
@@ -212,7 +215,8 @@ def _located(
         return _with_cards(state, quads), wanted
     reach = max(4.0, SEARCH_MM * squares[0].px_per_mm) + WINDOW_PX
     deep = _corners_mm([outlines[k] for k in wanted])
-    located = located_quads(photo, state.camera, quads, reach_px=reach, deep_corners_mm=deep)
+    clearest = np.array([outlines[k].exact for k in wanted])
+    located = located_quads(photo, state.camera, quads, reach_px=reach, deep_corners_mm=deep, clearest=clearest)
     keep: NDArray[np.bool_] = np.asarray(located.found.all(axis=1))
     edges = located.points.of_cards(keep)
     wanted = [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
@@ -261,6 +265,13 @@ def _with_cards(state: State, quads: Floats) -> State:
         camera=state.camera, scale=state.scale, squares=state.squares, quads=quads,
         bias_px=np.zeros((len(quads), qd.SIDES)), tone=0.0,
     )  # fmt: skip
+
+
+def _less_sure(edges: EdgeMeasurement, beside: NDArray[np.bool_], px_per_mm: float) -> EdgeMeasurement:
+    """Wider u for the sides of cards (c,) that lie beside others: their shadows and walls are not those of the rest."""
+    more = np.where(beside, U_BESIDE_MM * px_per_mm, 0.0)[:, None]
+    points = replace(edges.points, u_bias_px=np.hypot(edges.points.u_bias_px, more))
+    return replace(edges, points=points)
 
 
 def _priors_for(priors: Priors, edges: EdgePoints, outlines: list[Outline], settings: Settings) -> Priors:

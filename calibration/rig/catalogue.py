@@ -6,11 +6,14 @@ from functools import partial
 from typing import Protocol
 
 from calibration.rig.bank_scenes import bank_scene
+from calibration.rig.decoy_scenes import decoy_scene
 from calibration.rig.groups import CHANGES, random_scene
+from calibration.rig.neighbour_scenes import neighbour_scene
 from calibration.rig.odd_scenes import odd_scene
 from calibration.rig.refusal_scenes import refusal_scene
 from calibration.rig.scene import Scene
 from calibration.rig.sheet_scenes import sheet_scene
+from calibration.rig.table_scenes import table_scene
 
 
 class Builder(Protocol):
@@ -25,8 +28,11 @@ class Builder(Protocol):
 BUILDERS: dict[str, Builder] = {
     **{group: partial(random_scene, group) for group in CHANGES},
     "sheet": sheet_scene,
+    "tables": table_scene,
+    "neighbours": neighbour_scene,
     "odd": odd_scene,
     "scale-card": bank_scene,
+    "decoys": decoy_scene,
     "refuse": refusal_scene,
 }
 """All groups, and what draws their scenes."""

@@ -214,6 +214,53 @@ def _even(canvas: Canvas, rng: Rng) -> None:
     canvas.pixels[:] = 1.0
 
 
+def _barrel(canvas: Canvas, rng: Rng) -> None:
+    """A pen's barrel seen from above: shining along its middle, a ring, a tip."""
+    w, h = canvas.width_mm, canvas.height_mm
+    colour = np.array(hue(rng, low=0.1, high=0.7, dull=0.9), np.float32)
+    across = np.linspace(-1, 1, canvas.pixels.shape[1], dtype=np.float32)
+    shine = np.sqrt(np.maximum(1 - across**2, 0.02)) + 0.5 * np.exp(-(((across - 0.3) / 0.12) ** 2))
+    canvas.pixels[:] = (colour * shine[None, :, None]).astype(np.float32)
+    canvas.box(0, 0.3 * h, w, 2.0, (0.7, 0.7, 0.68))
+    canvas.box(0, 0.94 * h, w, 0.06 * h, (0.6, 0.6, 0.58))
+
+
+def _pips(canvas: Canvas, rng: Rng) -> None:
+    w, h = canvas.width_mm, canvas.height_mm
+    canvas.box(-1, -1, w + 2, h + 2, hue(rng, low=0.2, high=0.95, dull=0.8))
+    for x, y in ((0.25, 0.25), (0.75, 0.25), (0.5, 0.5), (0.25, 0.75), (0.75, 0.75)):
+        canvas.disc(x * w, y * h, 0.09 * w, (0.1, 0.1, 0.1))
+
+
+def _metal(canvas: Canvas, rng: Rng) -> None:
+    w, h, level = canvas.width_mm, canvas.height_mm, rng.uniform(0.45, 0.7)
+    canvas.box(-1, -1, w + 2, h + 2, (level, level * 0.9, level * 0.7))
+    canvas.disc(w / 2, h / 2, 0.42 * min(w, h), (level * 0.8, level * 0.72, level * 0.55))
+    canvas.disc(w / 2, h / 2, 0.38 * min(w, h), (level * 1.05, level * 0.95, level * 0.72))
+    canvas.box(0.35 * w, 0.3 * h, 0.3 * w, 0.4 * h, (level * 0.75, level * 0.68, level * 0.5))
+
+
+def _rubber(canvas: Canvas, rng: Rng) -> None:
+    canvas.pixels[:] = 0.2
+
+
+def _skin(canvas: Canvas, rng: Rng) -> None:
+    w, tone = canvas.width_mm, rng.uniform(0.45, 0.85)
+    across = np.linspace(-1, 1, canvas.pixels.shape[1], dtype=np.float32)[None, :, None]
+    canvas.pixels[:] = (np.array([tone, tone * 0.74, tone * 0.62], np.float32) * (1 - 0.35 * across**2)).astype(
+        np.float32
+    )
+    canvas.disc(w / 2, 9.0, 0.32 * w, (min(tone * 1.15, 0.98), tone * 0.9, tone * 0.8), squeeze=1.2)
+    for k in range(3):
+        canvas.box(0.15 * w, 26.0 + k * 1.6, 0.7 * w, 0.3, (tone * 0.8, tone * 0.55, tone * 0.45))
+
+
+def _receipt(canvas: Canvas, rng: Rng) -> None:
+    w, h = canvas.width_mm, canvas.height_mm
+    canvas.box(-1, -1, w + 2, h + 2, (0.97, 0.97, 0.96))
+    script(canvas, rng, x=8, y=14, w=w - 16, lines=max(2, int((h - 30) / 5.4)), size_mm=2.4)
+
+
 STYLES: dict[str, Callable[[Canvas, Rng], None]] = {
     "white-border": _white,
     "black-border": _black,
@@ -224,8 +271,14 @@ STYLES: dict[str, Callable[[Canvas, Rng], None]] = {
     "framed-dark": _framed_dark,
     "bank": _bank,
     "even": _even,
+    "barrel": _barrel,
+    "pips": _pips,
+    "metal": _metal,
+    "black-rubber": _rubber,
+    "skin": _skin,
+    "receipt": _receipt,
 }
-"""All kinds of face; `even` is bare board, for tests of geometry."""
+"""All kinds of face; `even` is bare board, for tests of geometry; from `barrel` on they are of what is no card."""
 
 
 def face_raster(face: Face, *, width_mm: float, height_mm: float, px_per_mm: float) -> Singles:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from calibration.rig.camera import Optics, undistort
 from calibration.rig.compiled import compiled, compiled_apart
 from calibration.rig.lighting import lattice
+from calibration.rig.mirror import mirrored
 from calibration.rig.pieces import MISS, TOP, WALL, enter
 from calibration.rig.printed import is_on_ink_edge
 from calibration.rig.shading import Colour, Spot, World, bow_height, has, shade_mat, shade_top, shade_wall
@@ -96,7 +97,11 @@ def see(
                     best, hit, part, u, v, away = t, k, kind, hu, hv, ha
     spot = Spot(ox + best * d[0], oy + best * d[1], oz + best * d[2] if hit >= 0 else 0.0, mask, first, count, s1, s2)
     if hit < 0:
-        return shade_mat(w, spot)
+        mat = shade_mat(w, spot)
+        if w.mirror.shape[0] == 0:
+            return mat
+        more = mirrored(w.mirror, spot.x, spot.y, d[0], d[1], d[2])
+        return mat[0] + more[0], mat[1] + more[1], mat[2] + more[2]
     back = (-d[0], -d[1], -d[2])
     if part == TOP:
         return shade_top(w, spot, hit, u, v, away, back)

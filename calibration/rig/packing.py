@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 
 from calibration.rig.camera import optics, rays
 from calibration.rig.compiled import compiled, over_rows
+from calibration.rig.covers import cover_of
 from calibration.rig.faces import face_raster
 from calibration.rig.lighting import AMBIENCE, FACE_NODES, LAMP, Lights, Maps, light_faces, light_ground
-from calibration.rig.mats import cover_of
+from calibration.rig.mirror import panes
 from calibration.rig.outlines import inset
 from calibration.rig.pieces import MOST_CORNERS, PIECE, Record, distance, to_piece
 from calibration.rig.printed import design_names, printed_designs
@@ -71,13 +72,14 @@ def box_of(outline: Outline) -> tuple[float, float, float, float]:
 
 def pack_pieces(scene: Scene, *, texel_per_mm: float) -> tuple[NDArray[np.void], NDArray[np.uint16]]:
     """All pieces (squares first), structured (`PIECE`), and the texels of all faces."""
-    rows = np.zeros(len(scene.squares) + len(scene.cards), PIECE)
+    cards = (*scene.cards, *scene.decoys)
+    rows = np.zeros(len(scene.squares) + len(cards), PIECE)
     names, texels, first = design_names(), [np.zeros((4, 3), np.uint16)], 4
     for row, square in zip(rows, scene.squares, strict=False):
         _place(row, square.place, paper_outline(square, scene))
         row["thick"], row["core"], row["roughness"] = scene.print.paper_mm, scene.print.paper, 0.5
         row["printed"] = names.index(square.design)
-    for row, card in zip(rows[len(scene.squares) :], scene.cards, strict=True):
+    for row, card in zip(rows[len(scene.squares) :], cards, strict=True):
         _place(row, card.place, card.outline)
         row["thick"], row["core"], row["rim"], row["printed"] = card.thickness_mm, card.core, card.rim_mm, -1
         row["gloss"], row["roughness"] = card.gloss, card.roughness
@@ -179,7 +181,7 @@ def _near(pieces: NDArray[np.void], lights: Lights, camera: Camera) -> tuple[NDA
 
 def pack(scene: Scene) -> World:
     """The whole scene, lit."""
-    if len(scene.cards) + len(scene.squares) > 64:
+    if len(scene.cards) + len(scene.decoys) + len(scene.squares) > 64:
         raise ValueError("a scene holds at most 64 pieces")
     texel_per_mm = min(max(1.4 * scene.camera.focal_px / scene.camera.centre_mm[2], 6.0), 20.0)
     pieces, texels = pack_pieces(scene, texel_per_mm=texel_per_mm)
@@ -197,4 +199,5 @@ def pack(scene: Scene) -> World:
         near_y=near_y,
         near_step=NEAR_STEP_MM,
         bow=bowed(scene.bow),
+        mirror=panes(scene.mat, lights),
     )

@@ -73,10 +73,12 @@ class Light:
 
 @dataclass(frozen=True, kw_only=True)
 class Mat:
-    """The table's cover: one of `mats.MATS`, and the seed of its texture."""
+    """The table's cover: one of `mats.MATS` or `table_covers.TABLES`, the seed of its texture, and how much it mirrors
+    (1: varnish)."""
 
     name: str
     seed: int = 0
+    polish: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -251,7 +253,7 @@ class Sampling:
 
 @dataclass(frozen=True, kw_only=True)
 class Scene:
-    """One shot."""
+    """One shot. `decoys` are seen but are no pieces to be measured: pens, dice, coins; the truth does not list them."""
 
     camera: Camera
     light: Light
@@ -263,3 +265,4 @@ class Scene:
     sampling: Sampling = field(default_factory=Sampling)
     flaw: Flaw | None = None
     bow: Bow | None = None
+    decoys: tuple[Card, ...] = ()

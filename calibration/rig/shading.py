@@ -58,6 +58,7 @@ class World(NamedTuple):
     near_y: float
     near_step: float
     bow: Bowed
+    mirror: Record
 
 
 class Spot(NamedTuple):

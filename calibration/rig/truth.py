@@ -115,7 +115,10 @@ def trouble_of(scene: Scene, number: int) -> str | None:
         return "cut-by-frame"
     own = on_table(card.place, rim)
     others = [(s.place, paper_outline(s, scene)) for s in scene.squares if s.design not in SHEET_NAMES]
-    others += [(c.place, c.outline) for i, c in enumerate(scene.cards) if i != number]
+    # what lies below a card covers nothing of it
+    high = card.place.base_mm + card.thickness_mm / 2
+    others += [(c.place, c.outline) for i, c in enumerate(scene.cards)
+               if i != number and (c.place.base_mm == card.place.base_mm or c.place.base_mm > high)]  # fmt: skip
     for place, outline in others:
         if math.hypot(place.x_mm - card.place.x_mm, place.y_mm - card.place.y_mm) > 400:
             continue

@@ -25,6 +25,8 @@ SHADOW_WINDOWS = 2.5
 """A shadow's rim lies at most so many windows outside its piece's edge."""
 AGREEMENT_PX, BOW = 2.0, 0.004
 """How far a step may lie from its side's line: pixels, and a share of the side, as the lens is not known yet."""
+NEAR_SHARE = 0.35
+"""Standard deviation, as a share of the reach, of where a side found by its edges may be."""
 U_STEP_PX = 0.7
 """Standard uncertainty of a step's place."""
 STRETCHES = Stretches(length_mm=5.0, corner_mm=4.5, fewest=6, most=24, every=4, fewest_lines=10, phases=1)
@@ -40,13 +42,20 @@ class Located:
 
 
 def located_quads(
-    photo: Photo, camera: Camera, quads: Floats, *, reach_px: float, deep_corners_mm: Floats | None = None
-) -> Located:
-    """Find the sides of quadrilaterals (c, 11) near where they roughly are; `deep_corners_mm`: see `Stretches`."""
+    photo: Photo, camera: Camera, quads: Floats, *, reach_px: float, deep_corners_mm: Floats | None = None,
+    clearest: NDArray[np.bool_] | None = None,
+) -> Located:  # fmt: skip
+    """Find the sides of quadrilaterals (c, 11) near where they roughly are.
+
+    deep_corners_mm : see `Stretches`. clearest : for which (c,) the clearest step near by is sought rather than the
+    outermost one.
+    """
     reach = Reach(inner_px=reach_px, outer_px=reach_px)
     stretches = replace(STRETCHES, deep_mm=deep_corners_mm)
     profiles = sample_profiles(photo, camera, quads, reach=reach, stretches=stretches)
     offsets = _outermost_steps(profiles, WINDOW_PX)
+    if clearest is not None and clearest.any():
+        offsets = np.where(clearest[profiles.card], clearest_steps(profiles, reach_px=reach_px), offsets)
     px = profiles.px + offsets[:, None] * profiles.normal
     lines, agree, share = _consensus_lines(px, profiles)
     found = (share >= 0.5).reshape(-1, qd.SIDES)
@@ -83,6 +92,22 @@ def _outermost_steps(profiles: Profiles, window_px: float) -> Floats:
     # a cut lies half-way between its pixel and the one before
     d, row, cut = profiles.distance_px, np.arange(n), cuts[last]
     return np.asarray((d[row, cut] + d[row, cut - 1]) / 2)
+
+
+def clearest_steps(profiles: Profiles, *, reach_px: float) -> Floats:
+    """Offset (n,) of the steepest rise or fall of each stretch, in all colours together; what lies far off counts less.
+
+    On a table with a pattern the outermost step is the pattern's.
+    """
+    log = np.log(profiles.light + 0.01)
+    soft = (log[:, :-2] + 2 * log[:, 1:-1] + log[:, 2:]) / 4
+    rise = np.linalg.norm(soft[:, 2:] - soft[:, :-2], axis=2)
+    d = profiles.distance_px[:, 2:-2]
+    seen = (profiles.weight > 0).astype(np.float32)
+    whole = seen[:, :-4] * seen[:, 2:-2] * seen[:, 4:]
+    score = rise * whole * np.exp(-0.5 * (d / (NEAR_SHARE * reach_px)) ** 2)
+    best = score.argmax(axis=1)
+    return np.asarray(d[np.arange(len(d)), best])
 
 
 def _running_maximum(rows: Floats, reach: int) -> Floats:

@@ -20,6 +20,7 @@ from cardmeasure.edges.channels import channels_for, plain_channels
 from cardmeasure.edges.fitting import Looks
 from cardmeasure.edges.lighting import Surroundings, outward_azimuth_rad, wall_widths_px
 from cardmeasure.edges.looks import BLUR, FACE, PLACE, TABLE, expected_light_with_jacobian
+from cardmeasure.edges.neighbours import without_neighbours
 from cardmeasure.edges.points import EdgePoints
 from cardmeasure.edges.profiles import Profiles, Reach, Stretches, sample_profiles, whole_sides
 from cardmeasure.edges.stretches import ROUNDS, edge_offsets
@@ -132,6 +133,7 @@ def measure_edges(
         behind = backdrop(photo, camera, quads, conditions.sheet, looks=before, blur_px=conditions.blur_px)
         stretches = replace(stretches, length_mm=max(stretches.length_mm, SHEET_STRETCH_MM))
     fine = sample_profiles(photo, camera, quads, reach=reach, stretches=stretches, backdrop=behind)
+    fine = without_neighbours(fine, camera, quads)
     # a side that is not straight would smear its own profile
     shift = course_px(known.points, known.residuals_px, fine) if known else np.zeros(len(fine.along))
     fine = replace(fine, px=fine.px + shift[:, None] * fine.normal, distance_px=fine.distance_px - shift[:, None])

@@ -36,8 +36,11 @@ NOTCH_MM, NOTCH_MASK_PX = 0.45, 2.0
 NOTCH_APART_MM = 3.0
 
 
-def has_seam(bgr: NDArray[np.uint8 | np.uint16], corners_px: Floats, sides_mm: tuple[float, float]) -> bool:
-    """Whether a straight step crosses the quadrilateral (4, 2) from side to side.
+def has_seam(
+    bgr: NDArray[np.uint8 | np.uint16], corners_px: Floats, sides_mm: tuple[float, float], *,
+    near_mm: float = NEAREST_MM,
+) -> bool:  # fmt: skip
+    """Whether a straight step crosses the quadrilateral (4, 2) from side to side, `near_mm` or more from its ends.
 
     bgr : a picture in code values, reduced to about `PX_PER_MM`. sides_mm : length of the first and the second side.
     """
@@ -47,12 +50,12 @@ def has_seam(bgr: NDArray[np.uint8 | np.uint16], corners_px: Floats, sides_mm: t
     flat = cv2.warpPerspective(bgr, h, (width, height), flags=cv2.INTER_LINEAR)
     codes = np.asarray(flat if flat.dtype == np.uint8 else flat // 256, np.uint8)
     log = np.asarray(cv2.LUT(codes, LOGARITHMS), np.uint8)
-    return _crossed(log) or _crossed(np.asarray(cv2.transpose(log), np.uint8))
+    return _crossed(log, near_mm) or _crossed(np.asarray(cv2.transpose(log), np.uint8), near_mm)
 
 
-def _crossed(log: NDArray[np.uint8]) -> bool:
+def _crossed(log: NDArray[np.uint8], near_mm: float) -> bool:
     """Whether a step runs along a row of the picture of logarithms (h, w, 3), from end to end."""
-    near, rim = round(NEAREST_MM * PX_PER_MM), max(1, round(RIM_MM * PX_PER_MM))
+    near, rim = round(near_mm * PX_PER_MM), max(1, round(RIM_MM * PX_PER_MM))
     if log.shape[0] < 2 * near + 3:
         return False
     change = np.asarray(cv2.absdiff(log[2:, rim:-rim], log[:-2, rim:-rim]))

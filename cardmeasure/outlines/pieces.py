@@ -21,6 +21,8 @@ MIN_AREA_MM2 = 250.0
 """Smaller things are dust, dice or counters: the smallest card in use is about 25 x 15 mm (ISO/IEC 7810 ID-000)."""
 MIN_SIDE_MM = 12.0
 MAX_ASPECT = 8.0
+BLOCK_MM, FOLD_MM = 32.0, 2.0
+"""A smaller piece across which a step runs, so far from its ends or farther, is a block seen from aslant: a die."""
 MIN_FILL = 0.945
 """Share of its smallest enclosing rectangle that a card covers; 4 mm corners of a mini card leave 0.99."""
 MIN_HULL_FILL = 0.955
@@ -39,7 +41,8 @@ class Outline:
     shape : `rectangle`, or what else it is. contour_mm : (n, 2), its whole rough outline on the table.
     corner_radius_mm : rough radius of its corners where that is large. thickness_mm, u_thickness_mm : where they are
     known to be others than those of the photo's cards. is_solid : whether it is so thick, or so shaped, that it is
-    measured after the photo is solved.
+    measured after the photo is solved. exact : found by its edges, on whatever table, so they are the clearest near by
+    rather than the outermost. beside : another piece lies close by, so what is outside a side is not all table.
     """
 
     corners_mm: Floats
@@ -50,6 +53,8 @@ class Outline:
     thickness_mm: float | None = None
     u_thickness_mm: float | None = None
     is_solid: bool = False
+    exact: bool = False
+    beside: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -96,7 +101,11 @@ def _checked_for_seams(reduced: Reduced, camera: Camera, outline: Outline) -> Ou
         return outline
     corners_px = project(camera, np.column_stack([outline.corners_mm, np.zeros(4)]))
     first, second, *_ = side_lengths(outline.corners_mm)
-    joined = has_seam(reduced.pixels_bgr, reduced.to_reduced(corners_px), (float(first), float(second)))
+    sides = (float(first), float(second))
+    if max(sides) < BLOCK_MM:
+        folded = has_seam(reduced.pixels_bgr, reduced.to_reduced(corners_px), sides, near_mm=FOLD_MM)
+        return replace(outline, flags=("not-flat",)) if folded else outline
+    joined = has_seam(reduced.pixels_bgr, reduced.to_reduced(corners_px), sides)
     return replace(outline, flags=("touching",)) if joined else outline
 
 
@@ -124,7 +133,7 @@ def _outline(contour: NDArray[np.int32], mm: Floats, mask_px_per_mm: float, shap
     h, w = shape
     x, y = contour.T
     at_frame = (x < FRAME_PX) | (y < FRAME_PX) | (x >= w - FRAME_PX) | (y >= h - FRAME_PX)
-    corners = _clockwise(np.asarray(cv2.boxPoints(box), np.float64))
+    corners = clockwise(np.asarray(cv2.boxPoints(box), np.float64))
     hull_area = float(cv2.contourArea(hull))
     if at_frame.sum() >= 3:
         return Outline(corners_mm=corners, flags=("cut-by-frame",), contour_mm=mm) if short >= MIN_SIDE_MM else None
@@ -140,7 +149,7 @@ def _outline(contour: NDArray[np.int32], mm: Floats, mask_px_per_mm: float, shap
     return Outline(corners_mm=fitted, flags=("touching",) if notched else (), contour_mm=mm)
 
 
-def _clockwise(corners: Floats) -> Floats:
+def clockwise(corners: Floats) -> Floats:
     """Corners in the order of a picture's clockwise, as the design's y runs down."""
     x, y = corners.T
     return corners if float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) > 0 else corners[::-1]

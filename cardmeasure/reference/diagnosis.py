@@ -44,7 +44,7 @@ def diagnosed(photo: Photo, trouble: PhotoTrouble) -> PhotoTrouble:
     for side in SEARCH_SIDES_PX:
         grey = reduced_grey(photo, min(1.0, side / max(photo.width_px, photo.height_px)))
         check = find_check(grey)
-        if check is not None:
+        if check is not None and not _is_unbroken(check):
             return _of_check(grey, check, px=photo.width_px / grey.shape[1]) or trouble
         if max(photo.width_px, photo.height_px) <= side:
             break

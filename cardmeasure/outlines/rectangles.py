@@ -1,0 +1,360 @@
+"""Rectangles that straight edges close to: opposite corners that face each other, borne out along all four sides."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cardmeasure.outlines.lines import View
+
+Floats = NDArray[np.floating[Any]]
+Index = NDArray[np.intp]
+
+MOST_SEGMENTS, MOST_RECTANGLES = 2000, 1500
+"""The longest count; a strongly grained table has more."""
+ONE_LINE_MM, ONE_LINE_GAP_MM = 0.4, 3.0
+"""Edges are one where all of the shorter lies so near the longer's line, and not farther than that beyond its ends."""
+SQUARE_DEG, FACING_DEG = 2.5, 1.6
+"""How far two edges may be from square to make a corner, and two corners from facing each other."""
+CORNER_GAP_MM, CORNER_OVERRUN_MM = 7.0, 1.5
+"""An edge ends so far before its corner, which may be round, or runs so far past it."""
+LEAST_MM, MOST_MM, MOST_ASPECT = 24.0, 320.0, 3.0
+"""On a patterned table smaller or narrower rectangles are everywhere."""
+MOST_OVERRUN = 0.55
+"""Share of what lies beyond a side's ends that may look like more of it."""
+SAME_MM = 0.6
+"""Rectangles whose corners are all nearer than this are one."""
+FEW_SAMPLES, SAMPLES, GAP_SAMPLES = 9, 31, 91
+"""Places along a side that are looked at: first few, then, where these do not rule it out, all."""
+CORNER_MM = 5.0
+"""Left out at the ends of sides: round corners."""
+BEYOND_MM, BEYOND_SAMPLES = (1.0, 4.5), 8
+"""Where beyond a side's ends its line is looked at: a piece's edge ends there, grain and stripes run on."""
+OUTSIDE_MM = (1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0)
+"""Where parallel lines outside a side are looked at: what the table's own texture is like."""
+LEAST_SLOPE, ACROSS = 3.0, 0.75
+"""A place bears out an edge where a cue rises by so many code values a pixel, most of it across the edge."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Rectangles:
+    """Corners (n, 4, 2) mm, clockwise in the view (y down), and the share (n, 4) of each side that edges bear out."""
+
+    corners_mm: Floats
+    support: Floats
+
+    def rows(self, index: Index | NDArray[np.bool_]) -> Rectangles:
+        """Some of them."""
+        return Rectangles(corners_mm=self.corners_mm[index], support=self.support[index])
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Corners:
+    """Corners of edges: place (n, 2); direction (n,) of the arm from which the other lies a quarter turn clockwise (as
+    seen in the view); both arms' edges (n, 2), by their numbers."""
+
+    place: Floats
+    direction: Floats
+    arms: Index
+
+    def rows(self, keep: NDArray[np.bool_]) -> _Corners:
+        """Some of them."""
+        return _Corners(place=self.place[keep], direction=self.direction[keep], arms=self.arms[keep])
+
+
+def closed_rectangles(view: View, segments: Floats, slopes: Floats, *, least: float, ends: bool) -> Rectangles:
+    """All rectangles of a plausible size whose sides are borne out by at least this share.
+
+    segments (n, 2, 2): mm. slopes (h, w, cues, 2): how the view's cues rise in x and y, code values a pixel. ends:
+    whether edges must end at the corners; where cards touch, they run on along the next.
+    """
+    order = np.argsort(-np.linalg.norm(segments[:, 1] - segments[:, 0], axis=1))[:MOST_SEGMENTS]
+    segments = merged(segments[order])
+    corners = _corners_of(segments)
+    if ends:
+        corners = corners.rows(_end_there(view, segments, corners, slopes))
+    first, second = _facing_pairs(corners)
+    quads = _quads(segments, corners, first, second)
+    quads = _distinct(_from_top_left(quads[_plausible(quads)]))
+    for samples in (FEW_SAMPLES, SAMPLES):
+        support = side_support(view, quads, slopes, samples=samples)
+        good = support.min(axis=1) >= least
+        quads, support = quads[good], support[good]
+    return _without_doubles(Rectangles(corners_mm=quads, support=support))
+
+
+def merged(segments: Floats) -> Floats:
+    """Edges (n, 2, 2), the longest first, those put together that lie on one line with no great gap between them."""
+    kept: list[Floats] = []
+    alive = np.ones(len(segments), bool)
+    for k in range(len(segments)):
+        if not alive[k]:
+            continue
+        a, b = segments[k]
+        length = float(np.linalg.norm(b - a))
+        way = (b - a) / length
+        local = segments - a
+        along, off = local @ way, local[..., 0] * way[1] - local[..., 1] * way[0]
+        near = alive & (np.abs(off).max(axis=1) < ONE_LINE_MM)
+        near &= (along.max(axis=1) > -ONE_LINE_GAP_MM) & (along.min(axis=1) < length + ONE_LINE_GAP_MM)
+        alive &= ~near
+        low, high = float(along[near].min()), float(along[near].max())
+        kept.append(np.stack([a + low * way, a + high * way]))
+    return np.array(kept).reshape(-1, 2, 2)
+
+
+def _corners_of(segments: Floats) -> _Corners:
+    """Where two edges meet at a right angle; an edge that runs through makes corners to both sides."""
+    start, end = segments[:, 0], segments[:, 1]
+    length = np.linalg.norm(end - start, axis=1)
+    way = (end - start) / length[:, None]
+    cosine = way @ way.T
+    i, j = np.nonzero(np.triu(np.abs(cosine) < np.sin(np.radians(SQUARE_DEG)), 1))
+    cross = way[i, 0] * way[j, 1] - way[i, 1] * way[j, 0]
+    apart = start[j] - start[i]
+    along_i = (apart[:, 0] * way[j, 1] - apart[:, 1] * way[j, 0]) / cross
+    along_j = (apart[:, 0] * way[i, 1] - apart[:, 1] * way[i, 0]) / cross
+    near = _reaches(along_i, length[i]) & _reaches(along_j, length[j])
+    i, j, along_i, along_j = i[near], j[near], along_i[near], along_j[near]
+    place = start[i] + along_i[:, None] * way[i]
+    parts = []
+    for sign_i in (1.0, -1.0):
+        for sign_j in (1.0, -1.0):
+            ok = _arm(sign_i, along_i, length[i]) & _arm(sign_j, along_j, length[j])
+            a, b = sign_i * way[i[ok]], sign_j * way[j[ok]]
+            clockwise = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0] > 0
+            # the mean of both arms, one turned back by a quarter
+            first, other = np.where(clockwise[:, None], a, b), np.where(clockwise[:, None], b, a)
+            mean = first + np.column_stack([other[:, 1], -other[:, 0]])
+            arms = np.where(clockwise[:, None], np.column_stack([i[ok], j[ok]]), np.column_stack([j[ok], i[ok]]))
+            parts.append((place[ok], np.arctan2(mean[:, 1], mean[:, 0]), arms))
+    return _Corners(
+        place=np.concatenate([p for p, _, _ in parts]), direction=np.concatenate([d for _, d, _ in parts]),
+        arms=np.concatenate([a for _, _, a in parts]).astype(np.intp),
+    )  # fmt: skip
+
+
+def _end_there(view: View, segments: Floats, corners: _Corners, slopes: Floats) -> NDArray[np.bool_]:
+    """Whether neither arm of the corners (n,) runs on beyond them alike."""
+    ok = np.ones(len(corners.place), bool)
+    for arm, turn in ((0, 0.0), (1, np.pi / 2)):
+        way = np.column_stack([np.cos(corners.direction + turn), np.sin(corners.direction + turn)])
+        ends = segments[corners.arms[:, arm]]
+        own = ends[:, 1] - ends[:, 0]
+        own = own / np.linalg.norm(own, axis=1)[:, None]
+        way = own * np.sign((own * way).sum(axis=1))[:, None]
+        out = np.column_stack([way[:, 1], -way[:, 0]])
+        ok &= _share_beyond(view, corners.place, way, out, _along(view, ends, slopes, out), slopes) <= MOST_OVERRUN
+    return ok
+
+
+def _along(view: View, ends: Floats, slopes: Floats, out: Floats) -> Floats:
+    return np.asarray(best_rises(view, ends[:, 0], ends[:, 1], slopes, BEYOND_SAMPLES, out).mean(axis=1))
+
+
+def _share_beyond(view: View, place: Floats, way: Floats, out: Floats, mean: Floats, slopes: Floats) -> Floats:
+    """Share (n,) of places behind corners, against an arm's way, where the cues rise as along the arm (n, cues)."""
+    beyond = best_rises(view, place - BEYOND_MM[1] * way, place - BEYOND_MM[0] * way, slopes, BEYOND_SAMPLES, out)
+    least = 0.5 * np.maximum((mean**2).sum(axis=1), LEAST_SLOPE**2)
+    return np.asarray((np.einsum("nsk,nk->ns", beyond, mean) > least[:, None]).mean(axis=1))
+
+
+def _reaches(along: Floats, length: Floats) -> NDArray[np.bool_]:
+    """Whether a place along a line lies on its edge or not far beyond an end."""
+    return np.asarray((along > -CORNER_GAP_MM) & (along < length + CORNER_GAP_MM))
+
+
+def _arm(sign: float, along: Floats, length: Floats) -> NDArray[np.bool_]:
+    """Whether from a place along a line the edge goes on by enough in a direction."""
+    ahead = length - along if sign > 0 else along
+    return np.asarray(ahead > np.minimum(0.6 * length, 2 * CORNER_GAP_MM))
+
+
+def _facing_pairs(corners: _Corners) -> tuple[Index, Index]:
+    """Pairs of corners that face each other across a rectangle: each pair once."""
+    order = np.argsort(corners.direction)
+    direction, place = corners.direction[order], corners.place[order]
+    low = direction < 0  # one of two opposite directions is negative
+    firsts, seconds = [], []
+    room = np.radians(FACING_DEG)
+    begin = np.searchsorted(direction, direction[low] + np.pi - room)
+    stop = np.searchsorted(direction, direction[low] + np.pi + room)
+    for k, (b, e) in enumerate(zip(begin.tolist(), stop.tolist(), strict=True)):
+        if e <= b:
+            continue
+        d = place[b:e] - place[k]
+        c, s = np.cos(direction[k]), np.sin(direction[k])
+        w, h = d[:, 0] * c + d[:, 1] * s, d[:, 1] * c - d[:, 0] * s
+        ok = np.flatnonzero(_sized(np.minimum(w, h), np.maximum(w, h)))
+        firsts.append(np.full(len(ok), k))
+        seconds.append(b + ok)
+    if not firsts:
+        return np.zeros(0, np.intp), np.zeros(0, np.intp)
+    return order[np.concatenate(firsts)], order[np.concatenate(seconds)]
+
+
+def _sized(short: Floats, long: Floats) -> NDArray[np.bool_]:
+    return np.asarray((short >= LEAST_MM) & (long <= MOST_MM) & (long <= MOST_ASPECT * short))
+
+
+def _quads(segments: Floats, corners: _Corners, first: Index, second: Index) -> Floats:
+    """Corners (n, 4, 2) where the four edges of two facing corners meet, clockwise."""
+    top, left = segments[corners.arms[first, 0]], segments[corners.arms[first, 1]]
+    bottom, right = segments[corners.arms[second, 0]], segments[corners.arms[second, 1]]
+    return np.stack([_meet(top, left), _meet(top, right), _meet(bottom, right), _meet(bottom, left)], axis=1)
+
+
+def _meet(a: Floats, b: Floats) -> Floats:
+    """Where lines through segments (n, 2, 2) meet, (n, 2)."""
+    u, v = a[:, 1] - a[:, 0], b[:, 1] - b[:, 0]
+    d = b[:, 0] - a[:, 0]
+    cross = u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]
+    t = (d[:, 0] * v[:, 1] - d[:, 1] * v[:, 0]) / np.where(np.abs(cross) < 1e-9, 1e-9, cross)
+    return np.asarray(a[:, 0] + t[:, None] * u)
+
+
+def _plausible(quads: Floats) -> NDArray[np.bool_]:
+    sides = np.linalg.norm(np.roll(quads, -1, axis=1) - quads, axis=2)
+    pairs = (sides[:, :2] + sides[:, 2:]) / 2
+    even = np.abs(sides[:, :2] - sides[:, 2:]).max(axis=1) < 0.5 + 0.02 * pairs.max(axis=1)
+    return np.asarray(_sized(pairs.min(axis=1), pairs.max(axis=1)) & even)
+
+
+def side_support(view: View, quads: Floats, slopes: Floats, *, samples: int = SAMPLES) -> Floats:
+    """Share (n, 4) of places along each side of quadrilaterals (n, 4, 2) where an edge runs."""
+    out = np.zeros((len(quads), 4))
+    for start in range(0, len(quads), 4096):
+        part = quads[start : start + 4096]
+        for side in range(4):
+            out[start : start + 4096, side] = _support(view, part[:, side], part[:, (side + 1) % 4], slopes, samples)
+    return out
+
+
+def _support(view: View, a: Floats, b: Floats, slopes: Floats, samples: int) -> Floats:
+    length = np.linalg.norm(b - a, axis=1)
+    margin = (np.minimum(CORNER_MM, 0.2 * length) / np.maximum(length, 1e-9))[:, None]
+    return np.asarray(_support_between(view, a + margin * (b - a), b - margin * (b - a), slopes, samples).mean(axis=1))
+
+
+def _support_between(view: View, a: Floats, b: Floats, slopes: Floats, samples: int) -> NDArray[np.bool_]:
+    """Whether an edge runs along the line from a to b (n, 2) at each of so many places, (n, samples)."""
+    length = np.linalg.norm(b - a, axis=1)
+    way = (b - a) / np.maximum(length, 1e-9)[:, None]
+    t = np.linspace(0, 1, samples) * length[:, None]
+    normal = np.column_stack([way[:, 1], -way[:, 0]])
+    places = view.to_view(a[:, None] + t[..., None] * way[:, None])
+    h, w = slopes.shape[:2]
+    best = np.zeros(t.shape, bool)
+    for shift in (-1.0, 0.0, 1.0):
+        at = np.rint(places + shift * normal[:, None]).astype(np.intp)
+        x, y = np.clip(at[..., 0], 0, w - 1), np.clip(at[..., 1], 0, h - 1)
+        slope = slopes[y, x]
+        across = np.abs(slope[..., 0] * normal[:, None, None, 0] + slope[..., 1] * normal[:, None, None, 1])
+        steep = (across > LEAST_SLOPE) & (across > ACROSS * np.hypot(slope[..., 0], slope[..., 1]))
+        best |= steep.any(axis=2)
+    return best
+
+
+def _from_top_left(quads: Floats) -> Floats:
+    """The same quadrilaterals (n, 4, 2), their corners counted from the one nearest the view's top left."""
+    first = np.argmin(quads.sum(axis=2), axis=1)
+    return np.asarray(quads[np.arange(len(quads))[:, None], (first[:, None] + np.arange(4)) % 4])
+
+
+def _distinct(quads: Floats) -> Floats:
+    """One of each of those that fall into the same cells of a grid."""
+    cells = np.rint(quads.reshape(-1, 8) / (0.7 * SAME_MM)).astype(np.int32)
+    return quads[np.unique(cells, axis=0, return_index=True)[1]] if len(quads) else quads
+
+
+def _without_doubles(found: Rectangles) -> Rectangles:
+    """Of rectangles that are nearly the same, the one that is borne out best; no more than so many in all."""
+    found = found.rows(np.argsort(-found.support.sum(axis=1), kind="stable"))
+    cells = np.rint(found.corners_mm.reshape(-1, 8) / (2 * SAME_MM)).astype(np.int32)
+    first = np.sort(np.unique(cells, axis=0, return_index=True)[1]) if len(cells) else np.zeros(0, np.intp)
+    if len(first) > MOST_RECTANGLES:
+        # the large ones hold the small ones
+        size = np.ptp(found.corners_mm[first], axis=1).prod(axis=1)
+        first = first[np.argsort(-size, kind="stable")[:MOST_RECTANGLES]]
+    return found.rows(first)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class SideQuality:
+    """How clear the sides (n, 4) of rectangles are: strength, mean rise of the cues across it; over that of parallel
+    lines close outside (prominence); share of its line beyond its ends that rises alike (overrun); the longest part of
+    it where no edge runs, mm (gap)."""
+
+    strength: Floats
+    prominence: Floats
+    overrun: Floats
+    gap_mm: Floats
+
+    def rows(self, index: Index | NDArray[np.bool_]) -> SideQuality:
+        """Those of some rectangles."""
+        return SideQuality(
+            strength=self.strength[index], prominence=self.prominence[index], overrun=self.overrun[index],
+            gap_mm=self.gap_mm[index],
+        )  # fmt: skip
+
+
+def side_quality(view: View, quads: Floats, slopes: Floats) -> SideQuality:
+    """The quality of all sides of quadrilaterals (n, 4, 2)."""
+    strength, prominence, overrun, gap = (np.zeros((len(quads), 4)) for _ in range(4))
+    for side in range(4):
+        a, b = quads[:, side], quads[:, (side + 1) % 4]
+        length = np.maximum(np.linalg.norm(b - a, axis=1), 1e-9)[:, None]
+        way = (b - a) / length
+        out = np.column_stack([way[:, 1], -way[:, 0]])
+        margin = np.minimum(CORNER_MM, 0.2 * length)
+        from_a, to_b = a + margin * way, b - margin * way
+        rises = best_rises(view, from_a, to_b, slopes, SAMPLES, out)
+        strength[:, side] = np.linalg.norm(rises, axis=2).mean(axis=1)
+        around = [
+            np.linalg.norm(rises_along(view, from_a + s * out, to_b + s * out, slopes, SAMPLES, out), axis=2).mean(
+                axis=1
+            )
+            for s in OUTSIDE_MM
+        ]
+        prominence[:, side] = strength[:, side] / np.maximum(np.median(around, axis=0), 0.3)
+        gap[:, side] = _longest_gap(_support_between(view, from_a, to_b, slopes, GAP_SAMPLES)) * (
+            length[:, 0] - 2 * margin[:, 0]) / (GAP_SAMPLES - 1)  # fmt: skip
+        mean = rises.mean(axis=1)
+        size = np.maximum(np.linalg.norm(mean, axis=1), 0.5 * strength[:, side])
+        ends = (b + BEYOND_MM[0] * way, b + BEYOND_MM[1] * way), (a - BEYOND_MM[1] * way, a - BEYOND_MM[0] * way)
+        shares = []
+        for start, end in ends:
+            beyond = best_rises(view, start, end, slopes, BEYOND_SAMPLES, out)
+            shares.append((np.einsum("nsk,nk->ns", beyond, mean) > 0.5 * (size**2)[:, None]).mean(axis=1))
+        overrun[:, side] = np.mean(shares, axis=0)
+    return SideQuality(strength=strength, prominence=prominence, overrun=overrun, gap_mm=gap)
+
+
+def _longest_gap(supported: NDArray[np.bool_]) -> Floats:
+    """The longest run (n,) of places without an edge in rows (n, m)."""
+    run = np.zeros(len(supported))
+    longest = np.zeros(len(supported))
+    for k in range(supported.shape[1]):
+        run = np.where(supported[:, k], 0.0, run + 1)
+        longest = np.maximum(longest, run)
+    return longest
+
+
+def best_rises(view: View, a: Floats, b: Floats, slopes: Floats, samples: int, out: Floats) -> Floats:
+    """Rises as `rises_along` has them, on the line itself or a pixel beside it, wherever they are greatest in all."""
+    tried = [rises_along(view, a + s / view.per_mm * out, b + s / view.per_mm * out, slopes, samples, out)
+             for s in (-1.0, 0.0, 1.0)]  # fmt: skip
+    size = np.array([np.linalg.norm(t, axis=2).mean(axis=1) for t in tried])
+    return np.asarray(np.array(tried)[size.argmax(axis=0), np.arange(len(a))])
+
+
+def rises_along(view: View, a: Floats, b: Floats, slopes: Floats, samples: int, out: Floats) -> Floats:
+    """How the cues rise outwards at places along lines from a to b (n, 2): (n, samples, cues)."""
+    places = view.to_view(a[:, None] + np.linspace(0, 1, samples)[:, None] * (b - a)[:, None])
+    at = np.rint(places).astype(np.intp)
+    h, w = slopes.shape[:2]
+    slope = slopes[np.clip(at[..., 1], 0, h - 1), np.clip(at[..., 0], 0, w - 1)]
+    return np.asarray(slope[..., 0] * out[:, None, None, 0] + slope[..., 1] * out[:, None, None, 1])
