@@ -98,6 +98,7 @@ _FLAGS = (
     Flag(
         "beside-another", Level.DOUBT, "Another piece lies against it or very near: the side between is less certain."
     ),
+    Flag("on-another", Level.DOUBT, "It lies on other pieces; how high is not known exactly, so u is larger."),
     # of a piece without a size
     Flag("cut-by-frame", Level.UNSIZED, "The piece reaches the edge of the photo."),
     Flag("off-sheet", Level.UNSIZED, "The piece reaches beyond the check of the measuring sheet."),

@@ -16,7 +16,8 @@ from cardmeasure.errors import PhotoTrouble
 from cardmeasure.geometry import apply_homography
 from cardmeasure.lens.choice import LensChoice, chosen_lens
 from cardmeasure.lens.identity import identity_of
-from cardmeasure.outlines.hard_tables import asks_for_a_second_look, beside_each_other, with_hard_pieces
+from cardmeasure.outlines.hard_tables import seen_again
+from cardmeasure.outlines.neighbours import beside_each_other
 from cardmeasure.outlines.on_sheet import sheet_pieces, uncovered
 from cardmeasure.outlines.pieces import Outline, find_pieces
 from cardmeasure.photo import Photo, read_photo
@@ -169,9 +170,8 @@ def _view(
     """The pieces beside a square, or on a sheet, which is solved again without the points near them."""
     if not isinstance(squares[0], SheetSighting):
         papers, px_per_mm = [_paper_px(square) for square in squares], squares[0].px_per_mm
-        outlines = find_pieces(photo, start.camera, px_per_mm=px_per_mm, reference_px=papers)
-        if asks_for_a_second_look(photo, outlines, papers):
-            outlines = with_hard_pieces(photo, start.camera, outlines, px_per_mm=px_per_mm, reference_px=papers)
+        found = find_pieces(photo, start.camera, px_per_mm=px_per_mm, reference_px=papers)
+        outlines = seen_again(photo, start.camera, found, px_per_mm=px_per_mm, reference_px=papers)
         return _View(photo=photo, squares=squares, start=start, outlines=beside_each_other(outlines), sheet=None)
     outlines, free = _on_sheet(photo, squares[0], start)
     start = solve_reference(photo, free, settings, lens=lens)

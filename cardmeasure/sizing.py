@@ -37,6 +37,10 @@ FRAME_LINE_MM, ONE_FRAME_LINE_MM, FRAME_LINE_PX = 1.35, 1.1, 6.0
 much larger in one direction than in the other, as a border that the outline misses is missed all round. The outline
 itself is good to a few tenths of a millimetre."""
 
+SAME_SIDE_MM, ONE_SHADOW_MM, NEXT_LINE_MM = 0.5, 1.75, 0.8
+"""An outline found by its edges may have taken a shadow's for one of them; then only one direction is larger.
+Where both are, by more than such outlines scatter, the sides found are those of the next line within."""
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Size:
@@ -115,8 +119,7 @@ def _card(
     adjustment = solution.adjustment
     quad = adjustment.state.quads[index]
     excess = _outline_excess_mm(outline, quad)
-    room = FRAME_LINE_PX / solution.px_per_mm
-    if excess.max() > max(FRAME_LINE_MM, room) or np.ptp(excess) > max(ONE_FRAME_LINE_MM, room):
+    if _is_on_a_line(excess, outline, solution.px_per_mm):
         # a line printed inside the border has been taken for the edge
         return _unsized(number, corners, ("edge-not-found",))
     if outline.exact and _is_printed(solution, index, settings):
@@ -142,8 +145,19 @@ def _card(
         budget=budget_from_covariances({name: size.covariance(m) for name, m in adjustment.shares.items()}),
         flags=_flags(adjustment, solution.edges, index, bends)
         + (() if np.abs(excess).max() < OUTLINE_MM else ("outline-differs",))
-        + (("beside-another",) if outline.beside else ()),
+        + (("beside-another",) if outline.beside else ())
+        + (("on-another",) if outline.raised_mm else ()),
     )
+
+
+def _is_on_a_line(excess_mm: Floats, outline: Outline, px_per_mm: float) -> bool:
+    """Whether the outline is so much larger (2,) than the sides found that these are a line printed inside it."""
+    room = FRAME_LINE_PX / px_per_mm
+    if outline.exact and np.abs(excess_mm).min() < SAME_SIDE_MM:
+        return bool(excess_mm.max() > max(ONE_SHADOW_MM, room))
+    if outline.exact and excess_mm.min() > NEXT_LINE_MM:
+        return True
+    return bool(excess_mm.max() > max(FRAME_LINE_MM, room) or np.ptp(excess_mm) > max(ONE_FRAME_LINE_MM, room))
 
 
 def _is_printed(solution: Solution, index: int, settings: Settings) -> bool:

@@ -247,7 +247,7 @@ def conditions_of(photo: Photo, squares: tuple[Sighting, ...], settings: Setting
 
 def _elevations_mm(outlines: list[Outline], settings: Settings) -> Floats:
     """Heights of the top faces above the print."""
-    return np.array([_thickness_mm(outline, settings)[0] - settings.paper_mm for outline in outlines])
+    return np.array([_thickness_mm(o, settings)[0] + o.raised_mm - settings.paper_mm for o in outlines])
 
 
 def _thickness_mm(outline: Outline, settings: Settings) -> tuple[float, float]:
@@ -275,7 +275,8 @@ def _less_sure(edges: EdgeMeasurement, beside: NDArray[np.bool_], px_per_mm: flo
 
 
 def _priors_for(priors: Priors, edges: EdgePoints, outlines: list[Outline], settings: Settings) -> Priors:
-    u = np.array([np.hypot(_thickness_mm(outline, settings)[1], settings.u_paper_mm) for outline in outlines])
+    u = np.array([np.hypot(np.hypot(_thickness_mm(o, settings)[1], o.u_raised_mm), settings.u_paper_mm)
+                  for o in outlines])  # fmt: skip
     return replace(priors, elevation_mm=_elevations_mm(outlines, settings), u_elevation_mm=u, u_bias_px=edges.u_bias_px)
 
 

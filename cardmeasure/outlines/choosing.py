@@ -113,14 +113,14 @@ def _table_around(view: View, whole: Floats) -> Floats:
     ring = middle + spoke * (1 + AROUND_MM / np.linalg.norm(spoke, axis=1).min())
     t = np.linspace(0.1, 0.9, 30)[:, None]
     points = np.concatenate([(1 - t) * ring[k] + t * ring[(k + 1) % 4] for k in range(4)])
-    return np.asarray(np.median(_cues_at(view, points), axis=0))
+    return np.asarray(np.median(view.cues_at(points), axis=0))
 
 
 def _is_table_between(view: View, ends: Floats, table: Floats) -> bool:
     """Whether half-way between two facing sides lies the table, darker than elsewhere or alike."""
     middle = ends.mean(axis=0)
     t = np.linspace(0.12, 0.88, 31)[:, None]
-    off = _cues_at(view, (1 - t) * middle[0] + t * middle[1]) - table
+    off = view.cues_at((1 - t) * middle[0] + t * middle[1]) - table
     alike = (off[:, 0] < NOT_BRIGHTER) & (np.abs(off[:, 1:]).max(axis=1) < SAME_COLOUR)
     return bool(alike.mean() > MOSTLY)
 
@@ -138,12 +138,6 @@ def _is_open(view: View, ends: Floats, slopes: Floats) -> bool:
         if beside[0] > BROKEN * min(beside[1:]):
             return False
     return True
-
-
-def _cues_at(view: View, points: Floats) -> Floats:
-    at = np.rint(view.to_view(points)).astype(np.intp)
-    h, w = view.cues.shape[:2]
-    return np.asarray(view.cues[np.clip(at[:, 1], 0, h - 1), np.clip(at[:, 0], 0, w - 1)], np.float64)
 
 
 def _seam(quads: Floats, areas: Floats, whole: int, i: int, j: int) -> int:

@@ -47,16 +47,24 @@ class View:
         """Places on the table of pixels of the view (..., 2)."""
         return np.asarray(points / self.per_mm + self.origin_mm)
 
+    def cues_at(self, points_mm: Floats) -> Floats:
+        """The cues (..., 3) at places on the table (..., 2), of the nearest pixel."""
+        at = np.rint(self.to_view(points_mm)).astype(np.intp)
+        h, w = self.cues.shape[:2]
+        return np.asarray(self.cues[np.clip(at[..., 1], 0, h - 1), np.clip(at[..., 0], 0, w - 1)], np.float64)
 
-def view_of(photo: Photo, camera: Camera, *, px_per_mm: float) -> View:
-    """The table as seen from above, at `PER_MM` or as fine as the photo is."""
+
+def view_of(photo: Photo, camera: Camera, *, px_per_mm: float, within: Floats | None = None) -> View:
+    """The table as seen from above, at `PER_MM` or as fine as the photo is; all of it, or what these points (n, 2) mm
+    enclose."""
     per_mm = min(PER_MM, px_per_mm)
     k = per_mm / px_per_mm
     size = (max(8, round(photo.width_px * k)), max(8, round(photo.height_px * k)))
     small = photo.pixels_bgr if k == 1.0 else reduced_photo(photo, *size)
     factor = np.array([small.shape[1] / photo.width_px, small.shape[0] / photo.height_px])
-    rim = _frame(photo.width_px, photo.height_px)
-    reach = to_plane(camera, rim)
+    reach = to_plane(camera, _frame(photo.width_px, photo.height_px))
+    if within is not None:
+        reach = np.clip(within, reach.min(axis=0), reach.max(axis=0))
     low, high = (np.clip(f(reach, axis=0), -FARTHEST_MM, FARTHEST_MM) for f in (np.min, np.max))
     columns, rows = (max(8, int(v)) for v in (high - low) * per_mm)
     x, y = _map(camera, low, rows, columns, per_mm, factor)

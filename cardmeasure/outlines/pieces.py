@@ -30,6 +30,8 @@ MIN_SOLIDITY = 0.80
 FRAME_PX = 1
 EVERY = 3
 """Of the points of a contour, which is good to a pixel, every third says all."""
+RIM_PX, CONVEX = 5, 0.97
+"""A mask's rim around what an outline explains is narrower; a card that the frame cuts covers more of its hull."""
 MAX_LONG_MM = 320.0
 """A4 and Letter sheets are the largest pieces; what is larger is the table's end or a reflection."""
 
@@ -43,6 +45,7 @@ class Outline:
     known to be others than those of the photo's cards. is_solid : whether it is so thick, or so shaped, that it is
     measured after the photo is solved. exact : found by its edges, on whatever table, so they are the clearest near by
     rather than the outermost. beside : another piece lies close by, so what is outside a side is not all table.
+    raised_mm, u_raised_mm : height of other pieces below it.
     """
 
     corners_mm: Floats
@@ -55,6 +58,8 @@ class Outline:
     is_solid: bool = False
     exact: bool = False
     beside: bool = False
+    raised_mm: float = 0.0
+    u_raised_mm: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -66,12 +71,41 @@ class _View:
     per_mm: float
 
 
-def find_pieces(photo: Photo, camera: Camera, *, px_per_mm: float, reference_px: list[Floats]) -> tuple[Outline, ...]:
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Found:
+    """All pieces, and the share of the photo that differs from its table without being one of them: little on a plain
+    table, much on wood or on printed cloth."""
+
+    outlines: tuple[Outline, ...]
+    unexplained: float
+
+
+def find_pieces(photo: Photo, camera: Camera, *, px_per_mm: float, reference_px: list[Floats]) -> Found:
     """All pieces on the table but the references, whose papers' corners in pixels are given."""
     reduced = pieces_mask(photo, px_per_mm=px_per_mm, known=reference_px)
     view = _View(reduced=reduced, camera=camera, per_mm=px_per_mm * float(reduced.factor.mean()))
     outlines = _in_mask(view, reduced.masks[0], level=0)
-    return tuple(_checked_for_seams(reduced, camera, outline) for outline in outlines)
+    return Found(
+        outlines=tuple(_checked_for_seams(reduced, camera, outline) for outline in outlines),
+        unexplained=_unexplained(reduced, camera, outlines),
+    )
+
+
+def _unexplained(reduced: Reduced, camera: Camera, outlines: list[Outline]) -> float:
+    """Share of the picture that its widest mask marks beside all outlines; what the frame cuts is one if it bulges."""
+    rest = reduced.masks[0].copy()
+    for outline in outlines:
+        if "cut-by-frame" not in outline.flags or _bulges(outline.contour_mm):
+            mm = outline.contour_mm if outline.flags else outline.corners_mm
+            px = reduced.to_reduced(project(camera, np.column_stack([mm, np.zeros(len(mm))])))
+            cv2.fillPoly(rest, [np.round(px).astype(np.int32)], 0)
+    rest = np.asarray(cv2.morphologyEx(rest, cv2.MORPH_OPEN, np.ones((RIM_PX, RIM_PX), np.uint8)), np.uint8)
+    return float(np.count_nonzero(rest)) / rest.size
+
+
+def _bulges(contour_mm: Floats) -> bool:
+    polygon = contour_mm.astype(np.float32)
+    return bool(cv2.contourArea(polygon) > CONVEX * cv2.contourArea(cv2.convexHull(polygon)))
 
 
 def _in_mask(view: _View, mask: NDArray[np.uint8], *, level: int) -> list[Outline]:
