@@ -29,8 +29,9 @@ SOFT = 0.4
 """An edge of the check that needs this part of a cell from black to white is not sharp."""
 NEAR_FRAME = 1.8
 """A check whose crossings come nearer to the frame than this, in cells, goes on beyond it."""
-WIDEST_RING = 3
-"""Crossings between the fiducial and the rim of a square's check, at most."""
+UNBROKEN = ((4, 6), (5, 5), (6, 4))
+"""Blocks of crossings without a gap that a square's check does not show: it has 4 x 4 in its corners, and where its
+middle is covered some of what lies there may pass for another."""
 MIRRORS = 0.2
 """Share of the places where the check is not seen that are as bright as can be."""
 
@@ -63,8 +64,8 @@ def _is_unbroken(check: CheckPattern) -> bool:
     """Whether the check has more crossings side by side than a square's, which leaves room for its fiducial: it is
     another's, such as a chessboard."""
     cells = {(int(i), int(j)) for i, j in check.cells}
-    block = [(a, b) for a in range(WIDEST_RING + 1) for b in range(WIDEST_RING + 1)]
-    return any(all((i + a, j + b) in cells for a, b in block) for i, j in cells)
+    blocks = ([(a, b) for a in range(across) for b in range(down)] for across, down in UNBROKEN)
+    return any(all((i + a, j + b) in cells for a, b in block) for block in blocks for i, j in cells)
 
 
 def _of_check(grey: Grey, check: CheckPattern, *, px: float) -> PhotoTrouble | None:
