@@ -19,7 +19,7 @@ from cardmeasure.reducing import reduced_photo
 Floats = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-PX_PER_MM = 2.4
+PX_PER_MM = 2.0
 FLOOR = 0.004
 """Added to linear light before the logarithm, so that black noise does not count as colour."""
 NARROW_MM, WIDE_MM = 1.6, 3.6
@@ -34,7 +34,7 @@ with such."""
 SHADOW_DEPTH, SHADOW_COLOUR = 0.7, 12.0
 """A shadow dims the logarithm of light by less than this, all colours alike: most squared distance across that."""
 FIT_ROUNDS = 8
-SAMPLES = 3500
+SAMPLES = 2000
 LEAST_BOX_PX = 64
 """A smaller region is noise or dust."""
 STRIP = 24
