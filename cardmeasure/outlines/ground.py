@@ -19,7 +19,7 @@ from cardmeasure.reducing import reduced_photo
 Floats = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-PX_PER_MM = 2.0
+PX_PER_MM = 2.2
 FLOOR = 0.004
 """Added to linear light before the logarithm, so that black noise does not count as colour."""
 NARROW_MM, WIDE_MM = 1.6, 3.6
