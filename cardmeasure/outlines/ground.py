@@ -34,7 +34,7 @@ with such."""
 SHADOW_DEPTH, SHADOW_COLOUR = 0.7, 12.0
 """A shadow dims the logarithm of light by less than this, all colours alike: most squared distance across that."""
 FIT_ROUNDS = 8
-SAMPLES = 2000
+SAMPLES = 3500
 LEAST_BOX_PX = 64
 """A smaller region is noise or dust."""
 STRIP = 24
