@@ -26,7 +26,7 @@ NARROW_MM, WIDE_MM = 1.6, 3.6
 """Sides of the means: narrow ones keep neighbours apart, wide ones see a black border on a black mat."""
 RING_MM = 5.0
 """The table is what shows in a ring of this width around the reference's paper."""
-EVERY = 5
+EVERY = 9
 """Of the ring's pixels so many-th is looked at: neighbours are averaged anyway."""
 GREAT, SURE, LIKELY = 200.0, 40.0, 20.0
 """Squared distances: what no shade can be, what is surely no table, and what belongs to a piece if it hangs together
