@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.floating[Any]]
 
-PX_PER_MM = 2.2
+PX_PER_MM = 2.4
 NEAREST_MM = 15.0
 """A seam lies at least so far from the piece's ends: no card is narrower."""
 RIM_MM = 0.8

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from cardmeasure import quads as qd
 from cardmeasure.adjustment import Adjustment, adjust
 from cardmeasure.batch.resolving import encoded_observations, resolved
 from cardmeasure.classes import standard_classes
+from cardmeasure.pipeline import measure_photo
 from cardmeasure.reports.json_results import results_json
 from cardmeasure.reports.reading_json import parse_results
 from cardmeasure.results import ShotResult
@@ -20,13 +22,18 @@ from cardmeasure.together import ShotObservations, shot_observations, solved_tog
 from cardmeasure.together.solving import SD_OF_A_SHOT
 from tests.made_results import PHOTO, measured, sized_card, unsized_card
 
+SAMPLE = Path(__file__).parents[2] / "sample_images/kitchen_printer/kitchen_table.jpg"
 PRIORS = priors_of(3, u_scale=0.0006, u_bias_px=0.02)
 """A print whose bars have been read, so that its scale does not drown all else."""
 
 
 def cards_of(solution: Adjustment) -> tuple:  # type: ignore[type-arg]
-    sides = np.sort(solution.state.quads[:, [qd.WIDTH, qd.HEIGHT]], axis=1)
-    return tuple(replace(sized_card(i), width_mm=w, height_mm=h) for i, (w, h) in enumerate(sides.tolist(), start=1))
+    made = [sized_card(i) for i in range(1, 1 + len(solution.state.quads))]
+    cards = []
+    for card, quad in zip(made, solution.state.quads, strict=True):
+        width, height = np.sort(qd.pressed_flat_mm(quad, thickness_mm=card.thickness_mm or 0.0)).tolist()
+        cards.append(replace(card, width_mm=width, height_mm=height))
+    return tuple(cards)
 
 
 def solved(photo: Simulated) -> tuple[Adjustment, ShotObservations]:
@@ -143,3 +150,12 @@ def test_prints_of_which_nothing_is_known_are_shared_within_a_folder_only() -> N
     assert resolved(apart, observations=kept, classes=standard_classes()) == apart
     beside = [replace(shot, file=f"0/{i}.jpg") for i, shot in enumerate(apart)]
     assert all("solved-together" in s.flags for s in resolved(beside, observations=kept, classes=standard_classes()))
+
+
+def test_all_cards_of_a_measured_photo_are_observed_with_the_sizes_that_the_result_has() -> None:
+    """Sizes in results are those of cards pressed flat, so this only holds where observations are, too."""
+    seen: list[ShotObservations] = []
+    shot = measure_photo(SAMPLE, observe=seen.append)
+    sized = {card.number: (card.width_mm, card.height_mm) for card in shot.cards if card.is_sized}
+    assert len(sized) > 3
+    assert {card.number: card.size_mm for card in seen[0].cards} == sized
