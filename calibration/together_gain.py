@@ -71,7 +71,7 @@ def of_run(paths: Sequence[Path], *, group: str, seed: int) -> Pairs:
     for index, path in enumerate(paths):
         seen: list[ShotObservations] = []
         shots.append(measure_photo(path, settings=settings, observe=seen.append))
-        observations |= {index: encoded_observations(one) for one in seen}
+        observations.update((index, encoded_observations(one)) for one in seen)
     again = resolved(shots, observations=observations, classes=standard_classes())
     if not all(FLAG in shot.flags for index, shot in enumerate(again) if index in observations):
         raise RuntimeError(f"the photos beside {paths[0]} were not solved together")
