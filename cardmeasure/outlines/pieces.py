@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from cardmeasure.camera import Camera, project, to_plane
 from cardmeasure.geometry import side_lengths
 from cardmeasure.outlines.ground import Reduced, pieces_mask
-from cardmeasure.outlines.joins import has_notches, has_seam
+from cardmeasure.outlines.joins import has_notches, is_joined
 from cardmeasure.photo import Photo
 
 Floats = NDArray[np.floating[Any]]
@@ -30,6 +30,7 @@ EVERY = 3
 """Of the points of a contour, which is good to a pixel, every third says all."""
 MAX_LONG_MM = 320.0
 """A4 and Letter sheets are the largest pieces; what is larger is the table's end or a reflection."""
+NO_SIZES = np.zeros((0, 2))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -61,12 +62,17 @@ class _View:
     per_mm: float
 
 
-def find_pieces(photo: Photo, camera: Camera, *, px_per_mm: float, reference_px: list[Floats]) -> tuple[Outline, ...]:
-    """All pieces on the table but the references, whose papers' corners in pixels are given."""
+def find_pieces(
+    photo: Photo, camera: Camera, *, px_per_mm: float, reference_px: list[Floats], nominal_mm: Floats = NO_SIZES
+) -> tuple[Outline, ...]:
+    """All pieces on the table but the references, whose papers' corners in pixels are given.
+
+    nominal_mm : (k, 2), the short and long sides of sizes that cards usually have.
+    """
     reduced = pieces_mask(photo, px_per_mm=px_per_mm, known=reference_px)
     view = _View(reduced=reduced, camera=camera, per_mm=px_per_mm * float(reduced.factor.mean()))
     outlines = _in_mask(view, reduced.masks[0], level=0)
-    return tuple(_checked_for_seams(reduced, camera, outline) for outline in outlines)
+    return tuple(_checked_for_seams(reduced, camera, outline, nominal_mm) for outline in outlines)
 
 
 def _in_mask(view: _View, mask: NDArray[np.uint8], *, level: int) -> list[Outline]:
@@ -91,12 +97,13 @@ def _in_mask(view: _View, mask: NDArray[np.uint8], *, level: int) -> list[Outlin
     return found
 
 
-def _checked_for_seams(reduced: Reduced, camera: Camera, outline: Outline) -> Outline:
+def _checked_for_seams(reduced: Reduced, camera: Camera, outline: Outline, nominal_mm: Floats) -> Outline:
     if outline.flags:
         return outline
     corners_px = project(camera, np.column_stack([outline.corners_mm, np.zeros(4)]))
     first, second, *_ = side_lengths(outline.corners_mm)
-    joined = has_seam(reduced.pixels_bgr, reduced.to_reduced(corners_px), (float(first), float(second)))
+    sides = (float(first), float(second))
+    joined = is_joined(reduced.pixels_bgr, reduced.to_reduced(corners_px), sides, nominal_mm=nominal_mm)
     return replace(outline, flags=("touching",)) if joined else outline
 
 
