@@ -28,7 +28,6 @@ from cardmeasure.reference.sheet_finding import SheetSighting
 from cardmeasure.reference.sheet_look import SheetLook, sheet_look, without_colour
 from cardmeasure.results import PhotoFacts, ReferenceFacts, ShotResult, Trouble
 from cardmeasure.settings import Settings
-from cardmeasure.sizing import cards_by_quad
 from cardmeasure.solving import Solution, Start, solve_reference
 from cardmeasure.thickness.solving import sized_with_thickness
 from cardmeasure.together import ShotObservations, shot_observations
@@ -103,20 +102,18 @@ def measure(
     squares, start = view.squares, view.start
     if not view.outlines:
         raise PhotoTrouble("no-cards", f"The {_kind_of(squares[0])} was found, but no card.")
-    outlines, solution, numbered = sized_with_thickness(
+    outlines, solution, cards = sized_with_thickness(
         view.photo, squares, view.outlines, settings, start=start, sheet=view.sheet
     )
     found = bank_cards(outlines, solution, settings=settings) if settings.bank_card else NONE
     if found.known:
         start = start_with(found, start)
-        outlines, solution, numbered = sized_with_thickness(
+        outlines, solution, cards = sized_with_thickness(
             view.photo, squares, view.outlines, settings, start=start, known=found.known, sheet=view.sheet
         )
-    cards = tuple(card for card, _ in numbered)
     suspected = suspected_scale(cards, found, settings)
     if observe is not None:
-        solved = cards_by_quad(numbered, solution)
-        observe(shot_observations(solution.adjustment, start.priors, cards=solved, lens=identity_of(photo)))
+        observe(shot_observations(solution.adjustment, start.priors, cards=cards, lens=identity_of(photo)))
     return ShotResult(
         file=name,
         sha256=photo.sha256,

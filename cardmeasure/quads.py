@@ -89,12 +89,6 @@ def pressed_flat_mm(quad: Floats, *, thickness_mm: float) -> Floats:
     return np.asarray(chord + 8 * rise**2 / (3 * chord) + 4 * thickness_mm * rise / chord)
 
 
-def short_side_first(quad: Floats, *, thickness_mm: float) -> list[int]:
-    """Order of width (0) and height (1) in which the shorter side of the card laid flat comes first."""
-    width, height = pressed_flat_mm(quad, thickness_mm=thickness_mm)
-    return [0, 1] if width <= height else [1, 0]
-
-
 def _world(quads: Floats, places: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
     a, b = places.T
     x = a * (quads[:, WIDTH] + b * quads[:, WIDTH_TAPER]) / 2 + quads[:, SHEAR] * b * quads[:, HEIGHT] / 2

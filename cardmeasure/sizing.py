@@ -25,8 +25,6 @@ from cardmeasure.solving import Solution
 from cardmeasure.uncertainty import budget_from_covariances
 
 Floats = NDArray[np.floating[Any]]
-NumberedCard = tuple[Card, int]
-"""A card, and the index of its outline."""
 
 NOT_SQUARE_DEG = 0.5
 BENT_PX, CURLED_MM = 0.6, 0.15
@@ -50,11 +48,19 @@ class _Size:
         return np.asarray(matrix[np.ix_(self.rows, self.rows)])
 
 
+def sized_cards(
+    outlines: tuple[Outline, ...], solution: Solution, settings: Settings, *,
+    shapes: Mapping[int, MeasuredShape] | None = None, radii_mm: Mapping[int, float] | None = None,
+) -> tuple[Card, ...]:  # fmt: skip
+    """All pieces of a photo, numbered in reading order, with those in `shapes` (by index of their outlines)."""
+    return tuple(card for card, _ in numbered_cards(outlines, solution, settings, shapes=shapes, radii_mm=radii_mm))
+
+
 def numbered_cards(
     outlines: tuple[Outline, ...], solution: Solution, settings: Settings, *,
     shapes: Mapping[int, MeasuredShape] | None = None, radii_mm: Mapping[int, float] | None = None,
-) -> tuple[NumberedCard, ...]:  # fmt: skip
-    """All pieces of a photo, numbered in reading order, with those in `shapes` (by index of their outlines)."""
+) -> tuple[tuple[Card, int], ...]:  # fmt: skip
+    """The same, each with the index of its outline."""
     shapes, radii_mm = shapes or {}, radii_mm or {}
     camera = solution.adjustment.state.camera
     drawn = [
@@ -76,12 +82,6 @@ def numbered_cards(
         )
         for number, (corners, k) in enumerate(drawn, start=1)
     )
-
-
-def cards_by_quad(cards: tuple[NumberedCard, ...], solution: Solution) -> dict[int, Card]:
-    """The cards whose sizes are those of quads of the adjustment, by the index of their quad."""
-    quads = {int(solution.card_of[outline]): card for card, outline in cards if card.is_sized}
-    return {quad: card for quad, card in quads.items() if quad >= 0}
 
 
 def _settings_of(index: int, solution: Solution, settings: Settings) -> Settings:
@@ -151,9 +151,10 @@ def _match(values: Floats, u: Floats, correlation: float, settings: Settings) ->
 
 def _size_of(adjustment: Adjustment, index: int, thickness_mm: float) -> _Size:
     quad = adjustment.state.quads[index]
-    order = qd.short_side_first(quad, thickness_mm=thickness_mm)
+    flat = qd.pressed_flat_mm(quad, thickness_mm=thickness_mm)
+    order = [0, 1] if flat[0] <= flat[1] else [1, 0]
     rows = [adjustment.state.layout.quad_at(index, (qd.WIDTH, qd.HEIGHT)[k]) for k in order]
-    return _Size(values=qd.pressed_flat_mm(quad, thickness_mm=thickness_mm)[order], rows=rows)
+    return _Size(values=flat[order], rows=rows)
 
 
 def _flags(adjustment: Adjustment, edges: EdgeMeasurement, index: int, bends: Floats) -> tuple[str, ...]:

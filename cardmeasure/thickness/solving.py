@@ -18,12 +18,12 @@ from cardmeasure.results import Card
 from cardmeasure.settings import Settings
 from cardmeasure.shapes.cards import corner_radii_of_cards, odd_shapes
 from cardmeasure.shapes.outlines import sorted_out
-from cardmeasure.sizing import NumberedCard, numbered_cards
+from cardmeasure.sizing import numbered_cards, sized_cards
 from cardmeasure.solving import NOTHING_KNOWN, KnownPiece, Solution, Start, of_known_thickness, solve
 from cardmeasure.thickness.rules import SeenPiece, rule_for
 
 Floats = NDArray[np.floating[Any]]
-Sized = tuple[tuple[Outline, ...], Solution, tuple[NumberedCard, ...]]
+Sized = tuple[tuple[Outline, ...], Solution, tuple[Card, ...]]
 
 U_ROUGH_MM = 0.7
 """Of a size that only the rough outline tells."""
@@ -34,7 +34,7 @@ def sized_with_thickness(
     photo: Photo, squares: tuple[Sighting, ...], outlines: Sequence[Outline], settings: Settings, *, start: Start,
     known: Mapping[int, KnownPiece] = NOTHING_KNOWN, sheet: SheetLook | None = None,
 ) -> Sized:  # fmt: skip
-    """Outlines as sorted out, the solved photo, and its cards, each with the index of its outline.
+    """Outlines as sorted out, the solved photo, and its cards.
 
     known : what is known of single pieces, by outline. sheet : how the sheet looks that they lie on, if they do; there
     all pieces are rectangles, or have no size.
@@ -42,7 +42,7 @@ def sized_with_thickness(
     if sheet is not None:
         laid = of_known_thickness(tuple(outlines), known)
         solution = solve(photo, squares, laid, settings, start=start, known=known, sheet=sheet)
-        return laid, solution, numbered_cards(laid, solution, settings)
+        return laid, solution, sized_cards(laid, solution, settings)
     sorted_first = of_known_thickness(sorted_out(outlines, settings), known)
     if not settings.thickness_rules:
         return _sized(photo, squares, sorted_first, settings, start=start, known=known)
@@ -64,7 +64,7 @@ def _sized(
     solution = solve(photo, squares, outlines, settings, start=start, known=known)
     shapes = odd_shapes(photo, squares, outlines, solution, settings, start=start)
     radii = corner_radii_of_cards(photo, outlines, solution, settings)
-    return outlines, solution, numbered_cards(outlines, solution, settings, shapes=shapes, radii_mm=radii)
+    return outlines, solution, sized_cards(outlines, solution, settings, shapes=shapes, radii_mm=radii)
 
 
 def _seen(card: Card, outline: Outline, settings: Settings) -> SeenPiece:

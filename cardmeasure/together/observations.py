@@ -6,7 +6,6 @@ reduced to lens, print scale, tone curve and sizes, are all there is to know (Tr
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -58,18 +57,24 @@ class ShotObservations:
 
 
 def shot_observations(
-    adjustment: Adjustment, priors: Priors, *, cards: Mapping[int, Card], lens: LensIdentity | None = None
+    adjustment: Adjustment, priors: Priors, *, cards: tuple[Card, ...], lens: LensIdentity | None = None
 ) -> ShotObservations:
-    """The compact record of a solved photo; `cards`: those that were sized, by the index of their quads."""
+    """The compact record of a solved photo; `cards` are the results made from it, which say the numbers."""
     state = adjustment.state
     at = _common_at(state.layout)
+    sides = np.sort(state.quads[:, [qd.WIDTH, qd.HEIGHT]], axis=1)
+    found = []
+    for card in cards:
+        same = np.flatnonzero((sides[:, 0] == card.width_mm) & (sides[:, 1] == card.height_mm))
+        if card.is_sized and len(same) == 1:
+            found.append(_card_observation(adjustment, int(same[0]), at, number=card.number))
     mean, covariance = _prior(priors)
     return ShotObservations(
         common=_vector(state.vector[at]),
         covariance=_matrix(adjustment.covariance[np.ix_(at, at)]),
         prior=_vector(mean),
         prior_covariance=_matrix(covariance),
-        cards=tuple(_card_observation(adjustment, index, at, card=card) for index, card in cards.items()),
+        cards=tuple(found),
         lens=lens,
     )
 
@@ -79,9 +84,10 @@ def _common_at(at: Layout) -> NDArray[np.intp]:
     return np.array([cam.LOG_FOCAL, *lens, *range(at.scale_at.start, at.scale_at.stop), at.tone_at], np.intp)
 
 
-def _card_observation(adjustment: Adjustment, index: int, at: NDArray[np.intp], *, card: Card) -> CardObservation:
-    order = qd.short_side_first(adjustment.state.quads[index], thickness_mm=card.thickness_mm or 0.0)
-    rows = np.array([adjustment.state.layout.quad_at(index, (qd.WIDTH, qd.HEIGHT)[k]) for k in order], np.intp)
+def _card_observation(adjustment: Adjustment, index: int, at: NDArray[np.intp], *, number: int) -> CardObservation:
+    quad = adjustment.state.quads[index]
+    order = (qd.WIDTH, qd.HEIGHT) if quad[qd.WIDTH] <= quad[qd.HEIGHT] else (qd.HEIGHT, qd.WIDTH)
+    rows = np.array([adjustment.state.layout.quad_at(index, k) for k in order], np.intp)
     c = np.asarray(adjustment.covariance, np.float64)
     gain = np.linalg.solve(c[np.ix_(at, at)], c[np.ix_(at, rows)]).T
     reduce = np.hstack([np.eye(2), -gain])
@@ -89,8 +95,8 @@ def _card_observation(adjustment: Adjustment, index: int, at: NDArray[np.intp], 
     own = {name: reduce @ share[np.ix_(both, both)] @ reduce.T for name, share in adjustment.shares.items()}
     whole = float(np.trace(c[np.ix_(rows, rows)]))
     return CardObservation(
-        number=card.number,
-        size_mm=(card.width_mm or 0.0, card.height_mm or 0.0),
+        number=number,
+        size_mm=_vector(quad[list(order)]),
         gain=_matrix(gain),
         # what comes from the common unknowns' own priors is nothing but rounding here
         own={name: _matrix(matrix) for name, matrix in own.items() if np.trace(matrix) > 1e-9 * whole},
