@@ -47,7 +47,7 @@ def shots_of_a_lens(seed: int, count: int, *, wander: float = 1.0) -> tuple[np.n
         truth = replace(truth, camera=replace(truth.camera, focal_px=float(np.exp(moved[0])), distortion=distortion))
         photo = simulated(rng, truth, PRIORS)
         solved = adjust(photo.start, photo.points, photo.edges, photo.priors)
-        seen.append(shot_observations(solved, photo.priors, cards={}, lens=PHONE))
+        seen.append(shot_observations(solved, photo.priors, cards=(), lens=PHONE))
     return own - [np.log(DIAGONAL_PX), 0, 0, 0], seen
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -24,22 +25,23 @@ from cardmeasure.together.solving import SD_OF_A_SHOT, ResolvedCard
 from cardmeasure.uncertainty import budget_from_covariances
 from tests.made_results import PHOTO, measured, sized_card, unsized_card
 
+SAMPLE = Path(__file__).parents[2] / "sample_images/kitchen_printer/kitchen_table.jpg"
 PRIORS = priors_of(3, u_scale=0.0006, u_bias_px=0.02)
 """A print whose bars have been read, so that its scale does not drown all else."""
 
 
 def cards_of(solution: Adjustment) -> tuple[Card, ...]:
-    sides = np.sort(solution.state.quads[:, [qd.WIDTH, qd.HEIGHT]], axis=1)
-    return tuple(replace(sized_card(i), width_mm=w, height_mm=h) for i, (w, h) in enumerate(sides.tolist(), start=1))
-
-
-def observed_in(solution: Adjustment, photo: Simulated) -> ShotObservations:
-    return shot_observations(solution, photo.priors, cards=dict(enumerate(cards_of(solution))))
+    made = [sized_card(i) for i in range(1, 1 + len(solution.state.quads))]
+    cards = []
+    for card, quad in zip(made, solution.state.quads, strict=True):
+        width, height = np.sort(qd.pressed_flat_mm(quad, thickness_mm=card.thickness_mm or 0.0)).tolist()
+        cards.append(replace(card, width_mm=width, height_mm=height))
+    return tuple(cards)
 
 
 def solved(photo: Simulated) -> tuple[Adjustment, ShotObservations]:
     solution = adjust(photo.start, photo.points, photo.edges, photo.priors)
-    return solution, observed_in(solution, photo)
+    return solution, shot_observations(solution, photo.priors, cards=cards_of(solution))
 
 
 def run_of(rng: np.random.Generator, shots: int) -> list[Simulated]:
@@ -161,16 +163,13 @@ def test_shots_whose_scale_the_same_bank_card_told_are_left_as_they_are() -> Non
     assert resolved(by_card, observations=kept, classes=standard_classes()) == by_card
 
 
-def test_of_a_real_photo_every_sized_card_is_kept_with_its_own_size_and_covariance(plain_shot: RenderedShot) -> None:
-    """Sizes in the results are those of curled cards pressed flat, so they are not the adjustment's own."""
+def test_what_is_kept_of_a_measured_photo_gives_its_cards_their_u_again(plain_shot: RenderedShot) -> None:
     seen: list[ShotObservations] = []
     result = measure_photo(plain_shot.path, observe=seen.append)
     cards = {card.number: card for card in result.cards if card.is_sized}
     assert len(cards) == 3
-    assert {card.number for card in seen[0].cards} == set(cards)
     for kept in seen[0].cards:
         card, gain = cards[kept.number], np.array(kept.gain)
-        assert kept.size_mm == (card.width_mm, card.height_mm)
         whole = sum(np.array(part) for part in kept.own.values()) + gain @ np.array(seen[0].covariance) @ gain.T
         assert np.sqrt(np.diag(whole)) == pytest.approx([card.u_width_mm, card.u_height_mm], rel=1e-6)
 
@@ -200,14 +199,19 @@ def resolved_card(first_mm: float, second_mm: float) -> ResolvedCard:
 
 
 def test_a_square_card_whose_sides_change_places_keeps_the_short_one_as_its_width() -> None:
-    shots, kept = shots_and_observations(["One", "One"])
-    card = replace(shots[0].cards[0], width_mm=70.0, height_mm=70.0)
-    shot = replace(shots[0], cards=(card,))
-    found = [
-        _with_cards(shot, (resolved_card(*size),), standard_classes()).cards[0]
-        for size in ((70.02, 69.97), (69.97, 70.02))
-    ]
+    shot = measured(cards=(replace(sized_card(1), width_mm=70.0, height_mm=70.0),))
+    sizes = ((70.02, 69.97), (69.97, 70.02))
+    found = [_with_cards(shot, (resolved_card(*size),), standard_classes()).cards[0] for size in sizes]
     assert [(c.width_mm, c.height_mm) for c in found] == [(69.97, 70.02)] * 2
     assert [(c.u_width_mm, c.u_height_mm) for c in found] == [(0.05, 0.03), (0.03, 0.05)]
     for one in found:
         assert math.hypot(*(line.u_width_mm for line in one.budget)) == pytest.approx(one.u_width_mm)
+
+
+def test_all_cards_of_a_measured_photo_are_observed_with_the_sizes_that_the_result_has() -> None:
+    """Sizes in results are those of cards pressed flat, so this only holds where observations are, too."""
+    seen: list[ShotObservations] = []
+    shot = measure_photo(SAMPLE, observe=seen.append)
+    sized = {card.number: (card.width_mm, card.height_mm) for card in shot.cards if card.is_sized}
+    assert len(sized) > 3
+    assert {card.number: card.size_mm for card in seen[0].cards} == sized
