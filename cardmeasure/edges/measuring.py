@@ -198,6 +198,7 @@ def _stretch_points(
     key = fine.card * qd.SIDES + fine.side
     p = whole.parameters[key]
     channels = channels_for(p[:, FACE], p[:, TABLE], colour_halved=colour_halved)
+    channels = channels.rough if rounds == 1 and colour_halved is not None else channels
     found = edge_offsets(fine.distance_px, fine.light, fine.weight, looks=p, rounds=rounds, channels=channels)
     place, u = found.place_px, found.u_px
     # a side along the pixel rows fills every other bin only
