@@ -8,6 +8,7 @@ from typing import Protocol
 from calibration.rig.bank_scenes import bank_scene
 from calibration.rig.groups import CHANGES, random_scene
 from calibration.rig.odd_scenes import odd_scene
+from calibration.rig.phone_scenes import RUNS, run_scene
 from calibration.rig.refusal_scenes import refusal_scene
 from calibration.rig.scene import Scene
 from calibration.rig.sheet_scenes import sheet_scene
@@ -28,5 +29,6 @@ BUILDERS: dict[str, Builder] = {
     "odd": odd_scene,
     "scale-card": bank_scene,
     "refuse": refusal_scene,
+    **{group: partial(run_scene, group) for group in RUNS},
 }
 """All groups, and what draws their scenes."""
