@@ -23,6 +23,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from math import sqrt
 from pathlib import Path
+from reprlib import repr as shown
 from typing import TypedDict
 
 from cardmeasure.errors import UsageError
@@ -48,6 +49,8 @@ ABSURD = 0.10
 """A reading further from its design length than this part of it is a slip, not a print."""
 U_MM_LIMITS = (0.001, 5.0)
 """A standard uncertainty that a reading can have."""
+LARGEST = 1e300
+"""A whole number beyond this may be none that a float can hold."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -172,7 +175,8 @@ def _number(value: object, *, limits: tuple[float, float], what: str, why: str) 
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise UsageError(f"{what} is {value!r}; {right}")
     if not low <= value <= high:
-        raise UsageError(f"{what} is {value:g}; {right}")
+        said = f"{value:g}" if abs(value) < LARGEST else shown(value)
+        raise UsageError(f"{what} is {said}; {right}")
     return float(value)
 
 
