@@ -12,6 +12,7 @@ from pathlib import Path
 from reprlib import repr as shown
 
 from cardmeasure.errors import UsageError
+from cardmeasure.small_files import content_of
 
 MAX_FILE_BYTES = 1_000_000
 """Far beyond what anyone fills in by hand; a larger file is another than was meant."""
@@ -34,13 +35,10 @@ class FileWords:
 
 def read_toml(path: Path, words: FileWords) -> dict[str, object]:
     """The document in a file. Raises UsageError, which names the file, where it cannot be read or is no TOML."""
-    try:
-        with path.open("rb") as stream:
-            content = stream.read(MAX_FILE_BYTES + 1)
-    except OSError as error:
-        raise UsageError(f"{path}: {words.subject} cannot be read ({error.strerror or error}).") from error
-    if len(content) > MAX_FILE_BYTES:
-        raise UsageError(f"{path}: the file is too large {words.too_large}; name the right file.")
+    content = content_of(
+        path, most_bytes=MAX_FILE_BYTES, subject=f"{path}: {words.subject}",
+        too_large=f"{path}: the file is too large {words.too_large}; name the right file.",
+    )  # fmt: skip
     try:
         # line ends as any editor writes them
         return tomllib.loads(content.decode("utf-8-sig").replace("\r\n", "\n").replace("\r", "\n"))
