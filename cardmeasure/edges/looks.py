@@ -37,7 +37,7 @@ SHARPENING_PX = 1.35
 def expected_light(distance_px: Floats, looks: Floats, channels: Channels) -> Floats:
     """Light (n, c, b) in the channels."""
     steps = [_three_steps(distance_px, part)[0] for part in _blurs_of(looks, channels)]
-    face, _, _, change = _levels(looks, channels, kind=distance_px.dtype)
+    face, _, change = _levels(looks, channels, kind=distance_px.dtype)
     return face + (change @ _by_channel(steps, channels))[:, :, 0]
 
 
@@ -47,7 +47,7 @@ def expected_light_with_jacobian(distance_px: Floats, looks: Floats, channels: C
     kind = distance_px.dtype
     steps, by = _steps_of_channels(distance_px, looks, channels)
     mix, shade = channels.mix.astype(kind), looks[:, SHADE, None, None].astype(kind)
-    face, _, table, change = _levels(looks, channels, kind=kind)
+    face, table, change = _levels(looks, channels, kind=kind)
     j = np.empty((n, PARAMETERS, c, b), kind)
     # (n, c channels, 3 steps) times (n, c channels, 3 steps, 5 unknowns x b)
     j[:, :GEOMETRY] = (change @ by).reshape(n, c, GEOMETRY, b).transpose(0, 2, 1, 3)
@@ -59,13 +59,13 @@ def expected_light_with_jacobian(distance_px: Floats, looks: Floats, channels: C
     return face + (change @ steps)[:, :, 0], j
 
 
-def _levels(looks: Floats, channels: Channels, *, kind: np.dtype[Any]) -> tuple[Floats, Floats, Floats, Floats]:
-    """Levels of face, wall and table (n, c, 1), and the changes (n, c, 1, 3) of light at the three steps."""
+def _levels(looks: Floats, channels: Channels, *, kind: np.dtype[Any]) -> tuple[Floats, Floats, Floats]:
+    """Levels of face and table (n, c, 1), and the changes (n, c, 1, 3) of light at the three steps."""
     mix, shade = channels.mix.astype(kind), looks[:, SHADE, None, None].astype(kind)
     face, wall, table = (mix @ looks[:, part, None].astype(kind) for part in (FACE, WALL, TABLE))
     # light is the face's, and changes at the edge, at the foot and at the shadow's rim
     change = np.concatenate([wall - face, shade * table - wall, (1 - shade) * table], axis=2)[:, :, None]
-    return face, wall, table, change
+    return face, table, change
 
 
 def shares_with_slope(distance_px: Floats, looks: Floats, channels: Channels) -> tuple[Floats, Floats, Floats, Floats]:
