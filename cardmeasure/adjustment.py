@@ -23,8 +23,9 @@ Floats = NDArray[np.floating[Any]]
 ROUNDS = 40
 DAMPING = 1e-9
 """Next to none at first, as it hardly ever takes any; a step that fails raises it hundredfold."""
-CONVERGED, NEARLY = 0.2, 0.7
-"""A solution stands when a step is shorter than this, in standard uncertainties of all unknowns together."""
+CONVERGED, NEARLY, ROUGHLY = 0.2, 0.7, 1.5
+"""A solution stands when a step is shorter than this, in standard uncertainties of all unknowns together: at the end,
+before outliers are sought, and where the next stage begins with it."""
 ROBUST_AT = 2.5
 """Residuals beyond so many standard uncertainties lose weight (Huber), beyond three times that they lose all."""
 POINTS_GROUP, EDGES_GROUP = "printed points", "edge noise"
@@ -88,7 +89,7 @@ def adjust(start: State, points: PrintedPoints, edges: EdgePoints, priors: Prior
 def approximate(start: State, points: PrintedPoints, edges: EdgePoints, priors: Priors) -> State:
     """The solution to a fraction of its uncertainty, for a start to begin the next stage with."""
     problem = _problem(start, points, edges, priors)
-    return _settled(_Place.at(start, problem), problem, cut_off=False, within=NEARLY).state
+    return _settled(_Place.at(start, problem), problem, cut_off=False, within=ROUGHLY).state
 
 
 def _problem(start: State, points: PrintedPoints, edges: EdgePoints, priors: Priors) -> Problem:

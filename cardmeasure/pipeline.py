@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 
 from cardmeasure.bank_card import FLAGGED, NONE, BankCards, Verdict, bank_cards, start_with
 from cardmeasure.camera import to_plane
+from cardmeasure.classes import enabled
+from cardmeasure.classes.likelihood import cut_table
 from cardmeasure.errors import PhotoTrouble
 from cardmeasure.geometry import apply_homography
 from cardmeasure.lens.choice import LensChoice, chosen_lens
@@ -170,7 +172,10 @@ def _view(
     """The pieces beside a square, or on a sheet, which is solved again without the points near them."""
     if not isinstance(squares[0], SheetSighting):
         papers, px_per_mm = [_paper_px(square) for square in squares], squares[0].px_per_mm
-        found = find_pieces(photo, start.camera, px_per_mm=px_per_mm, reference_px=papers)
+        found = find_pieces(
+            photo, start.camera, px_per_mm=px_per_mm, reference_px=papers,
+            nominal_mm=cut_table(enabled(settings.classes)).cuts_mm,
+        )  # fmt: skip
         outlines = seen_again(photo, start.camera, found, px_per_mm=px_per_mm, reference_px=papers)
         return _View(photo=photo, squares=squares, start=start, outlines=beside_each_other(outlines), sheet=None)
     outlines, free = _on_sheet(photo, squares[0], start)

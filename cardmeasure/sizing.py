@@ -50,7 +50,7 @@ class _Size:
     rows: list[int]
 
     def covariance(self, matrix: Floats) -> Floats:
-        return np.asarray(matrix[np.ix_(self.rows, self.rows)])
+        return np.asarray(matrix[self.rows][:, self.rows])
 
 
 def sized_cards(

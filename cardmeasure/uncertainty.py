@@ -149,13 +149,16 @@ def _between(low: float, high: float) -> float:
 
 
 def _contribution(name: str, matrix: Floats) -> Contribution:
-    if matrix.shape != (2, 2) or not np.isfinite(matrix).all():
+    entries = matrix.ravel().tolist()  # numbers of Python's own are quicker where there are but four
+    if matrix.shape != (2, 2) or not all(map(math.isfinite, entries)):
         raise UsageError(f"the covariance of {name!r} must be a finite 2 x 2 matrix.")
-    scale = float(np.abs(matrix).max())
-    if abs(matrix[0, 1] - matrix[1, 0]) > _ROUNDING * scale:
+    of_width, one, other, of_height = entries
+    scale = max(map(abs, entries))
+    if abs(one - other) > _ROUNDING * scale:
         raise UsageError(f"the covariance of {name!r} must be symmetric.")
     u_width, u_height = (
-        math.sqrt(_not_negative(float(matrix[i, i]), scale=scale, what=f"the covariance of {name!r}")) for i in (0, 1)
+        math.sqrt(_not_negative(variance, scale=scale, what=f"the covariance of {name!r}"))
+        for variance in (of_width, of_height)
     )
     return Contribution(name=name, u_width_mm=u_width, u_height_mm=u_height)
 

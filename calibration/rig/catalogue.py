@@ -10,6 +10,7 @@ from calibration.rig.decoy_scenes import decoy_scene
 from calibration.rig.groups import CHANGES, random_scene
 from calibration.rig.neighbour_scenes import neighbour_scene
 from calibration.rig.odd_scenes import odd_scene
+from calibration.rig.phone_scenes import RUNS, run_scene
 from calibration.rig.refusal_scenes import refusal_scene
 from calibration.rig.scene import Scene
 from calibration.rig.sheet_scenes import sheet_scene
@@ -34,5 +35,6 @@ BUILDERS: dict[str, Builder] = {
     "scale-card": bank_scene,
     "decoys": decoy_scene,
     "refuse": refusal_scene,
+    **{group: partial(run_scene, group) for group in RUNS},
 }
 """All groups, and what draws their scenes."""

@@ -15,10 +15,11 @@ from calibration.study.planning import FIRST_SEED, GROUPS, QUICK_FIRST_SEED, SHO
 from calibration.study.plots import plots_png
 from calibration.study.records import ShotScore
 from calibration.study.refusals import refusal_scores, refusal_targets, refusal_text, with_refusals
-from calibration.study.report import detection_text, group_table, report_of
+from calibration.study.report import detection_text, group_table, head_of, report_of
 from calibration.study.scoring import score_shot
 from calibration.study.sides import sides_csv
 from calibration.study.targets import targets_of
+from calibration.study.together import run_scores, together_targets, together_text, with_together, without_runs
 from cardmeasure.errors import CannotWriteError
 from cardmeasure.reports.writing import check_file, make_folder, write_beside
 
@@ -123,26 +124,36 @@ def _scores(measured: Sequence[Measured]) -> tuple[list[ShotScore], list[ShotSco
 
 
 def _hand_out(measured: Sequence[Measured], options: argparse.Namespace) -> int:
-    ours, textbook = _scores(measured)
-    refusals = refusal_scores(measured)
+    ours, textbook = _scores(without_runs(measured))
+    refusals, runs = refusal_scores(measured), run_scores(measured)
     if options.sides:
         write_beside(options.sides, sides_csv(measured).encode())
     full = not options.quick and options.groups == GROUPS and (options.shots or SHOTS) >= SHOTS
     out = options.out or (REPORT if full and not options.only_rendered else None)
     if out:
-        plots = out.with_suffix(".png")
-        write_beside(plots, plots_png(ours))
-        report = report_of(ours, textbook, command=_command_of(options), picture=plots.name)
-        report = "\n\n".join([report.rstrip("\n"), *refusal_text(refusals, heading="## Refused")]) + "\n"
+        report = _report(ours, textbook, out, command=_command_of(options))
+        more = [*together_text(runs, heading="## Solved together"), *refusal_text(refusals, heading="## Refused")]
+        report = "\n\n".join([report.rstrip("\n"), *more]) + "\n"
         write_beside(out, report.encode())
     if options.json:
-        print(json.dumps(with_refusals(for_machines(ours), refusals)))
+        print(json.dumps(with_together(with_refusals(for_machines(ours), refusals), runs)))
     else:
-        print(group_table(ours), detection_text(ours), *refusal_text(refusals), sep="\n\n")
-    missed = [target for target in (*targets_of(ours), *refusal_targets(refusals)) if not target.met]
+        tables = [group_table(ours), detection_text(ours)] if ours else []
+        print(*tables, *together_text(runs), *refusal_text(refusals), sep="\n\n")
+    targets = (*targets_of(ours), *together_targets(runs), *refusal_targets(refusals))
+    missed = [target for target in targets if not target.met]
     for target in missed if options.check else ():
         print(f"{target.name}: {target.found}, asked {target.asked}", file=sys.stderr)
     return 1 if options.check and missed else 0
+
+
+def _report(ours: Sequence[ShotScore], textbook: Sequence[ShotScore], out: Path, *, command: str) -> str:
+    """What is to be said of the shots, whose plots are written beside it; only the head where there are none."""
+    if not ours:
+        return head_of(command)
+    plots = out.with_suffix(".png")
+    write_beside(plots, plots_png(ours))
+    return report_of(ours, textbook, command=command, picture=plots.name)
 
 
 def _command_of(options: argparse.Namespace) -> str:

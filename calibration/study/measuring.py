@@ -4,32 +4,44 @@ from __future__ import annotations
 
 import json
 import multiprocessing
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import cv2
 
+from calibration.rig.phone_scenes import RUNS
 from calibration.study.odd import settings_of_truth
 from calibration.study.planning import PlannedShot
 from calibration.study.profiles import profile_of_truth
 from calibration.study.records import Findings, Piece
 from calibration.study.textbook import measure_by_the_textbook
+from cardmeasure.batch.resolving import encoded_observations
 from cardmeasure.pipeline import measure_photo
 from cardmeasure.reference.print_profile import PrintProfile
 from cardmeasure.results import Card, ShotResult
 from cardmeasure.settings import Settings
+from cardmeasure.together import ShotObservations
+
+
+@dataclass(frozen=True, kw_only=True)
+class OfRun:
+    """What is kept of a measured shot of a run to solve the run together; observations are encoded."""
+
+    result: ShotResult
+    observations: bytes
 
 
 @dataclass(frozen=True, kw_only=True)
 class Measured:
-    """A shot with its truth and what both ways found."""
+    """A shot with its truth and what both ways found; `of_run`: of a shot of a run, where it could be measured."""
 
     shot: PlannedShot
     truth: dict[str, Any]
     ours: Findings
     textbook: Findings
+    of_run: OfRun | None = None
 
 
 Task = tuple[PlannedShot, Path, Path]
@@ -52,16 +64,29 @@ def measure_shot(task: Task) -> Measured:
     profile = profile_of_truth(shot.group, truth, seed=shot.seed)
     textbook = measure_by_the_textbook(photo, profile)
     settings = settings_of_truth(Settings(print_profile=profile), truth, group=shot.group)
-    ours = measure_by_cardmeasure(photo, profile, settings=settings)
-    return Measured(shot=shot, truth=truth, ours=ours, textbook=textbook)
+    kept: list[OfRun] = []
+    ours = measure_by_cardmeasure(photo, profile, settings=settings, keep=kept.append if shot.group in RUNS else None)
+    return Measured(shot=shot, truth=truth, ours=ours, textbook=textbook, of_run=kept[0] if kept else None)
 
 
-def measure_by_cardmeasure(photo: Path, profile: PrintProfile, *, settings: Settings | None = None) -> Findings:
-    """What `measure_photo` finds; where it raises, that is the trouble, so that one crash cannot hide the rest."""
+def measure_by_cardmeasure(
+    photo: Path,
+    profile: PrintProfile,
+    *,
+    settings: Settings | None = None,
+    keep: Callable[[OfRun], object] | None = None,
+) -> Findings:
+    """What `measure_photo` finds; where it raises, that is the trouble, so that one crash cannot hide the rest.
+
+    `keep` is handed what it takes to solve the shot again with others.
+    """
+    seen: list[ShotObservations] = []
     try:
-        result = measure_photo(photo, settings=settings or Settings(print_profile=profile))
+        result = measure_photo(photo, settings=settings or Settings(print_profile=profile), observe=seen.append)
     except Exception as error:
         return Findings(pieces=(), trouble=f"crash ({type(error).__name__}: {error})")
+    if keep is not None and seen:
+        keep(OfRun(result=result, observations=encoded_observations(seen[0])))
     return found_pieces(result)
 
 

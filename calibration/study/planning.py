@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from calibration.rig.catalogue import BUILDERS
+from calibration.rig.phone_scenes import RUNS
 from calibration.rig.scene import Scene
 
 GROUPS = tuple(BUILDERS)
@@ -50,7 +51,11 @@ def full_plan(groups: Sequence[str] = GROUPS, *, shots: int = SHOTS, first_seed:
 def quick_plan(
     groups: Sequence[str] = GROUPS, *, frames: int = QUICK_FRAMES, first_seed: int = QUICK_FIRST_SEED
 ) -> list[PlannedShot]:
-    """So many small frames in all, the groups taking turns."""
+    """So many small frames in all, the groups taking turns; without the groups of runs, unless only they are asked.
+
+    A run needs several frames before it says anything.
+    """
+    groups = [group for group in groups if group not in RUNS] or groups
     plan = []
     for number in range(frames):
         group = groups[number % len(groups)]

@@ -7,13 +7,14 @@ from typing import Any
 
 import numpy as np
 
+from calibration.rig.phone_scenes import run_of
 from cardmeasure.errors import UsageError
 from cardmeasure.reference.print_profile import ASSUMED, PrintProfile, profile_from_readings
 from cardmeasure.reference.readings import INSTRUMENTS, MARKS, Reading
 
 U_EXACT = 1e-4
 """Relative u that is stated with the exact scale."""
-UNKNOWN = ("print-assumed", "misprint")
+UNKNOWN = ("print-assumed", "misprint", "run-assumed")
 """Groups of which nothing tells the print's scale."""
 NOTHING_READ = (*UNKNOWN, "scale-card")
 """Groups whose users have read nothing on the page; in `scale-card` a bank card tells the scale."""
@@ -32,6 +33,8 @@ def profile_of(group: str, *, scale_x: float, scale_y: float, seed: int) -> Prin
         return ASSUMED
     if group == "print-entered":
         return _entered(scale_x, scale_y, rng=np.random.default_rng([seed, 76]))
+    if group == "run-entered":  # read once for all shots
+        return _entered(scale_x, scale_y, rng=np.random.default_rng([run_of(seed)[0], 77]))
     return PrintProfile(
         scale_x=scale_x, scale_y=scale_y, u_scale_x=U_EXACT, u_scale_y=U_EXACT, correlation=0.0, source="entered"
     )

@@ -28,8 +28,7 @@ class counts as sure only where the user was not warned.
 def report_of(ours: Sequence[ShotScore], textbook: Sequence[ShotScore], *, command: str, picture: str | None) -> str:
     """The whole report; `picture` is the name of the plots' file beside it."""
     parts = [
-        "# Accuracy",
-        f"Made by `{command}`.",
+        head_of(command),
         INTRODUCTION,
         "## By group",
         group_table(ours),
@@ -54,6 +53,11 @@ def report_of(ours: Sequence[ShotScore], textbook: Sequence[ShotScore], *, comma
             "Each dot is a width or a height, of the groups whose users know the print's scale; red: RMS.",
         ]
     return "\n\n".join(part.rstrip("\n") for part in parts) + "\n"
+
+
+def head_of(command: str) -> str:
+    """Title, and the command that makes the report."""
+    return f"# Accuracy\n\nMade by `{command}`."
 
 
 def group_table(shots: Sequence[ShotScore], *, counts: Callable[[CardScore], bool] = lambda card: True) -> str:

@@ -28,8 +28,10 @@ def resolved(
 ) -> list[ShotResult]:
     """The shots; where several are of one phone and one print, with the sizes that all of them together give.
 
-    Shots that name no phone are left as they are. Where nothing was read on the print, only photos of one folder are
-    taken to show the same one. A shot that was solved again carries the flag `solved-together`.
+    Shots that name no phone are left as they are; so are those whose scale a bank card told: in all of them it is the
+    same card, off by the same hundredths, which more photos do not make smaller. Where nothing was read on the print,
+    only photos of one folder are taken to show the same one. A shot that was solved again carries the flag
+    `solved-together`.
 
     Parameters
     ----------
@@ -38,7 +40,7 @@ def resolved(
     groups: dict[object, list[tuple[int, ShotObservations]]] = defaultdict(list)
     for index, data in observations.items():
         shot, record = shots[index], decoded_observations(data)
-        if record is not None and shot.photo is not None and shot.photo.camera and shot.duplicate_of is None:
+        if record is not None and _is_independent(shot):
             groups[_key(shot, record)].append((index, record))
     done = list(shots)
     for members in groups.values():
@@ -54,6 +56,13 @@ def decoded_observations(data: bytes) -> ShotObservations | None:
         return msgspec.json.decode(data, type=ShotObservations)
     except msgspec.DecodeError:
         return None
+
+
+def _is_independent(shot: ShotResult) -> bool:
+    """Whether what the photo says of its phone and print is news, and of which phone it is."""
+    by_bank_card = shot.reference is not None and shot.reference.scale_source == "bank-card"
+    named = shot.photo is not None and bool(shot.photo.camera)
+    return named and shot.duplicate_of is None and not by_bank_card
 
 
 def _key(shot: ShotResult, record: ShotObservations) -> object:
@@ -73,9 +82,9 @@ def _with_cards(shot: ShotResult, cards: tuple[ResolvedCard, ...], classes: tupl
 
 
 def _card(card: Card, found: ResolvedCard, classes: tuple[SizeClass, ...]) -> Card:
+    if found.size_mm[0] > found.size_mm[1]:  # a square card, whose sides may change places by some hundredths
+        found = found.turned()
     (width, height), u = found.size_mm.tolist(), np.sqrt(np.diag(found.covariance)).tolist()
-    if width > height:  # a square card, whose sides may change places by some hundredths
-        return card
     correlation = float(found.covariance[0, 1] / max(math.prod(u), 1e-300))
     match = match_size(width, height, u_width_mm=u[0], u_height_mm=u[1], correlation=correlation, classes=classes)
     return replace(

@@ -95,7 +95,8 @@ class Likelihoods:
     @cached_property
     def first_cuts(self) -> Ints:
         """Where the cuts of each class that is left begin, (n,)."""
-        return np.flatnonzero(np.diff(self.class_index, prepend=-1))
+        changes = np.flatnonzero(self.class_index[1:] != self.class_index[:-1]) + 1
+        return np.concatenate([[0], changes]) if len(self.class_index) else changes
 
     def log_joint(self) -> Floats:
         """Log of prior times likelihood of every answer at the measurement, (n + 1,), odd last."""

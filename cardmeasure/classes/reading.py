@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,8 +11,8 @@ from reprlib import repr as shown
 
 from cardmeasure.classes.size_class import Cut, SizeClass
 from cardmeasure.errors import UsageError
+from cardmeasure.toml_files import FileWords, is_plain, length_mm, read_toml, refuse_unknown
 
-MAX_FILE_BYTES = 1_000_000
 SIDE_LIMITS_MM = (5.0, 1000.0)
 U_CUT_LIMITS_MM = (0.01, 10.0)
 DEFAULT_U_CUT_MM = 0.3
@@ -21,6 +20,10 @@ DEFAULT_U_CUT_MM = 0.3
 DEFAULT_SOURCE = "the user's own"
 _ID = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _ID_LENGTH = 40
+_WORDS = FileWords(
+    subject="the size classes", too_large="for a table of size classes",
+    not_text="is not a text file; write the size classes as TOML in UTF-8.",
+)  # fmt: skip
 _RESERVED_IDS = frozenset({"odd"})
 _KEYS = ("id", "names", "cuts_mm", "u_cut_mm", "limits_mm", "source", "on")
 _TOP_KEYS = ("class", "enable", "disable")
@@ -43,8 +46,8 @@ def read_class_file(path: Path) -> ClassFile:
     UsageError
         Where the file cannot be read, is no TOML, or holds a wrong key or value; the message names file and key.
     """
-    document = _document(path)
-    _refuse_unknown(document, known=_TOP_KEYS, where=str(path))
+    document = read_toml(path, _WORDS)
+    refuse_unknown(document, known=_TOP_KEYS, where=str(path))
     tables = document.get("class", [])
     if not isinstance(tables, list) or not all(isinstance(table, dict) for table in tables):
         raise UsageError(f"{path}: class must be written as [[class]] tables, one for each class.")
@@ -58,30 +61,14 @@ def read_class_file(path: Path) -> ClassFile:
     return ClassFile(classes=tuple(classes), enable=enable, disable=disable)
 
 
-def _document(path: Path) -> dict[str, object]:
-    try:
-        with path.open("rb") as stream:
-            content = stream.read(MAX_FILE_BYTES + 1)
-    except OSError as error:
-        raise UsageError(f"{path}: the size classes cannot be read ({error.strerror or error}).") from error
-    if len(content) > MAX_FILE_BYTES:
-        raise UsageError(f"{path}: the file is too large for a table of size classes; name the right file.")
-    try:
-        return tomllib.loads(content.decode("utf-8-sig"))
-    except UnicodeDecodeError as error:
-        raise UsageError(f"{path}: is not a text file; write the size classes as TOML in UTF-8.") from error
-    except (ValueError, RecursionError) as error:  # TOMLDecodeError is a ValueError; so is a number of 5000 digits
-        raise UsageError(f"{path}: is not valid TOML: {error}.") from error
-
-
 def _size_class(table: Mapping[str, object], *, where: str) -> SizeClass:
-    _refuse_unknown(table, known=_KEYS, where=where)
+    refuse_unknown(table, known=_KEYS, where=where)
     id_ = _id(table, where=where)
     names = _texts(table.get("names", [id_]), key="names", where=where)
     if not names:
         raise UsageError(f"{where}: names is empty; write at least one name, or leave the key out.")
     source = table.get("source", DEFAULT_SOURCE)
-    if not isinstance(source, str) or not _is_plain(source):
+    if not isinstance(source, str) or not is_plain(source):
         raise UsageError(f"{where}: source is {shown(source)}; it must be text in one line.")
     is_on = table.get("on", True)
     if not isinstance(is_on, bool):
@@ -118,7 +105,7 @@ def _cuts(table: Mapping[str, object], *, where: str) -> tuple[Cut, ...]:
         raise UsageError(f"{where}: cuts_mm is {shown(cuts)}; it must be a list of pairs, {example}.")
     checked: list[Cut] = []
     for cut in cuts:
-        sides = sorted(_number(side, key="cuts_mm", limits=SIDE_LIMITS_MM, where=where) for side in cut)
+        sides = sorted(length_mm(side, limits=SIDE_LIMITS_MM, what=f"{where}: cuts_mm holds") for side in cut)
         checked.append((sides[0], sides[1]))
     if len(set(checked)) < len(checked):
         raise UsageError(f"{where}: cuts_mm holds the same cut twice; write each cut once.")
@@ -127,32 +114,15 @@ def _cuts(table: Mapping[str, object], *, where: str) -> tuple[Cut, ...]:
 
 def _u_cut(table: Mapping[str, object], *, where: str) -> float:
     if "limits_mm" not in table:
-        return _number(table.get("u_cut_mm", DEFAULT_U_CUT_MM), key="u_cut_mm", limits=U_CUT_LIMITS_MM, where=where)
+        u_cut = table.get("u_cut_mm", DEFAULT_U_CUT_MM)
+        return length_mm(u_cut, limits=U_CUT_LIMITS_MM, what=f"{where}: u_cut_mm holds")
     if "u_cut_mm" in table:
         raise UsageError(f"{where}: u_cut_mm and limits_mm say the same thing in two ways; keep one of them.")
     # limits without more are a rectangular distribution: JCGM 100, 4.3.7
-    return _number(table["limits_mm"], key="limits_mm", limits=U_CUT_LIMITS_MM, where=where) / math.sqrt(3.0)
-
-
-def _number(value: object, *, key: str, limits: tuple[float, float], where: str) -> float:
-    low, high = limits
-    # not a number is never within the limits
-    if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
-        raise UsageError(f"{where}: {key} holds {shown(value)}; it must be a number from {low:g} to {high:g} mm.")
-    return float(value)
+    return length_mm(table["limits_mm"], limits=U_CUT_LIMITS_MM, what=f"{where}: limits_mm holds") / math.sqrt(3.0)
 
 
 def _texts(value: object, *, key: str, where: str) -> tuple[str, ...]:
-    if not isinstance(value, list) or not all(isinstance(item, str) and _is_plain(item) for item in value):
+    if not isinstance(value, list) or not all(isinstance(item, str) and is_plain(item) for item in value):
         raise UsageError(f"{where}: {key} is {shown(value)}; it must be a list of texts, each in one line.")
     return tuple(value)
-
-
-def _is_plain(text: str) -> bool:
-    return bool(text.strip()) and text.isprintable()
-
-
-def _refuse_unknown(table: Mapping[str, object], *, known: tuple[str, ...], where: str) -> None:
-    for key in table:
-        if key not in known:
-            raise UsageError(f"{where}: unknown key {shown(key)}; the keys are {', '.join(known)}.")

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from cardmeasure.batch import FoundPhoto
     from cardmeasure.cli.runs import Outputs, Run
     from cardmeasure.conformity.expectation import Expectation
+    from cardmeasure.decks import Deck
     from cardmeasure.results import ShotResult
     from cardmeasure.settings import Settings
 
@@ -49,40 +50,21 @@ def measure(
     Exit codes: 0 all photos measured, 2 wrong options, 3 some photos refused, 4 no photo measured, 5 an output cannot
     be written, 70 a mistake in cardmeasure, 130 stopped.
     """
-    _check_results_name(results)
-    if watch:
-        _check_watch(paths, results)
+    _check_results(results, paths=paths, watch=watch)
     settings = settings_of(
-        thickness=thickness or [],
-        u_thickness_mm=u_thickness,
-        print_file=print_file,
-        classes_file=classes,
-        max_megapixels=max_megapixels,
-        bank_card=not no_bank_card,
-        lens_file=lens,
-    )
+        thickness=thickness or [], u_thickness_mm=u_thickness, print_file=print_file, classes_file=classes,
+        max_megapixels=max_megapixels, bank_card=not no_bank_card, lens_file=lens,
+    )  # fmt: skip
     from cardmeasure.cli.runs import Outputs, Run
-    from cardmeasure.decks import read_decks
 
     outputs = Outputs(
-        results=results,
-        pictures=pictures,
-        is_quiet=quiet,
-        decks=() if decks is None else read_decks(decks),
-        together=settings.classes if together else None,
-        explains=explain,
-        expectation=None if expect is None else _expectation(expect),
-    )
+        results=results, pictures=pictures, is_quiet=quiet, decks=_decks(decks), explains=explain,
+        together=settings.classes if together else None, expectation=_expectation(expect),
+    )  # fmt: skip
     run = Run(
-        found=_found(paths, outputs=outputs),
-        settings=settings,
-        profiles={},
-        processes=processes,
-        again=again,
-        scheduler=scheduler,
-        uses_profiles_beside=print_file is None,
-        uses_lenses_beside=lens is None,
-    )
+        found=_found(paths, outputs=outputs), settings=settings, profiles={}, processes=processes, again=again,
+        scheduler=scheduler, uses_profiles_beside=print_file is None, uses_lenses_beside=lens is None,
+    )  # fmt: skip
     raise typer.Exit(exit_code(_measured(run, paths=paths, outputs=outputs, watch=watch)))
 
 
@@ -122,24 +104,27 @@ def exit_code(shots: Sequence[ShotResult]) -> ExitCode:
     return ExitCode.NONE_MEASURED if refused == len(shots) else ExitCode.SOME_REFUSED
 
 
-def _check_results_name(results: str | None) -> None:
+def _check_results(results: str | None, *, paths: Sequence[Path], watch: bool) -> None:
     if results is not None and results != STDOUT and Path(results).suffix.lower() not in SUFFIXES:
         raise UsageError(
             f"--results is {results}; name a file that ends in .json, .jsonl or .csv, or - for JSON on the output."
         )
-
-
-def _check_watch(paths: Sequence[Path], results: str | None) -> None:
-    if not any(path.is_dir() for path in paths):
+    if watch and not any(path.is_dir() for path in paths):
         raise UsageError(f"--watch needs a folder, and {paths[0]} is none; name the folder that photos arrive in.")
-    if results == STDOUT:
+    if watch and results == STDOUT:
         raise UsageError("--watch rewrites the results with every photo; name a file for --results.")
 
 
-def _expectation(text: str) -> Expectation:
+def _decks(path: Path | None) -> tuple[Deck, ...]:
+    from cardmeasure.decks import read_decks
+
+    return () if path is None else read_decks(path)
+
+
+def _expectation(text: str | None) -> Expectation | None:
     from cardmeasure.conformity.expectation import parse_expectation
 
-    return parse_expectation(text)
+    return None if text is None else parse_expectation(text)
 
 
 def settings_of(

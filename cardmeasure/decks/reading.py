@@ -19,15 +19,14 @@ A deck, as filled in by hand; all but the name may be left out::
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from reprlib import repr as shown
 
 from cardmeasure.decks.records import CardName, Deck, Handling, Pile
 from cardmeasure.errors import UsageError
+from cardmeasure.toml_files import FileWords, is_plain, length_mm, read_toml, refuse_unknown, whole_number
 
-MAX_FILE_BYTES = 1_000_000
 COUNT_LIMITS = (1, 100_000)
 EXPECTED_LIMITS = (0, 100_000)
 LENGTH_LIMITS_MM = (0.01, 10_000.0)
@@ -36,6 +35,10 @@ DEFAULT_U_PILE_MM = 0.5
 """Of a pile pressed together and read with a ruler; common practice, no source."""
 DEFAULT_U_THICKNESS_MM = 0.02
 """Of one card between the jaws of a calliper, which squeeze it; common practice, no source."""
+_WORDS = FileWords(
+    subject="the decks", too_large="for a list of decks",
+    not_text="is not a text file; write the decks as TOML in UTF-8.",
+)  # fmt: skip
 _NAME_LENGTH = 80
 _CARD = re.compile(r"(.+)#([1-9][0-9]{0,5})", re.DOTALL)
 _PILE_KEYS = ("pile_height_mm", "u_pile_height_mm", "card_thickness_mm", "u_card_thickness_mm")
@@ -51,7 +54,7 @@ def read_decks(path: Path) -> tuple[Deck, ...]:
     UsageError
         Where the file cannot be read, is no TOML, or holds a wrong key or value; the message names file, deck and key.
     """
-    document = _document(path)
+    document = read_toml(path, _WORDS)
     for key in document:
         if key != "deck":
             raise UsageError(f"{path}: unknown key {shown(key)}; write each deck below a line [[deck]].")
@@ -63,28 +66,10 @@ def read_decks(path: Path) -> tuple[Deck, ...]:
     return decks
 
 
-def _document(path: Path) -> dict[str, object]:
-    try:
-        with path.open("rb") as stream:
-            content = stream.read(MAX_FILE_BYTES + 1)
-    except OSError as error:
-        raise UsageError(f"{path}: the decks cannot be read ({error.strerror or error}).") from error
-    if len(content) > MAX_FILE_BYTES:
-        raise UsageError(f"{path}: the file is too large for a list of decks; name the right file.")
-    try:
-        return tomllib.loads(content.decode("utf-8-sig"))
-    except UnicodeDecodeError as error:
-        raise UsageError(f"{path}: is not a text file; write the decks as TOML in UTF-8.") from error
-    except (ValueError, RecursionError) as error:  # TOMLDecodeError is a ValueError; so is a number of 5000 digits
-        raise UsageError(f"{path}: is not valid TOML: {error}.") from error
-
-
 def _deck(table: Mapping[str, object], *, number: int, path: Path) -> Deck:
     name = _name(table, where=f"{path}: deck {number}")
     where = f"{path}: deck {name!r}"
-    for key in table:
-        if key not in _KEYS:
-            raise UsageError(f"{where}: unknown key {shown(key)}; the keys are {', '.join(_KEYS)}.")
+    refuse_unknown(table, known=_KEYS, where=where)
     bare = table.get("leave_bare", False)
     if not isinstance(bare, bool):
         raise UsageError(f"{where}: leave_bare is {shown(bare)}; it must be true or false.")
@@ -92,10 +77,10 @@ def _deck(table: Mapping[str, object], *, number: int, path: Path) -> Deck:
         name=name,
         photos=_texts(table, "photos", where=where) if "photos" in table else None,
         cards=tuple(_card_name(text, where=where) for text in _texts(table, "cards", where=where)),
-        count=_whole(table, "count", limits=COUNT_LIMITS, where=where),
+        count=whole_number(table, "count", limits=COUNT_LIMITS, where=where),
         pile=_pile(table, where=where),
         handling=_handling(table, where=where),
-        expected_cards=_whole(table, "expected_cards", limits=EXPECTED_LIMITS, where=where) or 0,
+        expected_cards=whole_number(table, "expected_cards", limits=EXPECTED_LIMITS, where=where) or 0,
         sleeved_with=_text(table, "sleeved_with", where=where),
         leave_bare=bare,
         notes=_notes(table, where=where),
@@ -106,7 +91,7 @@ def _name(table: Mapping[str, object], *, where: str) -> str:
     if "name" not in table:
         raise UsageError(f"{where}: name is missing; every deck needs one.")
     name = table["name"]
-    if not isinstance(name, str) or not _is_plain(name) or len(name) > _NAME_LENGTH:
+    if not isinstance(name, str) or not is_plain(name) or len(name) > _NAME_LENGTH:
         raise UsageError(
             f"{where}: name is {shown(name)}; it must be text in one line, at most {_NAME_LENGTH} letters."
         )
@@ -123,7 +108,7 @@ def _pile(table: Mapping[str, object], *, where: str) -> Pile | None:
                 f"{where}: {key} is missing beside {given}; a count takes both {key} and {other}, or write count."
             )
     height, u_height, thickness, u_thickness = (
-        _length(table, key, limits=limits, default=default, where=where)
+        length_mm(table.get(key, default), limits=limits, what=f"{where}: {key} is")
         for key, limits, default in zip(
             _PILE_KEYS,
             (LENGTH_LIMITS_MM, U_LIMITS_MM) * 2,
@@ -134,27 +119,6 @@ def _pile(table: Mapping[str, object], *, where: str) -> Pile | None:
     if thickness > height:
         raise UsageError(f"{where}: card_thickness_mm is larger than pile_height_mm; check which is which.")
     return Pile(height_mm=height, u_height_mm=u_height, card_thickness_mm=thickness, u_card_thickness_mm=u_thickness)
-
-
-def _length(
-    table: Mapping[str, object], key: str, *, limits: tuple[float, float], default: float | None, where: str
-) -> float:
-    value = table.get(key, default)
-    low, high = limits
-    # not a number is never within the limits
-    if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
-        raise UsageError(f"{where}: {key} is {shown(value)}; it must be a number from {low:g} to {high:g} mm.")
-    return float(value)
-
-
-def _whole(table: Mapping[str, object], key: str, *, limits: tuple[int, int], where: str) -> int | None:
-    value = table.get(key)
-    low, high = limits
-    if value is None:
-        return None
-    if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
-        raise UsageError(f"{where}: {key} is {shown(value)}; it must be a whole number from {low} to {high}.")
-    return value
 
 
 def _handling(table: Mapping[str, object], *, where: str) -> Handling | None:
@@ -178,7 +142,7 @@ def _text(table: Mapping[str, object], key: str, *, where: str) -> str | None:
     value = table.get(key)
     if value is None:
         return None
-    if not isinstance(value, str) or not _is_plain(value):
+    if not isinstance(value, str) or not is_plain(value):
         raise UsageError(f"{where}: {key} is {shown(value)}; it must be text in one line.")
     return value
 
@@ -195,10 +159,6 @@ def _texts(table: Mapping[str, object], key: str, *, where: str) -> tuple[str, .
     if not isinstance(value, list) or not all(isinstance(item, str) and item for item in value):
         raise UsageError(f"{where}: {key} is {shown(value)}; it must be a list of texts in quotes.")
     return tuple(value)
-
-
-def _is_plain(text: str) -> bool:
-    return bool(text.strip()) and text.isprintable()
 
 
 def _refuse_repetition(decks: tuple[Deck, ...], *, path: Path) -> None:

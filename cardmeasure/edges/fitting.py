@@ -18,6 +18,7 @@ from cardmeasure.edges.looks import (
     SHADOW,
     SHARPENING,
     WIDTH,
+    expected_light,
     expected_light_with_jacobian,
 )
 
@@ -117,14 +118,19 @@ def fit_looks(
     live, part = np.arange(n), task
     model, jacobian = expected_light_with_jacobian(task.distance, p, task.channels)
     cost = _cost(task, model, p)
-    for _ in range(rounds):
+    for left_over in range(rounds - 1, -1, -1):
         normal[live], step = _step(part, model, jacobian, p[live], damping[live])
         trial = np.clip(p[live] + np.clip(step, -LONGEST, LONGEST), low[live], high[live])
-        trial_model, trial_jacobian = expected_light_with_jacobian(part.distance, trial, part.channels)
+        if left_over:
+            trial_model, trial_jacobian = expected_light_with_jacobian(part.distance, trial, part.channels)
+        else:  # no step follows
+            trial_model = expected_light(part.distance, trial, part.channels)
         trial_cost = _cost(part, trial_model, trial)
         gain = cost[live] - trial_cost
         better = gain >= 0
         p[live[better]], cost[live[better]] = trial[better], trial_cost[better]
+        if not left_over:
+            break
         damping[live] *= np.where(better, 0.2, 10.0)
         worse = np.flatnonzero(~better)
         trial_model[worse], trial_jacobian[worse] = model[worse], jacobian[worse]

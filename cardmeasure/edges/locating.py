@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -81,10 +82,12 @@ def _outermost_steps(profiles: Profiles, window_px: float) -> Floats:
     total = np.zeros((n, b + 1, 4), np.float32)
     np.cumsum(light * (profiles.weight > 0)[..., None], axis=1, out=total[:, 1:])
     cuts = np.arange(half, b - half + 1)
-    inner, outer = total[:, cuts] - total[:, cuts - half], total[:, cuts + half] - total[:, cuts]
-    whole = (inner[..., 3] > half - 0.5) & (outer[..., 3] > half - 0.5)
+    window = total[:, half:] - total[:, :-half]  # what begins at a cut lies outside it, what ends there within
+    full = window[..., 3] > half - 0.5
+    whole = full[:, :-half] & full[:, half:]
     # ratios rather than differences: shade dims all of a surface alike, and dark mats count as much as bright ones
-    log_step = np.log(outer[..., :3] / half + 0.01) - np.log(inner[..., :3] / half + 0.01)
+    log = np.log(window[..., :3] / np.float32(half) + np.float32(0.01))
+    log_step = log[:, half:] - log[:, :-half]
     score = np.where(whole, np.abs(log_step).sum(axis=2), 0.0)
     peak = score >= _running_maximum(score, round(PEAK_PX))
     clear = peak & (score > OUTERMOST_SHARE * score.max(axis=1, keepdims=True))
@@ -112,8 +115,7 @@ def clearest_steps(profiles: Profiles, *, reach_px: float) -> Floats:
 
 def _running_maximum(rows: Floats, reach: int) -> Floats:
     """Largest value within `reach` columns on either side, (n, m)."""
-    padded = np.pad(rows, ((0, 0), (reach, reach)), constant_values=-np.inf)
-    return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1, axis=1).max(axis=2))
+    return np.asarray(cv2.dilate(rows, np.ones((1, 2 * reach + 1), np.uint8)))
 
 
 def _without_shadow(clear: NDArray[np.bool_], log_step: Floats, *, max_gap: int) -> NDArray[np.intp]:

@@ -34,16 +34,20 @@ SHARPENING_PX = 1.35
 """Blur that sharpening takes off, beside the photo's own."""
 
 
+def expected_light(distance_px: Floats, looks: Floats, channels: Channels) -> Floats:
+    """Light (n, c, b) in the channels."""
+    steps = [_three_steps(distance_px, part)[0] for part in _blurs_of(looks, channels)]
+    face, _, change = _levels(looks, channels, kind=distance_px.dtype)
+    return face + (change @ _by_channel(steps, channels))[:, :, 0]
+
+
 def expected_light_with_jacobian(distance_px: Floats, looks: Floats, channels: Channels) -> tuple[Floats, Floats]:
     """Light (n, c, b) in the channels, and its derivatives (n, 15, c, b)."""
     (n, b), c = distance_px.shape, channels.count
     kind = distance_px.dtype
     steps, by = _steps_of_channels(distance_px, looks, channels)
-    mix = channels.mix.astype(kind)
-    face, wall, table = (mix @ looks[:, part, None].astype(kind) for part in (FACE, WALL, TABLE))
-    shade = looks[:, SHADE, None, None].astype(kind)
-    # light is the face's, and changes at the edge, at the foot and at the shadow's rim
-    change = np.concatenate([wall - face, shade * table - wall, (1 - shade) * table], axis=2)[:, :, None]
+    mix, shade = channels.mix.astype(kind), looks[:, SHADE, None, None].astype(kind)
+    face, table, change = _levels(looks, channels, kind=kind)
     j = np.empty((n, PARAMETERS, c, b), kind)
     # (n, c channels, 3 steps) times (n, c channels, 3 steps, 5 unknowns x b)
     j[:, :GEOMETRY] = (change @ by).reshape(n, c, GEOMETRY, b).transpose(0, 2, 1, 3)
@@ -55,15 +59,24 @@ def expected_light_with_jacobian(distance_px: Floats, looks: Floats, channels: C
     return face + (change @ steps)[:, :, 0], j
 
 
+def _levels(looks: Floats, channels: Channels, *, kind: np.dtype[Any]) -> tuple[Floats, Floats, Floats]:
+    """Levels of face and table (n, c, 1), and the changes (n, c, 1, 3) of light at the three steps."""
+    mix, shade = channels.mix.astype(kind), looks[:, SHADE, None, None].astype(kind)
+    face, wall, table = (mix @ looks[:, part, None].astype(kind) for part in (FACE, WALL, TABLE))
+    # light is the face's, and changes at the edge, at the foot and at the shadow's rim
+    change = np.concatenate([wall - face, shade * table - wall, (1 - shade) * table], axis=2)[:, :, None]
+    return face, table, change
+
+
 def shares_with_slope(distance_px: Floats, looks: Floats, channels: Channels) -> tuple[Floats, Floats, Floats, Floats]:
     """Shares of face, wall and table (n, c, b) in the light of each channel; derivatives (n, c, 3, b) of its steps at
     edge, foot and shadow's rim after the place."""
     shade = looks[:, SHADE, None, None].astype(distance_px.dtype)
     values, slopes = [], []
     for part in _blurs_of(looks, channels):
-        v, d = zip(*(step[:2] for step in _three_steps(distance_px, part)), strict=True)
-        values.append(np.stack(v, axis=1))
-        slopes.append(-np.stack(d, axis=1))
+        step, slope, *_ = _three_steps(distance_px, part)
+        values.append(step)
+        slopes.append(-slope)
     edge, foot, rim = _by_channel(values, channels).transpose(2, 0, 1, 3)
     return 1 - edge, edge - foot, shade * (foot - rim) + rim, _by_channel(slopes, channels)
 
@@ -103,26 +116,24 @@ def _steps(x: Floats, looks: Floats) -> tuple[Floats, Floats]:
     ends = _ends(shadow, width)[2]
     showing = (width > 0).astype(x.dtype)
     rim = np.sqrt(blur**2 + (SOFTNESS * shadow) ** 2)
-    (v1, d1, b1, a1), (v2, d2, b2, a2), (v3, d3, b3, a3) = _three_steps(x, looks)
+    step, slope, by_blur, by_sharpening = _three_steps(x, looks)
     by = np.zeros((len(x), 3, GEOMETRY, x.shape[1]), x.dtype)
-    by[:, 0, PLACE], by[:, 1, PLACE], by[:, 2, PLACE] = -d1, -d2, -d3
-    by[:, 0, BLUR], by[:, 1, BLUR], by[:, 2, BLUR] = b1, b2, b3 * (blur / rim)
-    by[:, 0, SHARPENING], by[:, 1, SHARPENING], by[:, 2, SHARPENING] = a1, a2, a3
-    by[:, 2, SHADOW] = b3 * (SOFTNESS**2 * shadow / rim) - d3 * ends
-    by[:, 1, WIDTH] = -showing * d2
-    by[:, 2, WIDTH] = -d3 * np.where(ends > 0, 1, showing)
-    return np.stack([v1, v2, v3], axis=1), by
+    np.negative(slope, out=by[:, :, PLACE])
+    by[:, :, BLUR], by[:, :, SHARPENING] = by_blur, by_sharpening
+    by[:, 2, BLUR] *= blur / rim
+    by[:, 2, SHADOW] = by_blur[:, 2] * (SOFTNESS**2 * shadow / rim) - slope[:, 2] * ends
+    by[:, 1, WIDTH] = -showing * slope[:, 1]
+    by[:, 2, WIDTH] = -slope[:, 2] * np.where(ends > 0, 1, showing)
+    return step, by
 
 
-def _three_steps(x: Floats, looks: Floats) -> tuple[tuple[Floats, ...], ...]:
-    """What `_step` says of the steps at the edge, the foot and the shadow's rim."""
+def _three_steps(x: Floats, looks: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    """What `_step` says of the steps at the edge, the foot and the shadow's rim, (n, 3, b) each."""
     place, blur, sharpening, shadow, width = (looks[:, k, None].astype(x.dtype) for k in range(GEOMETRY))
     visible, reach, _ = _ends(shadow, width)
     rim = np.sqrt(blur**2 + (SOFTNESS * shadow) ** 2)
-    d = x - place
-    return (
-        _step(d, blur, sharpening), _step(d - visible, blur, sharpening), _step(d - reach, rim, sharpening),
-    )  # fmt: skip
+    at = np.stack([place, place + visible, place + reach], axis=1)
+    return _step(x[:, None] - at, np.stack([blur, blur, rim], axis=1), sharpening[:, None])
 
 
 def _ends(shadow: Floats, width: Floats) -> tuple[Floats, Floats, Floats]:
@@ -136,12 +147,12 @@ def _ends(shadow: Floats, width: Floats) -> tuple[Floats, Floats, Floats]:
 
 
 def _step(d: Floats, blur: Floats, sharpening: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-    """A sharpened, blurred step at distances (n, b), and its derivatives after distance, blur and sharpening."""
+    """A sharpened, blurred step at distances (...), and its derivatives after distance, blur and sharpening."""
     wide = np.sqrt(blur**2 + SHARPENING_PX**2)
-    z, zw = d / blur, d / wide
-    (c, g), (cw, gw) = normal_cdf_and_pdf(z), normal_cdf_and_pdf(zw)
+    z = np.stack([d / blur, d / wide])  # one call for both costs little more than for one
+    (c, cw), (g, gw) = normal_cdf_and_pdf(z)
     more = 1 + sharpening
     g *= more / blur
     gw *= sharpening / wide
-    by_blur = gw * zw * (blur / wide) - g * z
+    by_blur = gw * z[1] * (blur / wide) - g * z[0]
     return more * c - sharpening * cw, g - gw, by_blur, c - cw

@@ -141,9 +141,7 @@ def measure_edges(
     whole = whole_sides(lasting, len(quads))
     around = _surroundings(camera, quads, whole, thickness_px, conditions, bins_px=PIXEL_PX / stretches.phases)
     sides = looks_of_sides(whole, around, u_place_px=u_place_px, before=known.sides if known else None)
-    points, used = _stretch_points(
-        fine, sides.looks, colour_halved=around.colour_halved, rounds=COARSE_ROUNDS if coarse else ROUNDS
-    )
+    points, used = _stretch_points(fine, sides.looks, colour_halved=around.colour_halved, coarse=coarse)
     table = sides.looks.parameters[:, TABLE] / (behind.light_at(whole.px) if behind else 1.0)
     bend = bends_px(known.points, known.residuals_px) if known else np.zeros(len(whole.card))
     u_bias = _u_bias(sides, bend, per_mm) * (1.0 if behind is None else SHEET_SHARE)
@@ -194,12 +192,15 @@ def _clarity(sides: Profiles, looks: Floats) -> Floats:
 
 
 def _stretch_points(
-    fine: Profiles, whole: Looks, *, colour_halved: bool | None, rounds: int
+    fine: Profiles, whole: Looks, *, colour_halved: bool | None, coarse: bool
 ) -> tuple[EdgePoints, Floats]:
     """Edge points of all usable stretches, and the share (n,) of each side's stretches that could be used."""
     key = fine.card * qd.SIDES + fine.side
     p = whole.parameters[key]
     channels = channels_for(p[:, FACE], p[:, TABLE], colour_halved=colour_halved)
+    if coarse and colour_halved is not None:  # brightness alone will do to begin the next pass with
+        channels = channels.rough
+    rounds = COARSE_ROUNDS if coarse else ROUNDS
     found = edge_offsets(fine.distance_px, fine.light, fine.weight, looks=p, rounds=rounds, channels=channels)
     place, u = found.place_px, found.u_px
     # a side along the pixel rows fills every other bin only

@@ -14,7 +14,7 @@ from cardmeasure.edges.looks import PLACE, SHADE, WALL, shares_with_slope
 
 Floats = NDArray[np.floating[Any]]
 
-ROUNDS = 3
+ROUNDS = 2
 FREEDOM = 2.5
 """Unknowns of a stretch for each of two channels: face and table in each, and one place."""
 LONGEST_PX = 1.0

@@ -16,7 +16,6 @@ from __future__ import annotations
 
 import json
 import math
-import tomllib
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -26,6 +25,7 @@ import numpy as np
 
 from cardmeasure.errors import UsageError
 from cardmeasure.lens.identity import LensIdentity, mismatch
+from cardmeasure.toml_files import FileWords, read_toml
 
 LENS_FILE = "lens.toml"
 """Name of the lens profile that holds for all photos of the folder it lies in."""
@@ -35,6 +35,10 @@ Matrix = tuple[Vector, Vector, Vector, Vector]
 _FOCAL_SHARES = (0.1, 12.0)
 """Focal length over picture diagonal, from the widest lens to the longest: common practice, no source."""
 _MOST_DISTORTION = 5.0
+_WORDS = FileWords(
+    subject="the lens profile", too_large="for lens profiles",
+    not_toml="the lens profile is not valid TOML; make it anew with cardmeasure lens.",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -90,11 +94,7 @@ def read_lens_profiles(path: Path) -> tuple[LensProfile, ...]:
     UsageError : the file cannot be read, or is no lens profile; the message names the file and what is wrong.
     """
     try:
-        rows = msgspec.convert(tomllib.loads(path.read_text(encoding="utf-8-sig")), _File).lens
-    except OSError as error:
-        raise UsageError(f"{path}: the lens profile cannot be read ({error.strerror or error}).") from error
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
-        raise UsageError(f"{path}: the lens profile is not valid TOML; make it anew with cardmeasure lens.") from error
+        rows = msgspec.convert(read_toml(path, _WORDS), _File).lens
     except msgspec.ValidationError as error:
         raise UsageError(f"{path}: this is no lens profile ({error}); make one with cardmeasure lens.") from error
     if not rows:

@@ -26,7 +26,7 @@ NARROW_MM, WIDE_MM = 1.6, 3.6
 """Sides of the means: narrow ones keep neighbours apart, wide ones see a black border on a black mat."""
 RING_MM = 5.0
 """The table is what shows in a ring of this width around the reference's paper."""
-EVERY = 5
+EVERY = 9
 """Of the ring's pixels so many-th is looked at: neighbours are averaged anyway."""
 GREAT, SURE, LIKELY = 200.0, 40.0, 20.0
 """Squared distances: what no shade can be, what is surely no table, and what belongs to a piece if it hangs together
@@ -162,22 +162,32 @@ def _fitted_ground(
 
     basis : (n, 10), the terms of the polynomial at the samples.
     """
-    near = np.linalg.norm(values - seed, axis=1) < 0.35
-    coefficients = np.zeros((basis.shape[1], 3))
+    # rows of numbers, and weights of 0 and 1 instead of parts: several times as fast
+    light, powers = np.ascontiguousarray(values.T), np.ascontiguousarray(basis.T)
+    near = ((light - seed[:, None]) ** 2).sum(axis=0) < 0.35**2
+    coefficients = np.zeros((len(powers), 3))
     inverse: NDArray[np.float64] = np.eye(3)
     for turn in range(FIT_ROUNDS):
-        terms = 3 if turn < 2 else 6 if turn < 4 else basis.shape[1]
-        part = basis[near, :terms]
-        normal = part.T @ part + 1e-6 * len(basis) * np.eye(terms)
+        terms = 3 if turn < 2 else 6 if turn < 4 else len(powers)
+        part = powers[:terms] * near
+        normal = part @ powers[:terms].T + 1e-6 * len(basis) * np.eye(terms)
         coefficients[:] = 0
-        coefficients[:terms] = np.linalg.solve(normal, part.T @ values[near])
-        r = values - basis @ coefficients
-        inverse = np.asarray(np.linalg.inv(np.cov(r[near].T) + 2e-4 * np.eye(3)), np.float64)
+        coefficients[:terms] = np.linalg.solve(normal, part @ light.T)
+        r = light - coefficients[:terms].T @ powers[:terms]
+        inverse = np.asarray(np.linalg.inv(_covariance(r, near) + 2e-4 * np.eye(3)), np.float64)
         # 16: beyond the 99.9 % point of chi-squared with three degrees, so that true table is not eaten away
-        before, near = near, ((r @ inverse) * r).sum(axis=1) < 16.0
-        if terms == basis.shape[1] and np.array_equal(before, near):
+        before, near = near, ((inverse @ r) * r).sum(axis=0) < 16.0
+        if terms == len(powers) and np.array_equal(before, near):
             break
     return coefficients, inverse
+
+
+def _covariance(r: NDArray[np.float64], near: Mask) -> NDArray[np.float64]:
+    """Covariance (3, 3) of those columns of r (3, n) that the mask (n,) names."""
+    count = max(2, int(near.sum()))
+    mine = r * near
+    mean = mine.sum(axis=1) / count
+    return np.asarray((mine @ mine.T - count * np.outer(mean, mean)) / (count - 1))
 
 
 def _looked_up(table: Floats, codes: NDArray[np.generic]) -> Floats:

@@ -31,18 +31,24 @@ DARK = 12.0
 PER_STEP = 80.0
 """Whole numbers that stand for a logarithm of 1: bytes are compared four times as fast as floats."""
 LOGARITHMS = np.rint(PER_STEP * np.log((np.arange(256) + DARK) / DARK)).astype(np.uint8)
+HALVES, ROUGH_MM = 0.04, 1.2
+"""Halves are equal where the seam is no further from the middle than this share; a rough size is a nominal one where
+both sides agree so well."""
 NOTCH_MM, NOTCH_MASK_PX = 0.45, 2.0
 """Depth of a notch: at least so many millimetres, and pixels of the mask, whose rim is good to one."""
 NOTCH_APART_MM = 3.0
 
 
-def has_seam(
-    bgr: NDArray[np.uint8 | np.uint16], corners_px: Floats, sides_mm: tuple[float, float], *,
+def is_joined(
+    bgr: NDArray[np.uint8 | np.uint16], corners_px: Floats, sides_mm: tuple[float, float], *, nominal_mm: Floats,
     near_mm: float = NEAREST_MM,
 ) -> bool:  # fmt: skip
-    """Whether a straight step crosses the quadrilateral (4, 2) from side to side, `near_mm` or more from its ends.
+    """Whether a straight step crosses the quadrilateral (4, 2) from side to side, and is no line of one card's art.
+
+    It is, where the whole has a nominal size, and is not parted into two that have one each, nor into equal halves.
 
     bgr : a picture in code values, reduced to about `PX_PER_MM`. sides_mm : length of the first and the second side.
+    nominal_mm : (k, 2), the short and long sides of nominal sizes.
     """
     width, height = (max(8, round(side * PX_PER_MM)) for side in sides_mm)
     target = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], np.float32)
@@ -50,14 +56,34 @@ def has_seam(
     flat = cv2.warpPerspective(bgr, h, (width, height), flags=cv2.INTER_LINEAR)
     codes = np.asarray(flat if flat.dtype == np.uint8 else flat // 256, np.uint8)
     log = np.asarray(cv2.LUT(codes, LOGARITHMS), np.uint8)
-    return _crossed(log, near_mm) or _crossed(np.asarray(cv2.transpose(log), np.uint8), near_mm)
+    first, second = sides_mm
+    for across, along, picture in ((first, second, log), (second, first, np.asarray(cv2.transpose(log), np.uint8))):
+        share = _crossed(picture, near_mm)
+        if share is not None and not _is_art(across, along, share, nominal_mm):
+            return True
+    return False
 
 
-def _crossed(log: NDArray[np.uint8], near_mm: float) -> bool:
-    """Whether a step runs along a row of the picture of logarithms (h, w, 3), from end to end."""
+def _is_art(across_mm: float, along_mm: float, share: float, nominal_mm: Floats) -> bool:
+    """Whether a step at a share of the length of a piece is more likely printed than a seam."""
+    if abs(share - 0.5) < HALVES:
+        return False
+    parts = [_is_nominal(across_mm, part * along_mm, nominal_mm) for part in (share, 1 - share)]
+    return _is_nominal(across_mm, along_mm, nominal_mm) and not all(parts)
+
+
+def _is_nominal(a_mm: float, b_mm: float, nominal_mm: Floats) -> bool:
+    return bool((np.abs(nominal_mm - sorted((a_mm, b_mm))).max(axis=1, initial=0.0) < ROUGH_MM).any())
+
+
+def _crossed(log: NDArray[np.uint8], near_mm: float) -> float | None:
+    """Where a step runs along a row of the picture of logarithms (h, w, 3), from end to end: its share of the height.
+
+    None where none does.
+    """
     near, rim = round(near_mm * PX_PER_MM), max(1, round(RIM_MM * PX_PER_MM))
     if log.shape[0] < 2 * near + 3:
-        return False
+        return None
     change = np.asarray(cv2.absdiff(log[2:, rim:-rim], log[:-2, rim:-rim]))
     blue, green, red = cv2.split(change)
     step = np.asarray(cv2.max(cv2.max(blue, green), red))
@@ -65,9 +91,11 @@ def _crossed(log: NDArray[np.uint8], near_mm: float) -> bool:
     step = np.maximum(np.maximum(step[:-2], step[1:-1]), step[2:])[near - 2 : -near + 2]
     rank = int(min(SEAM_GAPS * (step.shape[1] - 1), MOST_GAPS_MM * PX_PER_MM))
     if np.count_nonzero(step > SEAM_STEP * PER_STEP, axis=1).max() < step.shape[1] - rank:
-        return False  # most pieces are done here
+        return None  # most pieces are done here
     weakest = np.partition(step, rank, axis=1)[:, rank] / PER_STEP
-    return bool(weakest.max() > max(SEAM_STEP, SEAM_OVER_REST * float(np.median(weakest))))
+    if weakest.max() <= max(SEAM_STEP, SEAM_OVER_REST * float(np.median(weakest))):
+        return None
+    return float(int(weakest.argmax()) + near) / float(log.shape[0] - 1)
 
 
 def has_notches(contour_mm: Floats, corners_mm: Floats, *, mask_px_per_mm: float) -> bool:

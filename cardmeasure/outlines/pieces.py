@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from cardmeasure.camera import Camera, project, to_plane
 from cardmeasure.geometry import side_lengths
 from cardmeasure.outlines.ground import Reduced, pieces_mask
-from cardmeasure.outlines.joins import has_notches, has_seam
+from cardmeasure.outlines.joins import has_notches, is_joined
 from cardmeasure.photo import Photo
 
 Floats = NDArray[np.floating[Any]]
@@ -34,6 +34,7 @@ RIM_PX, CONVEX = 5, 0.97
 """A mask's rim around what an outline explains is narrower; a card that the frame cuts covers more of its hull."""
 MAX_LONG_MM = 320.0
 """A4 and Letter sheets are the largest pieces; what is larger is the table's end or a reflection."""
+NO_SIZES = np.zeros((0, 2))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -80,13 +81,18 @@ class Found:
     unexplained: float
 
 
-def find_pieces(photo: Photo, camera: Camera, *, px_per_mm: float, reference_px: list[Floats]) -> Found:
-    """All pieces on the table but the references, whose papers' corners in pixels are given."""
+def find_pieces(
+    photo: Photo, camera: Camera, *, px_per_mm: float, reference_px: list[Floats], nominal_mm: Floats = NO_SIZES
+) -> Found:
+    """All pieces on the table but the references, whose papers' corners in pixels are given.
+
+    nominal_mm : (k, 2), the short and long sides of sizes that cards usually have.
+    """
     reduced = pieces_mask(photo, px_per_mm=px_per_mm, known=reference_px)
     view = _View(reduced=reduced, camera=camera, per_mm=px_per_mm * float(reduced.factor.mean()))
     outlines = _in_mask(view, reduced.masks[0], level=0)
     return Found(
-        outlines=tuple(_checked_for_seams(reduced, camera, outline) for outline in outlines),
+        outlines=tuple(_checked_for_seams(reduced, camera, outline, nominal_mm) for outline in outlines),
         unexplained=_unexplained(reduced, camera, outlines),
     )
 
@@ -130,16 +136,18 @@ def _in_mask(view: _View, mask: NDArray[np.uint8], *, level: int) -> list[Outlin
     return found
 
 
-def _checked_for_seams(reduced: Reduced, camera: Camera, outline: Outline) -> Outline:
+def _checked_for_seams(reduced: Reduced, camera: Camera, outline: Outline, nominal_mm: Floats) -> Outline:
     if outline.flags:
         return outline
     corners_px = project(camera, np.column_stack([outline.corners_mm, np.zeros(4)]))
     first, second, *_ = side_lengths(outline.corners_mm)
     sides = (float(first), float(second))
     if max(sides) < BLOCK_MM:
-        folded = has_seam(reduced.pixels_bgr, reduced.to_reduced(corners_px), sides, near_mm=FOLD_MM)
+        folded = is_joined(
+            reduced.pixels_bgr, reduced.to_reduced(corners_px), sides, nominal_mm=NO_SIZES, near_mm=FOLD_MM
+        )  # fmt: skip
         return replace(outline, flags=("not-flat",)) if folded else outline
-    joined = has_seam(reduced.pixels_bgr, reduced.to_reduced(corners_px), sides)
+    joined = is_joined(reduced.pixels_bgr, reduced.to_reduced(corners_px), sides, nominal_mm=nominal_mm)
     return replace(outline, flags=("touching",)) if joined else outline
 
 
@@ -191,37 +199,40 @@ def clockwise(corners: Floats) -> Floats:
 
 def fitted_corners(mm: Floats, corners: Floats) -> Floats:
     """Corners from lines fitted to the middles of the contour's four sides; the rectangle's own where that fails."""
-    lines = []
-    for k in range(4):
-        a, b = corners[k], corners[(k + 1) % 4]
-        length = float(np.linalg.norm(b - a))
-        way = (b - a) / length
-        out = np.array([way[1], -way[0]])
-        t, off = (mm - a) @ way / length, (mm - a) @ out
-        mine = (t > 0.15) & (t < 0.85) & (np.abs(off) < 0.1 * length)
-        if mine.sum() < 8:
-            return corners
-        offset, slope = _robust_line(t[mine], off[mine])
-        lines.append((a + out * offset, b - a + out * slope))
-    fitted = np.array([_meet(lines[k - 1], lines[k]) for k in range(4)])
+    side = np.roll(corners, -1, axis=0) - corners
+    length = np.hypot(*side.T)[:, None]
+    way = side / length
+    out = np.column_stack([way[:, 1], -way[:, 0]])
+    from_corner = mm[None] - corners[:, None]
+    t, off = (np.einsum("snk,sk->sn", from_corner, axis) for axis in (way, out))
+    t /= length
+    mine = (t > 0.15) & (t < 0.85) & (np.abs(off) < 0.1 * length)
+    if mine.sum(axis=1).min() < 8:
+        return corners
+    offset, slope = _robust_lines(t, off, mine)
+    start, along = corners + offset[:, None] * out, side + slope[:, None] * out
+    before = np.array([-1, 0, 1, 2])
+    across = along[before, 0] * along[:, 1] - along[before, 1] * along[:, 0]
+    if np.abs(across).min() < 1e-6 * float(np.prod(length[:2])):
+        return corners
+    gap = start - start[before]
+    share = (gap[:, 0] * along[:, 1] - gap[:, 1] * along[:, 0]) / across
+    fitted = start[before] + share[:, None] * along[before]
     return fitted if np.abs(fitted - corners).max() < 0.15 * max(np.ptp(corners, axis=0)) else corners
 
 
-def _robust_line(t: Floats, off: Floats) -> tuple[float, float]:
-    """Offset and slope of a line through points that may lie off it; sums of distances count, not of their squares."""
-    weight: Floats = np.ones(len(t))
-    offset = slope = 0.0
+def _robust_lines(t: Floats, off: Floats, mine: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+    """Offsets and slopes (s,) of lines through points (s, n), of which those of the mask count, and may yet lie off.
+
+    Sums of distances count, not of their squares.
+    """
+    weight: Floats = mine.astype(np.float64)
+    offset, slope = np.zeros(len(t)), np.zeros(len(t))
     for _ in range(5):
-        total = float(weight.sum())
-        t0, off0 = float(weight @ t) / total, float(weight @ off) / total
-        d = weight * (t - t0)
-        slope = float(d @ (off - off0)) / float(d @ (t - t0))
-        offset = float(off0 - slope * t0)
-        weight = 1.0 / np.maximum(np.abs(off - offset - slope * t), 0.2)
+        total = weight.sum(axis=1)
+        t0, off0 = (np.einsum("sn,sn->s", weight, values) / total for values in (t, off))
+        d = weight * (t - t0[:, None])
+        slope = np.einsum("sn,sn->s", d, off - off0[:, None]) / np.einsum("sn,sn->s", d, t)
+        offset = off0 - slope * t0
+        weight = mine / np.maximum(np.abs(off - offset[:, None] - slope[:, None] * t), 0.2)
     return offset, slope
-
-
-def _meet(first: tuple[Floats, Floats], second: tuple[Floats, Floats]) -> Floats:
-    """Where two lines meet, each a point and a direction."""
-    (p, d), (q, e) = first, second
-    return np.asarray(p + np.linalg.solve(np.column_stack([d, -e]), q - p)[0] * d)

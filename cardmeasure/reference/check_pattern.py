@@ -21,6 +21,8 @@ Grey = NDArray[np.uint8]
 
 SIGMAS_PX = (0.9, 1.6)
 """Scales at which crossings are sought in each of the pictures."""
+FINEST_SIGMAS = 4.5
+"""Cells smaller than this many sigmas run together."""
 MOST_CROSSINGS = 1500
 LEAST_STRENGTH = 4.0
 """Of a crossing, grey levels squared: below that is noise."""
@@ -78,6 +80,8 @@ def _largest(grey: Grey) -> CheckPattern | None:
     factor = 1.0
     while min(grey.shape) >= 60:
         for sigma in SIGMAS_PX:
+            if best is not None and best.steps_px[0] / factor < FINEST_SIGMAS * sigma:
+                continue  # a check seen already, whose cells run together here, would pass for another pattern
             found = _hanging_together(*_crossings(grey, sigma_px=sigma))
             if found is not None and (best is None or len(found.places_px) > len(best.places_px)):
                 best = found.scaled(factor)

@@ -19,16 +19,17 @@ See `cardmeasure.reference.readings` for all marks, their axes and the instrumen
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass
 from math import sqrt
 from pathlib import Path
+from reprlib import repr as shown
 from typing import TypedDict
 
 from cardmeasure.errors import UsageError
 from cardmeasure.reference.contradictions import contradiction_words
 from cardmeasure.reference.readings import INSTRUMENTS, MARKS, Reading, fit_scale
+from cardmeasure.toml_files import FileWords, read_toml
 
 
 class _Uncertainty(TypedDict):
@@ -39,10 +40,17 @@ class _Uncertainty(TypedDict):
 
 
 _KEYS = ("reading_mm", "instrument", "u_mm")
+_WORDS = FileWords(
+    subject="the print profile", too_large="for a print profile",
+    not_toml="the print profile is not valid TOML: {error}.",
+    not_text="the print profile is not a text file; write it as TOML in UTF-8.",
+)  # fmt: skip
 ABSURD = 0.10
 """A reading further from its design length than this part of it is a slip, not a print."""
 U_MM_LIMITS = (0.001, 5.0)
 """A standard uncertainty that a reading can have."""
+LARGEST = 1e300
+"""A whole number beyond this may be none that a float can hold."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,7 +81,7 @@ def read_print_profile(path: Path) -> PrintProfile:
     UsageError : the file cannot be read, or a key or value in it is wrong, or the readings contradict each other; the
         message names file and key and says what is right.
     """
-    return profile_from_readings(_readings(_load(path), path=path), where=str(path))
+    return profile_from_readings(_readings(read_toml(path, _WORDS), path=path), where=str(path))
 
 
 def profile_from_readings(readings: tuple[Reading, ...], *, where: str = "readings") -> PrintProfile:
@@ -110,17 +118,6 @@ def _table(reading: Reading) -> str:
     if reading.u_mm is not None:
         lines.append(f"u_mm = {reading.u_mm!r}")
     return "\n".join(lines) + "\n"
-
-
-def _load(path: Path) -> dict[str, object]:
-    try:
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except OSError as error:
-        raise UsageError(f"{path}: the print profile cannot be read ({error.strerror or error}).") from error
-    except UnicodeDecodeError as error:
-        raise UsageError(f"{path}: the print profile is not a text file; write it as TOML in UTF-8.") from error
-    except tomllib.TOMLDecodeError as error:
-        raise UsageError(f"{path}: the print profile is not valid TOML: {error}.") from error
 
 
 def _readings(tables: dict[str, object], *, path: Path) -> tuple[Reading, ...]:
@@ -178,7 +175,8 @@ def _number(value: object, *, limits: tuple[float, float], what: str, why: str) 
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise UsageError(f"{what} is {value!r}; {right}")
     if not low <= value <= high:
-        raise UsageError(f"{what} is {value:g}; {right}")
+        said = f"{value:g}" if abs(value) < LARGEST else shown(value)
+        raise UsageError(f"{what} is {said}; {right}")
     return float(value)
 
 

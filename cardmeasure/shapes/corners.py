@@ -25,7 +25,7 @@ from cardmeasure.shapes.sampling import STEP_PX, distances_px, light_across
 
 Floats = NDArray[np.floating[Any]]
 
-FAN_DEG, RAYS = 12.0, 7
+FAN_DEG, RAYS = 12.0, 5
 AROUND_PX = 4.0
 LEAST_MM = 1.0
 """The fan of a sharper corner is drawn at this radius."""

@@ -62,8 +62,10 @@ def polygon(corners_mm: Floats, radius_mm: float) -> Plan:
 
 def interior_angles_rad(corners: Floats) -> Floats:
     """Interior angle (n,) at each corner (n, 2) of a convex polygon."""
-    before, after = np.roll(corners, 1, axis=0) - corners, np.roll(corners, -1, axis=0) - corners
-    cosine = (before * after).sum(axis=1) / (np.linalg.norm(before, axis=1) * np.linalg.norm(after, axis=1))
+    # twice as fast as rolling the corners, and done for each piece of each photo
+    before = np.concatenate([corners[-1:], corners[:-1]]) - corners
+    after = np.concatenate([corners[1:], corners[:1]]) - corners
+    cosine = (before * after).sum(axis=1) / (np.hypot(*before.T) * np.hypot(*after.T))
     return np.asarray(np.arccos(np.clip(cosine, -1.0, 1.0)))
 
 

@@ -66,7 +66,8 @@ def recognised(contour_mm: Floats) -> Plan | None:
 
 def corner_radius_mm(contour_mm: Floats, corners_mm: Floats) -> float:
     """Rough radius of a rectangle's round corners: from how far the outline stays away from them (medians of four)."""
-    off = np.array([np.linalg.norm(contour_mm - corner, axis=1).min() for corner in corners_mm])
+    apart = contour_mm[None] - corners_mm[:, None]
+    off = np.sqrt((apart**2).sum(axis=2).min(axis=1))
     return _radius_mm(off, interior_angles_rad(corners_mm))
 
 

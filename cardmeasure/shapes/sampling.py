@@ -49,7 +49,10 @@ def others_of(shape: tuple[int, int], outlines_px: dict[int, Floats], *, margin_
     """Labels of all outlines (n, 2), widened by a margin, on a photo of height and width `shape`; 0 is table."""
     label = np.zeros((shape[0] // REDUCED + 1, shape[1] // REDUCED + 1), np.int32)
     for number, outline in outlines_px.items():
-        points = [np.round(outline / REDUCED).astype(np.int32)]
+        # a poor pose may put points partly behind the camera: endlessly far away, which takes as long to draw
+        if not np.isfinite(outline).all():
+            continue
+        points = [np.round(np.clip(outline, -max(shape), 2 * max(shape)) / REDUCED).astype(np.int32)]
         cv2.polylines(label, points, True, number, max(1, round(2 * margin_px / REDUCED)))
         cv2.fillPoly(label, points, number)
     return Others(label=label)

@@ -16,7 +16,6 @@ height_mm = 88.0
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -24,10 +23,15 @@ from pathlib import Path
 from reprlib import repr as shown
 
 from cardmeasure.errors import UsageError
+from cardmeasure.toml_files import FileWords, length_mm, read_toml, refuse_unknown, whole_number
 
-MAX_FILE_BYTES = 1_000_000
 _TEXTS = ("name", "edition", "language", "text", "sleeves_paid_by")
-_CLAIM_KEYS = ("deck", "count", "width_mm", "height_mm")
+_SIDES = ("width_mm", "height_mm")
+_CLAIM_KEYS = ("deck", "count", *_SIDES)
+_COUNT_LIMITS, _SIDE_LIMITS_MM = (1, 100_000), (5.0, 1000.0)
+_WORDS = FileWords(
+    subject="the box file", too_large="to describe a box", not_toml="is not valid TOML in UTF-8: {error}."
+)  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,7 +59,7 @@ class BoxInfo:
 
 def read_box_info(path: Path) -> BoxInfo:
     """Read the file; raises UsageError for the first mistake, naming file and key."""
-    document = _document(path)
+    document = read_toml(path, _WORDS)
     for key in document:
         if key not in (*_TEXTS, "date", "claim"):
             raise UsageError(
@@ -74,20 +78,6 @@ def read_box_info(path: Path) -> BoxInfo:
     )
 
 
-def _document(path: Path) -> dict[str, object]:
-    try:
-        with path.open("rb") as stream:
-            content = stream.read(MAX_FILE_BYTES + 1)
-    except OSError as error:
-        raise UsageError(f"{path}: the box file cannot be read ({error.strerror or error}).") from error
-    if len(content) > MAX_FILE_BYTES:
-        raise UsageError(f"{path}: the file is too large to describe a box; name the right file.")
-    try:
-        return tomllib.loads(content.decode("utf-8-sig"))
-    except (ValueError, RecursionError) as error:
-        raise UsageError(f"{path}: is not valid TOML in UTF-8: {error}.") from error
-
-
 def _text(table: Mapping[str, object], key: str, *, where: str) -> str | None:
     value = table.get(key)
     if value is not None and (not isinstance(value, str) or len(value) > 5000):
@@ -96,26 +86,15 @@ def _text(table: Mapping[str, object], key: str, *, where: str) -> str | None:
 
 
 def _claim(table: Mapping[str, object], *, where: str) -> Claim:
-    for key in table:
-        if key not in _CLAIM_KEYS:
-            raise UsageError(f"{where}: unknown key {shown(key)}; the keys are {', '.join(_CLAIM_KEYS)}.")
+    refuse_unknown(table, known=_CLAIM_KEYS, where=where)
     deck = _text(table, "deck", where=where)
     if not deck:
         raise UsageError(f"{where}: deck is missing; write the deck's name as the results or the decks file have it.")
-    count = table.get("count")
-    if count is not None and (isinstance(count, bool) or not isinstance(count, int) or not 0 < count <= 100_000):
-        raise UsageError(f"{where}: count is {shown(count)}; it must be a whole number from 1 to 100000.")
-    sides = [_side(table, key, where=where) for key in ("width_mm", "height_mm")]
-    if (sides[0] is None) != (sides[1] is None):
+    count = whole_number(table, "count", limits=_COUNT_LIMITS, where=where)
+    sides = sorted(
+        length_mm(table[key], limits=_SIDE_LIMITS_MM, what=f"{where}: {key} is") for key in _SIDES if key in table
+    )
+    if len(sides) == 1:
         raise UsageError(f"{where}: one of width_mm and height_mm is missing; write both, or neither.")
-    width, height = sorted(side for side in sides if side is not None) if sides[0] else (None, None)
+    width, height = sides or (None, None)
     return Claim(deck=deck, count=count, width_mm=width, height_mm=height)
-
-
-def _side(table: Mapping[str, object], key: str, *, where: str) -> float | None:
-    value = table.get(key)
-    if value is None:
-        return None
-    if isinstance(value, bool) or not isinstance(value, int | float) or not 5.0 <= value <= 1000.0:
-        raise UsageError(f"{where}: {key} is {shown(value)}; it must be a number from 5 to 1000 mm.")
-    return float(value)

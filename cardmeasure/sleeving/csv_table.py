@@ -15,6 +15,7 @@ from pathlib import Path
 
 from cardmeasure.errors import UsageError
 from cardmeasure.sleeving.cells import CellError, CellReader, shown
+from cardmeasure.small_files import content_of
 from cardmeasure.text import printable
 
 MAX_FILE_BYTES = 5_000_000
@@ -74,16 +75,11 @@ def read_table(path: Path, columns: Sequence[Column], *, what: str) -> tuple[Row
 
 
 def _text(path: Path, *, name: str, what: str) -> str:
-    try:
-        with path.open("rb") as stream:
-            content = stream.read(MAX_FILE_BYTES + 1)
-    except OSError as error:
-        raise UsageError(f"{name}: the {what} cannot be read ({error.strerror or error}).") from error
-    if len(content) > MAX_FILE_BYTES:
-        raise UsageError(
-            f"{name}: the file is larger than {MAX_FILE_BYTES // 1_000_000} MB, too large for a {what}; name the right "
-            "file."
-        )
+    megabytes = MAX_FILE_BYTES // 1_000_000
+    content = content_of(
+        path, most_bytes=MAX_FILE_BYTES, subject=f"{name}: the {what}",
+        too_large=f"{name}: the file is larger than {megabytes} MB, too large for a {what}; name the right file.",
+    )  # fmt: skip
     if content.startswith(_UTF16_MARKS):
         raise UsageError(f"{name}: line 1, column 1: the file is UTF-16; save it as CSV in UTF-8.")
     try:

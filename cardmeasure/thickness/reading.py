@@ -14,7 +14,6 @@ The file holds for all photos of the folder it lies in, so each deck in a folder
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -22,11 +21,12 @@ from pathlib import Path
 from cardmeasure.errors import UsageError
 from cardmeasure.settings import Settings
 from cardmeasure.thickness.rules import MOST_MM, MOST_U_MM, ThicknessRule, check_classes, parse_rule, parse_thickness
+from cardmeasure.toml_files import FileWords, read_toml, refuse_unknown
 
 THICKNESS_FILE = "thickness.toml"
-MAX_FILE_BYTES = 1_000_000
 USUAL_MM, U_USUAL_MM = 0.30, 0.05
 _KEYS = ("thickness_mm", "u_thickness_mm", "pieces")
+_WORDS = FileWords(subject="the thickness", too_large="for thicknesses", not_toml="is not valid TOML ({error}).")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -83,10 +83,8 @@ def read_thickness(path: Path, *, photo: str | None = None) -> Thickness:
 
     Raises UsageError where the file cannot be read or holds what is no thickness; the message names file and key.
     """
-    document = _document(path)
-    for key in document:
-        if key not in _KEYS:
-            raise UsageError(f"{path}: unknown key {key!r}; the keys are {', '.join(_KEYS)}.")
+    document = read_toml(path, _WORDS)
+    refuse_unknown(document, known=_KEYS, where=str(path))
     pieces = document.get("pieces", {})
     if not isinstance(pieces, dict):
         raise UsageError(f"{path}: pieces must be a table: a line [pieces], and below it NAME = MM.")
@@ -116,17 +114,3 @@ def _number(path: Path, document: dict[str, object], key: str, *, most: float) -
     if isinstance(value, bool) or not isinstance(value, int | float) or not 0.0 <= value <= most:
         raise UsageError(f"{path}: {key} must be a number of millimetres between 0 and {most:g}.")
     return float(value)
-
-
-def _document(path: Path) -> dict[str, object]:
-    try:
-        with path.open("rb") as stream:
-            content = stream.read(MAX_FILE_BYTES + 1)
-    except OSError as error:
-        raise UsageError(f"{path}: the thickness cannot be read ({error.strerror or error}).") from error
-    if len(content) > MAX_FILE_BYTES:
-        raise UsageError(f"{path}: the file is too large for thicknesses; name the right file.")
-    try:
-        return tomllib.loads(content.decode("utf-8-sig"))
-    except (ValueError, RecursionError) as error:  # UnicodeDecodeError and TOMLDecodeError are ValueErrors
-        raise UsageError(f"{path}: is not valid TOML ({error}).") from error

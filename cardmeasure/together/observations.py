@@ -62,12 +62,11 @@ def shot_observations(
     """The compact record of a solved photo; `cards` are the results made from it, which say the numbers."""
     state = adjustment.state
     at = _common_at(state.layout)
-    sides = np.sort(state.quads[:, [qd.WIDTH, qd.HEIGHT]], axis=1)
     found = []
     for card in cards:
-        same = np.flatnonzero((sides[:, 0] == card.width_mm) & (sides[:, 1] == card.height_mm))
-        if card.is_sized and len(same) == 1:
-            found.append(_card_observation(adjustment, int(same[0]), at, number=card.number))
+        same = _quads_of(card, state.quads)
+        if len(same) == 1:
+            found.append(_card_observation(adjustment, same[0], at, card=card))
     mean, covariance = _prior(priors)
     return ShotObservations(
         common=_vector(state.vector[at]),
@@ -84,9 +83,19 @@ def _common_at(at: Layout) -> NDArray[np.intp]:
     return np.array([cam.LOG_FOCAL, *lens, *range(at.scale_at.start, at.scale_at.stop), at.tone_at], np.intp)
 
 
-def _card_observation(adjustment: Adjustment, index: int, at: NDArray[np.intp], *, number: int) -> CardObservation:
+def _quads_of(card: Card, quads: Floats) -> list[int]:
+    """Which of the quadrilaterals (c, 11) the card's size was made from: one, but for pieces measured by themselves."""
+    thickness = card.thickness_mm
+    if card.width_mm is None or card.height_mm is None or thickness is None:
+        return []
+    flat = [sorted(qd.pressed_flat_mm(quad, thickness_mm=thickness).tolist()) for quad in quads]
+    return [k for k, size in enumerate(flat) if size == [card.width_mm, card.height_mm]]
+
+
+def _card_observation(adjustment: Adjustment, index: int, at: NDArray[np.intp], *, card: Card) -> CardObservation:
     quad = adjustment.state.quads[index]
-    order = (qd.WIDTH, qd.HEIGHT) if quad[qd.WIDTH] <= quad[qd.HEIGHT] else (qd.HEIGHT, qd.WIDTH)
+    flat = qd.pressed_flat_mm(quad, thickness_mm=card.thickness_mm or 0.0)
+    order = (qd.WIDTH, qd.HEIGHT) if flat[0] <= flat[1] else (qd.HEIGHT, qd.WIDTH)
     rows = np.array([adjustment.state.layout.quad_at(index, k) for k in order], np.intp)
     c = np.asarray(adjustment.covariance, np.float64)
     gain = np.linalg.solve(c[np.ix_(at, at)], c[np.ix_(at, rows)]).T
@@ -95,8 +104,8 @@ def _card_observation(adjustment: Adjustment, index: int, at: NDArray[np.intp], 
     own = {name: reduce @ share[np.ix_(both, both)] @ reduce.T for name, share in adjustment.shares.items()}
     whole = float(np.trace(c[np.ix_(rows, rows)]))
     return CardObservation(
-        number=number,
-        size_mm=_vector(quad[list(order)]),
+        number=card.number,
+        size_mm=(card.width_mm or 0.0, card.height_mm or 0.0),
         gain=_matrix(gain),
         # what comes from the common unknowns' own priors is nothing but rounding here
         own={name: _matrix(matrix) for name, matrix in own.items() if np.trace(matrix) > 1e-9 * whole},

@@ -9,7 +9,7 @@ prior for each, and from that its sizes, by the linear least squares that the ph
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -38,6 +38,12 @@ class ResolvedCard:
     size_mm: Floats
     covariance: Floats
     budget: tuple[Contribution, ...]
+
+    def turned(self) -> ResolvedCard:
+        """The same with the other side first."""
+        lines = (replace(b, u_width_mm=b.u_height_mm, u_height_mm=b.u_width_mm) for b in self.budget)
+        size, covariance = self.size_mm[::-1], self.covariance[::-1, ::-1]
+        return ResolvedCard(number=self.number, size_mm=size, covariance=covariance, budget=tuple(lines))
 
 
 def solved_together(shots: Sequence[ShotObservations]) -> list[tuple[ResolvedCard, ...]] | None:

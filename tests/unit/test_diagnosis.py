@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from square_pictures import INK, PAPER, TABLE, developed, homography_of, lay_square, mapped, photo_of, table
@@ -105,6 +105,7 @@ def test_other_troubles_stay_as_they_are() -> None:
 
 @settings(max_examples=6, deadline=None)
 @given(turn=st.floats(0, 360), px_per_mm=st.floats(2.5, 5.0))
+@example(turn=116.0, px_per_mm=3.8125)
 def test_the_check_is_found_at_any_turn_and_its_cells_are_as_large_as_they_are(turn: float, px_per_mm: float) -> None:
     check = find_check(developed(scene(turn_deg=turn, px_per_mm=px_per_mm), blur_px=0.7, noise=1.0))
     assert check is not None and len(check.places_px) >= 0.85 * len(SQUARE_80.saddles_mm)

@@ -261,3 +261,11 @@ def _sentence(tmp_path: Path, text: str) -> str:
     message = str(caught.value)
     assert message.startswith(f"{tmp_path / 'print.toml'}: ") and message.endswith(".") and "\n" not in message
     return message
+
+
+def test_a_whole_number_too_large_for_a_float_is_refused_in_a_short_sentence(tmp_path: Path) -> None:
+    path = tmp_path / "print.toml"
+    path.write_text(f"[long_bar]\nreading_mm = {'9' * 400}\n", encoding="utf-8")
+    with pytest.raises(UsageError, match="must be a number") as caught:
+        read_print_profile(path)
+    assert len(str(caught.value)) < 250

@@ -4,29 +4,39 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
+from rendered_shots import RenderedShot
 from simulated_photos import Simulated, priors_of, simulated, true_state
 
 from cardmeasure import quads as qd
 from cardmeasure.adjustment import Adjustment, adjust
-from cardmeasure.batch.resolving import encoded_observations, resolved
+from cardmeasure.batch.resolving import _with_cards, encoded_observations, resolved
 from cardmeasure.classes import standard_classes
+from cardmeasure.pipeline import measure_photo
 from cardmeasure.reports.json_results import results_json
 from cardmeasure.reports.reading_json import parse_results
-from cardmeasure.results import ShotResult
+from cardmeasure.results import Card, ShotResult
 from cardmeasure.together import ShotObservations, shot_observations, solved_together
-from cardmeasure.together.solving import SD_OF_A_SHOT
+from cardmeasure.together.observations import NAMES
+from cardmeasure.together.solving import SD_OF_A_SHOT, ResolvedCard
+from cardmeasure.uncertainty import budget_from_covariances
 from tests.made_results import PHOTO, measured, sized_card, unsized_card
 
+SAMPLE = Path(__file__).parents[2] / "sample_images/kitchen_printer/kitchen_table.jpg"
 PRIORS = priors_of(3, u_scale=0.0006, u_bias_px=0.02)
 """A print whose bars have been read, so that its scale does not drown all else."""
 
 
-def cards_of(solution: Adjustment) -> tuple:  # type: ignore[type-arg]
-    sides = np.sort(solution.state.quads[:, [qd.WIDTH, qd.HEIGHT]], axis=1)
-    return tuple(replace(sized_card(i), width_mm=w, height_mm=h) for i, (w, h) in enumerate(sides.tolist(), start=1))
+def cards_of(solution: Adjustment) -> tuple[Card, ...]:
+    made = [sized_card(i) for i in range(1, 1 + len(solution.state.quads))]
+    cards = []
+    for card, quad in zip(made, solution.state.quads, strict=True):
+        width, height = np.sort(qd.pressed_flat_mm(quad, thickness_mm=card.thickness_mm or 0.0)).tolist()
+        cards.append(replace(card, width_mm=width, height_mm=height))
+    return tuple(cards)
 
 
 def solved(photo: Simulated) -> tuple[Adjustment, ShotObservations]:
@@ -143,3 +153,65 @@ def test_prints_of_which_nothing_is_known_are_shared_within_a_folder_only() -> N
     assert resolved(apart, observations=kept, classes=standard_classes()) == apart
     beside = [replace(shot, file=f"0/{i}.jpg") for i, shot in enumerate(apart)]
     assert all("solved-together" in s.flags for s in resolved(beside, observations=kept, classes=standard_classes()))
+
+
+def test_shots_whose_scale_the_same_bank_card_told_are_left_as_they_are() -> None:
+    """What the card itself is off by does not shrink with the number of photos, and no photo can tell it."""
+    shots, kept = shots_and_observations(["One", "One"])
+    assert shots[0].reference is not None
+    by_card = [replace(s, reference=replace(shots[0].reference, scale_source="bank-card")) for s in shots]
+    assert resolved(by_card, observations=kept, classes=standard_classes()) == by_card
+
+
+def test_what_is_kept_of_a_measured_photo_gives_its_cards_their_u_again(plain_shot: RenderedShot) -> None:
+    seen: list[ShotObservations] = []
+    result = measure_photo(plain_shot.path, observe=seen.append)
+    cards = {card.number: card for card in result.cards if card.is_sized}
+    assert len(cards) == 3
+    for kept in seen[0].cards:
+        card, gain = cards[kept.number], np.array(kept.gain)
+        whole = sum(np.array(part) for part in kept.own.values()) + gain @ np.array(seen[0].covariance) @ gain.T
+        assert np.sqrt(np.diag(whole)) == pytest.approx([card.u_width_mm, card.u_height_mm], rel=1e-6)
+
+
+def test_photos_of_a_run_that_differ_get_other_sizes_when_solved_together(plain_shot: RenderedShot) -> None:
+    """Two shots that say different things of the lens: each card's size moves, and no u grows."""
+    seen: list[ShotObservations] = []
+    result = measure_photo(plain_shot.path, observe=seen.append)
+    common, k1 = np.array(seen[0].common), NAMES.index("k1")
+    common[k1] += np.sqrt(seen[0].covariance[k1][k1])
+    other = replace(seen[0], common=tuple(common.tolist()))
+    kept = {i: encoded_observations(one) for i, one in enumerate((seen[0], other))}
+    shots = [replace(result, file=f"{i}.jpg") for i in range(2)]
+    found = resolved(shots, observations=kept, classes=standard_classes())
+    for card, new in zip(result.cards, found[0].cards, strict=True):
+        assert new.width_mm != card.width_mm and new.width_mm == pytest.approx(card.width_mm, abs=0.3)
+        assert (new.u_width_mm or 1.0) < (card.u_width_mm or 0.0)
+
+
+def resolved_card(first_mm: float, second_mm: float) -> ResolvedCard:
+    """A card of these two sizes, whose first one has a u of 0.03 and whose second of 0.05 mm."""
+    covariance = np.diag([0.03**2, 0.05**2])
+    size = np.array([first_mm, second_mm])
+    return ResolvedCard(
+        number=1, size_mm=size, covariance=covariance, budget=budget_from_covariances({"all": covariance})
+    )  # fmt: skip
+
+
+def test_a_square_card_whose_sides_change_places_keeps_the_short_one_as_its_width() -> None:
+    shot = measured(cards=(replace(sized_card(1), width_mm=70.0, height_mm=70.0),))
+    sizes = ((70.02, 69.97), (69.97, 70.02))
+    found = [_with_cards(shot, (resolved_card(*size),), standard_classes()).cards[0] for size in sizes]
+    assert [(c.width_mm, c.height_mm) for c in found] == [(69.97, 70.02)] * 2
+    assert [(c.u_width_mm, c.u_height_mm) for c in found] == [(0.05, 0.03), (0.03, 0.05)]
+    for one in found:
+        assert math.hypot(*(line.u_width_mm for line in one.budget)) == pytest.approx(one.u_width_mm)
+
+
+def test_all_cards_of_a_measured_photo_are_observed_with_the_sizes_that_the_result_has() -> None:
+    """Sizes in results are those of cards pressed flat, so this only holds where observations are, too."""
+    seen: list[ShotObservations] = []
+    shot = measure_photo(SAMPLE, observe=seen.append)
+    sized = {card.number: (card.width_mm, card.height_mm) for card in shot.cards if card.is_sized}
+    assert len(sized) > 3
+    assert {card.number: card.size_mm for card in seen[0].cards} == sized
