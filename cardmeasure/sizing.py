@@ -15,7 +15,6 @@ from cardmeasure.camera import Camera, project
 from cardmeasure.classes import match_size
 from cardmeasure.edges.bends import bends_px
 from cardmeasure.edges.measuring import EdgeMeasurement
-from cardmeasure.edges.relief import is_framed
 from cardmeasure.geometry import clockwise_from_top_left, side_lengths
 from cardmeasure.outlines.pieces import Outline
 from cardmeasure.results import Card, Corners, SizeMatch
@@ -122,8 +121,6 @@ def _card(
     if _is_on_a_line(excess, outline, solution.px_per_mm):
         # a line printed inside the border has been taken for the edge
         return _unsized(number, corners, ("edge-not-found",))
-    if outline.exact and _is_printed(solution, index, settings):
-        return _unsized(number, corners, ("doubtful-outline",))
     thickness_mm = settings.thickness_mm if outline.thickness_mm is None else outline.thickness_mm
     size = _size_of(adjustment, index, thickness_mm)
     covariance = size.covariance(adjustment.covariance)
@@ -158,14 +155,6 @@ def _is_on_a_line(excess_mm: Floats, outline: Outline, px_per_mm: float) -> bool
     if outline.exact and excess_mm.min() > NEXT_LINE_MM:
         return True
     return bool(excess_mm.max() > max(FRAME_LINE_MM, room) or np.ptp(excess_mm) > max(ONE_FRAME_LINE_MM, room))
-
-
-def _is_printed(solution: Solution, index: int, settings: Settings) -> bool:
-    """Whether a rectangle found by its edges is rather printed on the table than lying on it."""
-    if solution.edges is None:
-        return False
-    thickness_px = settings.thickness_mm * solution.px_per_mm
-    return bool(is_framed(solution.edges.known.sides.looks, thickness_px)[index])
 
 
 def _match(values: Floats, u: Floats, correlation: float, settings: Settings) -> SizeMatch:

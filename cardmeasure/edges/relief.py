@@ -11,20 +11,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from cardmeasure import quads as qd
 from cardmeasure.edges.fitting import Looks
 from cardmeasure.edges.looks import SHADE, SHADOW, WIDTH
 
 Floats = NDArray[np.floating[Any]]
-
-INKED = 0.7
-"""A line all round that takes away more light than a shadow so many thicknesses wide and quite black is no shadow."""
-
-
-def is_framed(looks: Looks, thickness_px: float) -> NDArray[np.bool_]:
-    """Whether what looks like shadow is a printed line around rectangles (c,), from the looks of their sides (4 c,)."""
-    return np.asarray(darkness_px(looks).reshape(-1, qd.SIDES).min(axis=1) > INKED * thickness_px)
-
 
 def darkness_px(looks: Looks) -> Floats:
     """How much light the foot shadow of each side (n,) takes away: as much as a black strip so many pixels wide."""

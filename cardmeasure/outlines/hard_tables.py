@@ -21,7 +21,7 @@ from cardmeasure.outlines.comparing import area_mm2, covered_mm2, lies_within, s
 from cardmeasure.outlines.frames import are_mere_lines
 from cardmeasure.outlines.growing import grown
 from cardmeasure.outlines.lines import View, segments_mm, slopes_of, view_of
-from cardmeasure.outlines.pieces import Found, Outline, clockwise
+from cardmeasure.outlines.pieces import DOUBTFUL, Found, Outline, clockwise
 from cardmeasure.outlines.regions import inside, may_be_several, rectangles, told_apart
 from cardmeasure.photo import Photo
 
@@ -39,7 +39,6 @@ UNEXPLAINED = 0.03
 less than 0.005; hard ones: 0.03 to 0.8)."""
 PALE, RING, WHITE_PERCENTILE = 0.45, 1.35, 85
 """A table is pale that has so much of the paper's light, seen in a ring so many times as wide as the paper."""
-DOUBTFUL = ("doubtful-outline",)
 
 
 def seen_again(
@@ -89,7 +88,8 @@ def with_hard_pieces(
     found = [Outline(corners_mm=corners, flags=("touching",) if seam else (), exact=True, contour_mm=corners)
              for corners, seam in zip(kept.corners_mm, seams.tolist(), strict=True)]  # fmt: skip
     found = [one for one in found if not any(inside(one.corners_mm.mean(axis=0)[None], p)[0] for p in papers)]
-    return tuple(_checked(view, _merged(outlines, found), slopes, pale=pale))
+    checked = _checked(view, _merged(outlines, found), slopes, pale=pale)
+    return tuple(replace(outline, doubted=True) for outline in checked)
 
 
 def _merged(plain: tuple[Outline, ...], found: list[Outline]) -> list[Outline]:

@@ -35,6 +35,8 @@ RIM_PX, CONVEX = 5, 0.97
 MAX_LONG_MM = 320.0
 """A4 and Letter sheets are the largest pieces; what is larger is the table's end or a reflection."""
 NO_SIZES = np.zeros((0, 2))
+DOUBTFUL = ("doubtful-outline",)
+"""Flags of what may be a piece, but is not sure enough to be sized."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -45,7 +47,8 @@ class Outline:
     corner_radius_mm : rough radius of its corners where that is large. thickness_mm, u_thickness_mm : where they are
     known to be others than those of the photo's cards. is_solid : whether it is so thick, or so shaped, that it is
     measured after the photo is solved. exact : found by its edges, on whatever table, so they are the clearest near by
-    rather than the outermost. beside : another piece lies close by, so what is outside a side is not all table.
+    rather than the outermost. doubted : seen on a table that is not plain, so it is sized only where its own corners and
+    sides prove it. beside : another piece lies close by, so what is outside a side is not all table.
     raised_mm, u_raised_mm : height of other pieces below it.
     """
 
@@ -58,6 +61,7 @@ class Outline:
     u_thickness_mm: float | None = None
     is_solid: bool = False
     exact: bool = False
+    doubted: bool = False
     beside: bool = False
     raised_mm: float = 0.0
     u_raised_mm: float = 0.0

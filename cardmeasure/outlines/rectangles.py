@@ -21,7 +21,7 @@ SQUARE_DEG, FACING_DEG = 2.5, 1.6
 """How far two edges may be from square to make a corner, and two corners from facing each other."""
 CORNER_GAP_MM, CORNER_OVERRUN_MM = 7.0, 1.5
 """An edge ends so far before its corner, which may be round, or runs so far past it."""
-LEAST_MM, MOST_MM, MOST_ASPECT = 24.0, 320.0, 3.0
+LEAST_MM, MOST_MM, MOST_ASPECT = 32.0, 320.0, 3.0
 """On a patterned table smaller or narrower rectangles are everywhere."""
 MOST_OVERRUN = 0.55
 """Share of what lies beyond a side's ends that may look like more of it."""

@@ -57,7 +57,7 @@ def told_apart(photo: Photo, camera: Camera, region: Outline, *, px_per_mm: floa
     closed = rectangles(view, segments, slopes, ends=False)
     pair = two_in(view, box_around(region), closed, slopes)
     if len(pair):
-        return tuple(Outline(corners_mm=q, flags=(), contour_mm=q, exact=True) for q in pair)
+        return tuple(Outline(corners_mm=q, flags=(), contour_mm=q, exact=True, doubted=True) for q in pair)
     if "touching" in region.flags:
         return (region,)
     kept, seams = chosen(view, rectangles(view, segments, slopes, ends=True), slopes, ends=False)
@@ -65,7 +65,7 @@ def told_apart(photo: Photo, camera: Camera, region: Outline, *, px_per_mm: floa
     if len(tops) != 1:
         return (region,)
     top = Outline(
-        corners_mm=tops[0], flags=(), contour_mm=tops[0], exact=True, raised_mm=RAISED_MM, u_raised_mm=U_RAISED_MM
+        corners_mm=tops[0], flags=(), contour_mm=tops[0], exact=True, doubted=True, raised_mm=RAISED_MM, u_raised_mm=U_RAISED_MM
     )
     return (top, replace(region, flags=("overlapped",)))
 

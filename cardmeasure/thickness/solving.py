@@ -18,6 +18,7 @@ from cardmeasure.results import Card
 from cardmeasure.settings import Settings
 from cardmeasure.shapes.cards import corner_radii_of_cards, odd_shapes
 from cardmeasure.shapes.outlines import sorted_out
+from cardmeasure.shapes.proof import proven
 from cardmeasure.sizing import numbered_cards, sized_cards
 from cardmeasure.solving import NOTHING_KNOWN, KnownPiece, Solution, Start, of_known_thickness, solve
 from cardmeasure.thickness.rules import SeenPiece, rule_for
@@ -62,6 +63,10 @@ def _sized(
     start: Start, known: Mapping[int, KnownPiece],
 ) -> Sized:  # fmt: skip
     solution = solve(photo, squares, outlines, settings, start=start, known=known)
+    sure = proven(photo, outlines, solution, settings)
+    if any(a is not b for a, b in zip(sure, outlines, strict=True)):
+        # what is no piece has told wrong things of lens and pose
+        outlines, solution = sure, solve(photo, squares, sure, settings, start=start, known=known)
     shapes = odd_shapes(photo, squares, outlines, solution, settings, start=start)
     radii = corner_radii_of_cards(photo, outlines, solution, settings)
     return outlines, solution, sized_cards(outlines, solution, settings, shapes=shapes, radii_mm=radii)

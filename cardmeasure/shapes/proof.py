@@ -1,0 +1,116 @@
+"""Whether a rectangle on a table that is not plain is a piece: its four corners and its sides have to bear it out.
+
+Straight edges on a patterned table close to rectangles by chance, or to one made of three sides of a card and a line
+beside it, or of a picture within its border. At the corners of such a rectangle nothing turns: at a card's the face
+ends in four arcs of one radius, or in four sharp ones. A rectangle printed on the table has sharp corners, too, but
+throws no shadow, or has a line all round that is darker than a shadow can be.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cardmeasure import quads as qd
+from cardmeasure.edges.relief import darkness_px
+from cardmeasure.outlines.pieces import DOUBTFUL, Outline
+from cardmeasure.photo import Photo
+from cardmeasure.settings import Settings
+from cardmeasure.shapes.corners import LONGER_SEARCH_MM, SEARCH_MM, Corners, corner_radii_mm
+from cardmeasure.sizing import FEW_USED, NOT_SQUARE_DEG, WEAK_CLARITY
+from cardmeasure.solving import Solution
+
+Floats = NDArray[np.floating[Any]]
+
+START_MM = 2.5
+"""Radius that corners are sought at first: common cards have 2 to 4 mm (common practice, no source)."""
+ALIKE_MM, VERY_ALIKE_MM, FEWEST_ALIKE = 0.4, 0.25, 3
+"""Corners of one piece have radii that lie so near their median; and where these are unusual."""
+SHARP_MM, USUAL_MM = 0.7, 4.2
+"""Corners sharper than this are cut, not punched; rounder ones than this are rare."""
+LEAST_SHADOW, MOST_SHADOW = 0.07, 1.5
+"""Light that a foot shadow takes away on the darkest side, as a black strip so many thicknesses wide would: what
+printed rectangles seem to have at least by chance, and what no lamp does (from rendered tables)."""
+
+
+def proven(
+    photo: Photo, outlines: Sequence[Outline], solution: Solution, settings: Settings
+) -> tuple[Outline, ...]:
+    """The outlines; those doubted that were solved but do not bear it out are flagged, so that they get no size."""
+    asked = [k for k, o in enumerate(outlines) if o.doubted and solution.card_of[k] >= 0]
+    if not asked:
+        return tuple(outlines)
+    cards = solution.card_of[asked]
+    round_, u_round = _radii(photo, cards, solution, settings, start_mm=START_MM)
+    sharp, u_sharp = _radii(photo, cards, solution, settings, start_mm=0.0)
+    good = _sides_hold(solution, cards)
+    shadow = _shadows(solution, settings)[cards]
+    out = list(outlines)
+    for k, index in enumerate(asked):
+        radius = common_radius_mm(round_[k], u_round[k])
+        if radius is None:
+            radius = common_radius_mm(sharp[k], u_sharp[k])
+            radius = radius if radius is not None and radius < SHARP_MM else None
+        if not good[k] or radius is None or not _has_relief(shadow[k], radius, exact=outlines[index].exact):
+            out[index] = replace(out[index], flags=DOUBTFUL)
+    return tuple(out)
+
+
+def common_radius_mm(radii: Floats, u: Floats) -> float | None:
+    """The radius that a rectangle's corners (4,) share, all but one; None where they do not, as at no card's."""
+    seen = radii[np.isfinite(u)]
+    if len(seen) < FEWEST_ALIKE:
+        return None
+    middle = float(np.median(seen))
+    off = np.abs(seen - middle)
+    if middle > USUAL_MM:
+        return middle if len(seen) == qd.SIDES and off.max() < VERY_ALIKE_MM else None
+    return middle if (off < ALIKE_MM).sum() >= FEWEST_ALIKE else None
+
+
+def _has_relief(shadow: Floats, radius_mm: float, *, exact: bool) -> bool:
+    """Whether what seems to be shadow along the sides (4,) may be one, and is there where corners prove nothing."""
+    if np.sort(shadow)[1:].max() > MOST_SHADOW:
+        return False
+    return radius_mm >= SHARP_MM or not exact or float(shadow.max()) >= LEAST_SHADOW
+
+
+def _radii(
+    photo: Photo, cards: NDArray[np.intp], solution: Solution, settings: Settings, *, start_mm: float
+) -> tuple[Floats, Floats]:
+    """Radii of the corners of cards (c, 4) and their u, sought from a radius on."""
+    assert solution.edges is not None
+    state, looks = solution.adjustment.state, solution.edges.known.sides.looks.parameters
+    pieces = [
+        Corners(
+            mm=qd.corners_mm(state.quads[card])[:, :2], elevation_mm=float(state.quads[card][qd.ELEVATION]),
+            looks=looks[qd.SIDES * card : qd.SIDES * (card + 1)], start_mm=start_mm,
+        )
+        for card in cards
+    ]  # fmt: skip
+    search = LONGER_SEARCH_MM if start_mm else SEARCH_MM
+    found = corner_radii_mm(photo, state.camera, pieces, paper_mm=settings.paper_mm, search_mm=search)
+    return np.array([radii for radii, _ in found]), np.array([u for _, u in found])
+
+
+def _sides_hold(solution: Solution, cards: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Whether all sides of cards (c,) are clear, found along nearly all of their lengths, and square to each other."""
+    assert solution.edges is not None
+    quads = solution.adjustment.state.quads[cards]
+    size = quads[:, [qd.HEIGHT, qd.WIDTH]]
+    skew = np.abs(np.column_stack([quads[:, qd.SHEAR], quads[:, [qd.WIDTH_TAPER, qd.HEIGHT_TAPER]] / size]))
+    clear = solution.edges.clarity[cards].min(axis=1) >= WEAK_CLARITY
+    whole = solution.edges.used[cards].min(axis=1) >= FEW_USED
+    return np.asarray(clear & whole & (np.degrees(skew.max(axis=1)) <= NOT_SQUARE_DEG))
+
+
+def _shadows(solution: Solution, settings: Settings) -> Floats:
+    """How much light the foot shadows of all cards' sides (c, 4) take away, over that of a black strip as wide as a
+    card is thick."""
+    assert solution.edges is not None
+    dark = darkness_px(solution.edges.known.sides.looks)
+    return np.asarray(dark.reshape(-1, qd.SIDES) / (settings.thickness_mm * solution.px_per_mm))
