@@ -14,6 +14,7 @@ from cardmeasure.adjustment import Adjustment
 from cardmeasure.camera import Camera, project
 from cardmeasure.classes import match_size
 from cardmeasure.edges.bends import bends_px
+from cardmeasure.edges.breaks import is_broken
 from cardmeasure.edges.measuring import EdgeMeasurement
 from cardmeasure.geometry import clockwise_from_top_left, side_lengths
 from cardmeasure.outlines.pieces import Outline
@@ -121,6 +122,9 @@ def _card(
     if _is_on_a_line(excess, outline, solution.px_per_mm):
         # a line printed inside the border has been taken for the edge
         return _unsized(number, corners, ("edge-not-found",))
+    lengths = (float(quad[qd.WIDTH]), float(quad[qd.HEIGHT]))
+    if is_broken(solution.edges.points, adjustment.edge_residuals_px, index, sides_mm=lengths):
+        return _unsized(number, corners, ("touching",))
     thickness_mm = settings.thickness_mm if outline.thickness_mm is None else outline.thickness_mm
     size = _size_of(adjustment, index, thickness_mm)
     covariance = size.covariance(adjustment.covariance)

@@ -16,6 +16,7 @@ from cardmeasure.edges.looks import SHADE, SHADOW, WIDTH
 
 Floats = NDArray[np.floating[Any]]
 
+
 def darkness_px(looks: Looks) -> Floats:
     """How much light the foot shadow of each side (n,) takes away: as much as a black strip so many pixels wide."""
     p = looks.parameters

@@ -30,8 +30,9 @@ MIN_SOLIDITY = 0.80
 FRAME_PX = 1
 EVERY = 3
 """Of the points of a contour, which is good to a pixel, every third says all."""
-RIM_PX, CONVEX = 5, 0.97
-"""A mask's rim around what an outline explains is narrower; a card that the frame cuts covers more of its hull."""
+RIM_PX, CONVEX, MOST_CUT_MM2 = 5, 0.97, 4e4
+"""A mask's rim around what an outline explains is narrower; a card that the frame cuts covers more of its hull, and no
+more than two thirds of a large sheet."""
 MAX_LONG_MM = 320.0
 """A4 and Letter sheets are the largest pieces; what is larger is the table's end or a reflection."""
 NO_SIZES = np.zeros((0, 2))
@@ -48,7 +49,8 @@ class Outline:
     known to be others than those of the photo's cards. is_solid : whether it is so thick, or so shaped, that it is
     measured after the photo is solved. exact : found by its edges, on whatever table, so they are the clearest near by
     rather than the outermost. doubted : seen on a table that is not plain, so it is sized only where its own corners and
-    sides prove it. beside : another piece lies close by, so what is outside a side is not all table.
+    sides prove it. on_pale : on a table as pale as a white border, which a picture with sharp corners may be within.
+    beside : another piece lies close by, so what is outside a side is not all table.
     raised_mm, u_raised_mm : height of other pieces below it.
     """
 
@@ -62,6 +64,7 @@ class Outline:
     is_solid: bool = False
     exact: bool = False
     doubted: bool = False
+    on_pale: bool = False
     beside: bool = False
     raised_mm: float = 0.0
     u_raised_mm: float = 0.0
@@ -105,7 +108,7 @@ def _unexplained(reduced: Reduced, camera: Camera, outlines: list[Outline]) -> f
     """Share of the picture that its widest mask marks beside all outlines; what the frame cuts is one if it bulges."""
     rest = reduced.masks[0].copy()
     for outline in outlines:
-        if "cut-by-frame" not in outline.flags or _bulges(outline.contour_mm):
+        if "cut-by-frame" not in outline.flags or _is_cut_piece(outline.contour_mm):
             mm = outline.contour_mm if outline.flags else outline.corners_mm
             px = reduced.to_reduced(project(camera, np.column_stack([mm, np.zeros(len(mm))])))
             cv2.fillPoly(rest, [np.round(px).astype(np.int32)], 0)
@@ -113,9 +116,11 @@ def _unexplained(reduced: Reduced, camera: Camera, outlines: list[Outline]) -> f
     return float(np.count_nonzero(rest)) / rest.size
 
 
-def _bulges(contour_mm: Floats) -> bool:
+def _is_cut_piece(contour_mm: Floats) -> bool:
+    """Whether a region at the frame is no larger than a piece, and bulges as one does."""
     polygon = contour_mm.astype(np.float32)
-    return bool(cv2.contourArea(polygon) > CONVEX * cv2.contourArea(cv2.convexHull(polygon)))
+    covered = cv2.contourArea(polygon)
+    return bool(CONVEX * cv2.contourArea(cv2.convexHull(polygon)) < covered < MOST_CUT_MM2)
 
 
 def _in_mask(view: _View, mask: NDArray[np.uint8], *, level: int) -> list[Outline]:

@@ -65,7 +65,13 @@ def told_apart(photo: Photo, camera: Camera, region: Outline, *, px_per_mm: floa
     if len(tops) != 1:
         return (region,)
     top = Outline(
-        corners_mm=tops[0], flags=(), contour_mm=tops[0], exact=True, doubted=True, raised_mm=RAISED_MM, u_raised_mm=U_RAISED_MM
+        corners_mm=tops[0],
+        flags=(),
+        contour_mm=tops[0],
+        exact=True,
+        doubted=True,
+        raised_mm=RAISED_MM,
+        u_raised_mm=U_RAISED_MM,
     )
     return (top, replace(region, flags=("overlapped",)))
 

@@ -3,7 +3,8 @@
 Straight edges on a patterned table close to rectangles by chance, or to one made of three sides of a card and a line
 beside it, or of a picture within its border. At the corners of such a rectangle nothing turns: at a card's the face
 ends in four arcs of one radius, or in four sharp ones. A rectangle printed on the table has sharp corners, too, but
-throws no shadow, or has a line all round that is darker than a shadow can be.
+throws no shadow, or has a line all round that is darker than a shadow can be. Of other shapes nothing proves that they
+are not printed, so there they have no size.
 """
 
 from __future__ import annotations
@@ -16,11 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
+from cardmeasure.classes import enabled
+from cardmeasure.classes.likelihood import cut_table
 from cardmeasure.edges.relief import darkness_px
 from cardmeasure.outlines.pieces import DOUBTFUL, Outline
 from cardmeasure.photo import Photo
 from cardmeasure.settings import Settings
-from cardmeasure.shapes.corners import LONGER_SEARCH_MM, SEARCH_MM, Corners, corner_radii_mm
+from cardmeasure.shapes.corners import LONGER_SEARCH_MM, Corners, corner_radii_mm
 from cardmeasure.sizing import FEW_USED, NOT_SQUARE_DEG, WEAK_CLARITY
 from cardmeasure.solving import Solution
 
@@ -28,34 +31,36 @@ Floats = NDArray[np.floating[Any]]
 
 START_MM = 2.5
 """Radius that corners are sought at first: common cards have 2 to 4 mm (common practice, no source)."""
-ALIKE_MM, VERY_ALIKE_MM, FEWEST_ALIKE = 0.4, 0.25, 3
+ALIKE_MM, VERY_ALIKE_MM, FEWEST_ALIKE = 0.55, 0.25, 3
 """Corners of one piece have radii that lie so near their median; and where these are unusual."""
 SHARP_MM, USUAL_MM = 0.7, 4.2
 """Corners sharper than this are cut, not punched; rounder ones than this are rare."""
-LEAST_SHADOW, MOST_SHADOW = 0.07, 1.5
+LEAST_SHADOW, MOST_SHADOW = 0.15, 1.5
 """Light that a foot shadow takes away on the darkest side, as a black strip so many thicknesses wide would: what
 printed rectangles seem to have at least by chance, and what no lamp does (from rendered tables)."""
+NOMINAL_MM = 0.5
+"""Cards are cut to so much of a nominal size."""
 
 
-def proven(
-    photo: Photo, outlines: Sequence[Outline], solution: Solution, settings: Settings
-) -> tuple[Outline, ...]:
+def proven(photo: Photo, outlines: Sequence[Outline], solution: Solution, settings: Settings) -> tuple[Outline, ...]:
     """The outlines; those doubted that were solved but do not bear it out are flagged, so that they get no size."""
-    asked = [k for k, o in enumerate(outlines) if o.doubted and solution.card_of[k] >= 0]
+    out = [replace(o, flags=DOUBTFUL, is_solid=False) if o.doubted and o.shape != "rectangle" else o for o in outlines]
+    asked = [k for k, o in enumerate(out) if o.doubted and solution.card_of[k] >= 0]
     if not asked:
-        return tuple(outlines)
+        return tuple(out)
     cards = solution.card_of[asked]
-    round_, u_round = _radii(photo, cards, solution, settings, start_mm=START_MM)
-    sharp, u_sharp = _radii(photo, cards, solution, settings, start_mm=0.0)
+    radii, u = _radii(photo, cards, solution, settings)
     good = _sides_hold(solution, cards)
+    quads = solution.adjustment.state.quads[cards]
     shadow = _shadows(solution, settings)[cards]
-    out = list(outlines)
     for k, index in enumerate(asked):
-        radius = common_radius_mm(round_[k], u_round[k])
-        if radius is None:
-            radius = common_radius_mm(sharp[k], u_sharp[k])
-            radius = radius if radius is not None and radius < SHARP_MM else None
-        if not good[k] or radius is None or not _has_relief(shadow[k], radius, exact=outlines[index].exact):
+        radius = common_radius_mm(radii[k], u[k])
+        if (
+            not good[k]
+            or radius is None
+            or not _has_relief(shadow[k])
+            or not (radius >= SHARP_MM or _is_cut(out[index], quads[k], shadow[k], settings))
+        ):
             out[index] = replace(out[index], flags=DOUBTFUL)
     return tuple(out)
 
@@ -72,28 +77,33 @@ def common_radius_mm(radii: Floats, u: Floats) -> float | None:
     return middle if (off < ALIKE_MM).sum() >= FEWEST_ALIKE else None
 
 
-def _has_relief(shadow: Floats, radius_mm: float, *, exact: bool) -> bool:
-    """Whether what seems to be shadow along the sides (4,) may be one, and is there where corners prove nothing."""
-    if np.sort(shadow)[1:].max() > MOST_SHADOW:
+def _has_relief(shadow: Floats) -> bool:
+    """Whether what seems to be shadow along the sides (4,) may be one: a printed line all round takes more light."""
+    return bool(np.sort(shadow)[1:].max() <= MOST_SHADOW)
+
+
+def _is_cut(outline: Outline, quad: Floats, shadow: Floats, settings: Settings) -> bool:
+    """Whether a rectangle with sharp corners is a card all the same: it throws a shadow, or differs from its table and
+    has a nominal size. On a pale table it may be the picture within a white border, whatever it throws."""
+    if outline.on_pale:
         return False
-    return radius_mm >= SHARP_MM or not exact or float(shadow.max()) >= LEAST_SHADOW
+    nominal = cut_table(enabled(settings.classes)).cuts_mm
+    off = np.abs(nominal - np.sort(quad[[qd.WIDTH, qd.HEIGHT]])).max(axis=1, initial=0.0)
+    return bool(shadow.max() >= LEAST_SHADOW or (not outline.exact and (off < NOMINAL_MM).any()))
 
 
-def _radii(
-    photo: Photo, cards: NDArray[np.intp], solution: Solution, settings: Settings, *, start_mm: float
-) -> tuple[Floats, Floats]:
-    """Radii of the corners of cards (c, 4) and their u, sought from a radius on."""
+def _radii(photo: Photo, cards: NDArray[np.intp], solution: Solution, settings: Settings) -> tuple[Floats, Floats]:
+    """Radii of the corners of cards (c, 4) and their u."""
     assert solution.edges is not None
     state, looks = solution.adjustment.state, solution.edges.known.sides.looks.parameters
     pieces = [
         Corners(
             mm=qd.corners_mm(state.quads[card])[:, :2], elevation_mm=float(state.quads[card][qd.ELEVATION]),
-            looks=looks[qd.SIDES * card : qd.SIDES * (card + 1)], start_mm=start_mm,
+            looks=looks[qd.SIDES * card : qd.SIDES * (card + 1)], start_mm=START_MM,
         )
         for card in cards
     ]  # fmt: skip
-    search = LONGER_SEARCH_MM if start_mm else SEARCH_MM
-    found = corner_radii_mm(photo, state.camera, pieces, paper_mm=settings.paper_mm, search_mm=search)
+    found = corner_radii_mm(photo, state.camera, pieces, paper_mm=settings.paper_mm, search_mm=LONGER_SEARCH_MM)
     return np.array([radii for radii, _ in found]), np.array([u for _, u in found])
 
 
