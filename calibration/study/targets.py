@@ -9,10 +9,12 @@ from calibration.study.figures import FLAGS_ONLY, GroupFigures, by_group, figure
 from calibration.study.profiles import UNKNOWN
 from calibration.study.records import ShotScore
 
-RMS_MM = {"kind": 0.03, "sheet": 0.03, "hard": 0.05, "3mp": 0.08, "tilt": 0.08, "scale-card": 0.09}
+RMS_MM = {"kind": 0.03, "sheet": 0.03, "hard": 0.05, "3mp": 0.08, "tilt": 0.08, "scale-card": 0.09, "tables": 0.07}
 OTHER_RMS_MM = 0.12
 WORST_KIND_MM = 0.12
 MISSED_SHARE = 0.01
+MISSED_TABLES, FALSE_TABLES = 0.05, 0.01
+"""Shares of the cards on hard tables."""
 FEWEST_SHOTS = 10
 """With fewer, a bootstrapped interval says too little to be held against anything."""
 POOLED_COVERAGE = (0.93, 0.97)
@@ -55,6 +57,11 @@ def _group_targets(group: str, f: GroupFigures) -> list[Target]:
         targets.append(
             Target(name=f"{group}: coverage", asked="interval reaches 0.95", found=f"up to {reach:.3f}", met=met)
         )
+    if group == "tables":
+        targets.append(_most("tables: missed, share", f.missed / max(f.cards, 1), MISSED_TABLES))
+        targets.append(_most("tables: false, share", f.false / max(f.cards, 1), FALSE_TABLES))
+    if group == "decoys":
+        targets.append(_most("decoys: false pieces", f.false, 0))
     if group in FLAGS_ONLY:
         targets.append(Target(name=f"{group}: users warned", asked="all", found=f"{f.warned:.0%}", met=f.warned == 1))
     return targets

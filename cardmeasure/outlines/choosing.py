@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.outlines.lines import View
-from cardmeasure.outlines.rectangles import Rectangles, best_rises, side_quality
+from cardmeasure.outlines.rectangles import Rectangles
+from cardmeasure.outlines.sides import best_rises, side_quality
 
 Floats = NDArray[np.floating[Any]]
 

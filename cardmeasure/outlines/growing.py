@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.outlines.lines import View
-from cardmeasure.outlines.rectangles import rises_along, side_quality
+from cardmeasure.outlines.sides import rises_along, side_quality
 
 Floats = NDArray[np.floating[Any]]
 

@@ -48,9 +48,9 @@ class Outline:
     corner_radius_mm : rough radius of its corners where that is large. thickness_mm, u_thickness_mm : where they are
     known to be others than those of the photo's cards. is_solid : whether it is so thick, or so shaped, that it is
     measured after the photo is solved. exact : found by its edges, on whatever table, so they are the clearest near by
-    rather than the outermost. doubted : seen on a table that is not plain, so it is sized only where its own corners and
-    sides prove it. on_pale : on a table as pale as a white border, which a picture with sharp corners may be within.
-    beside : another piece lies close by, so what is outside a side is not all table.
+    rather than the outermost. doubted : seen on a table that is not plain, so it is sized only where its own corners
+    and sides prove it. on_pale : on a table as pale as a white border, within which a picture with sharp corners
+    may lie. beside : another piece lies close by, so what is outside a side is not all table.
     raised_mm, u_raised_mm : height of other pieces below it.
     """
 
