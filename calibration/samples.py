@@ -90,7 +90,7 @@ SHOTS: dict[Printer, tuple[Shot, ...]] = {
         Shot(name="tiles_and_tokens.jpg", group="odd", seed=9483, cards=5, width=2016, height=1512, px_per_mm=8.0),
     ),
     TOGETHER: (
-        Shot(name="checked_cloth.jpg", group="tables", seed=9501, cards=4, width=2016, height=1512, px_per_mm=8.0),
+        Shot(name="printed_cloth.jpg", group="tables", seed=9512, cards=3, width=2016, height=1512, px_per_mm=8.0),
         Shot(name="side_by_side.jpg", group="neighbours", seed=9501, cards=3, width=2016, height=1512, px_per_mm=8.0),
     ),
     SHEET: (Shot(name="white_desk.jpg", group="sheet", seed=427, cards=6, width=2016, height=1512, px_per_mm=6.9),),
