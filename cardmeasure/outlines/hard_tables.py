@@ -34,9 +34,9 @@ WHOLLY, LARGER = 0.97, (1.04, 3.0)
 FILLED = 0.9
 """Areas of two outlines of the same rectangle differ by no more than this factor."""
 EVEN_BORDER_MM = 0.8
-UNEXPLAINED = 0.015
-"""A table is not plain where so much of the photo differs from it and is no piece (plain ones: rarely more than 0.005;
-hard ones: 0.02 to 0.8)."""
+UNEXPLAINED = 0.03
+"""A table is not plain where so much of the photo differs from it and is no piece (plain ones: up to 0.035, mostly
+less than 0.005; hard ones: 0.02 to 0.8)."""
 PALE, RING, WHITE_PERCENTILE = 0.45, 1.35, 85
 """A table is pale that has so much of the paper's light, seen in a ring so many times as wide as the paper."""
 

@@ -35,9 +35,9 @@ ALIKE_MM, VERY_ALIKE_MM, FEWEST_ALIKE = 0.55, 0.25, 3
 """Corners of one piece have radii that lie so near their median; and where these are unusual."""
 SHARP_MM, USUAL_MM = 0.7, 4.2
 """Corners sharper than this are cut, not punched; rounder ones than this are rare."""
-MOST_SHADOW = 1.5
-"""Light that a foot shadow takes away, as a black strip so many thicknesses wide would: no lamp does more (from
-rendered tables)."""
+LEAST_SHADOW, MOST_SHADOW = 0.15, 1.5
+"""Light that a foot shadow takes away on the darkest side, as a black strip so many thicknesses wide would: pictures
+within borders seem to have less by chance, and no lamp does more (from rendered tables)."""
 NOMINAL_MM = 0.5
 """Cards are cut to so much of a nominal size."""
 
@@ -59,7 +59,7 @@ def proven(photo: Photo, outlines: Sequence[Outline], solution: Solution, settin
             not good[k]
             or radius is None
             or not _has_relief(shadow[k])
-            or not (radius >= SHARP_MM or _is_cut(out[index], quads[k], settings))
+            or not (radius >= SHARP_MM or _is_cut(out[index], quads[k], shadow[k], settings))
         ):
             out[index] = replace(out[index], flags=DOUBTFUL)
     return tuple(out)
@@ -82,14 +82,16 @@ def _has_relief(shadow: Floats) -> bool:
     return bool(np.sort(shadow)[1:].max() <= MOST_SHADOW)
 
 
-def _is_cut(outline: Outline, quad: Floats, settings: Settings) -> bool:
-    """Whether a rectangle with sharp corners is a card all the same: it differs from its table, and has a nominal size.
+def _is_cut(outline: Outline, quad: Floats, shadow: Floats, settings: Settings) -> bool:
+    """Whether a rectangle with sharp corners is a card all the same: it differs from its table, and throws a shadow or
+    has a nominal size.
 
     One that only its edges tell from the table, or one on a pale table, may be printed or a picture within a border.
     """
     nominal = cut_table(enabled(settings.classes)).cuts_mm
     off = np.abs(nominal - np.sort(quad[[qd.WIDTH, qd.HEIGHT]])).max(axis=1, initial=0.0)
-    return not (outline.exact or outline.on_pale) and bool((off < NOMINAL_MM).any())
+    shown = bool(shadow.max() >= LEAST_SHADOW or (off < NOMINAL_MM).any())
+    return shown and not (outline.exact or outline.on_pale)
 
 
 def _radii(photo: Photo, cards: NDArray[np.intp], solution: Solution, settings: Settings) -> tuple[Floats, Floats]:
