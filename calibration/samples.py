@@ -16,12 +16,10 @@ import numpy as np
 
 from calibration.rig.bank_scenes import bank_scene
 from calibration.rig.groups import random_scene
-from calibration.rig.neighbour_scenes import neighbour_scene
 from calibration.rig.odd_scenes import odd_scene
 from calibration.rig.scene import Print, Scene
 from calibration.rig.sheet_scenes import sheet_scene
 from calibration.rig.shots import write_shot
-from calibration.rig.table_scenes import table_scene
 from cardmeasure.reference.layout import page_layout
 
 U_READING_MM = 0.08
@@ -63,7 +61,6 @@ THICKNESS = {
     "[pieces]\ncircle = 3.0\npolygon = 3.0\n"
 }
 """What households wrote down of pieces that are thicker than cards."""
-TOGETHER = Printer(folder="any_table", scale_x=0.9991, scale_y=1.0017, seed=16)
 SHEET = Printer(folder="measuring_sheet", scale_x=0.9978, scale_y=1.0014, seed=15)
 SHOTS: dict[Printer, tuple[Shot, ...]] = {
     KITCHEN: (
@@ -89,10 +86,6 @@ SHOTS: dict[Printer, tuple[Shot, ...]] = {
     COMPONENTS: (
         Shot(name="tiles_and_tokens.jpg", group="odd", seed=9483, cards=5, width=2016, height=1512, px_per_mm=8.0),
     ),
-    TOGETHER: (
-        Shot(name="printed_cloth.jpg", group="tables", seed=9512, cards=3, width=2016, height=1512, px_per_mm=8.0),
-        Shot(name="side_by_side.jpg", group="neighbours", seed=9501, cards=3, width=2016, height=1512, px_per_mm=8.0),
-    ),
     SHEET: (Shot(name="white_desk.jpg", group="sheet", seed=427, cards=6, width=2016, height=1512, px_per_mm=6.9),),
 }
 
@@ -101,13 +94,6 @@ def scene_of(shot: Shot, printer: Printer) -> Scene:
     """The scene of a shot, printed by a printer."""
     if shot.group == "odd":
         scene = odd_scene(shot.seed, width=shot.width, height=shot.height, px_per_mm=shot.px_per_mm, kind="tokens")
-    elif shot.group == "tables":
-        scene = table_scene(
-            shot.seed, width=shot.width, height=shot.height, px_per_mm=shot.px_per_mm, cards=shot.cards,
-            table="printed-cloth",
-        )  # fmt: skip
-    elif shot.group == "neighbours":
-        scene = neighbour_scene(shot.seed, width=shot.width, height=shot.height, px_per_mm=shot.px_per_mm, kind="apart")
     elif shot.group == "sheet":
         scene = sheet_scene(
             shot.seed, width=shot.width, height=shot.height, px_per_mm=shot.px_per_mm, cards=shot.cards, paper="a4"
