@@ -33,6 +33,8 @@ WHOLLY, LARGER = 0.97, (1.04, 3.0)
 """A good outline only gives way to a rectangle that holds this part of it and is so many times as large."""
 FILLED = 0.9
 """Areas of two outlines of the same rectangle differ by no more than this factor."""
+EXPLAINED = 0.5
+"""A region that is no piece by itself stays, without a size, unless rectangles fill so much of it."""
 EVEN_BORDER_MM = 0.8
 UNEXPLAINED = 0.03
 """A table is not plain where so much of the photo differs from it and is no piece (plain ones: up to 0.035, mostly
@@ -108,6 +110,8 @@ def _merged(plain: tuple[Outline, ...], found: list[Outline]) -> list[Outline]:
             # several pieces in one close to a rectangle, and so does a picture inside its border
             out.append(outline)
             taken.update(here)
+        elif sum(area_mm2(found[k]) for k in here) < EXPLAINED * covered_mm2(outline):
+            out.append(outline)
     return out + [one for k, one in enumerate(found) if k not in taken]
 
 

@@ -38,6 +38,8 @@ SHARP_MM, USUAL_MM = 0.7, 4.2
 LEAST_SHADOW, MOST_SHADOW = 0.15, 1.5
 """Light that a foot shadow takes away on the darkest side, as a black strip so many thicknesses wide would: pictures
 within borders seem to have less by chance, and no lamp does more (from rendered tables)."""
+LARGE_MM = 32.0
+"""What differs from a table that is not pale, and is no smaller, is hardly a part of a pattern or of a card."""
 NOMINAL_MM = 0.5
 """Cards are cut to so much of a nominal size."""
 
@@ -55,12 +57,10 @@ def proven(photo: Photo, outlines: Sequence[Outline], solution: Solution, settin
     shadow = _shadows(solution, settings)[cards]
     for k, index in enumerate(asked):
         radius = common_radius_mm(radii[k], u[k])
-        if (
-            not good[k]
-            or radius is None
-            or not _has_relief(shadow[k])
-            or not (radius >= SHARP_MM or _is_cut(out[index], quads[k], shadow[k], settings))
-        ):
+        told = not out[index].exact and not out[index].on_pale
+        borne_out = radius is not None and (radius >= SHARP_MM or (told and _is_cut(quads[k], shadow[k], settings)))
+        large = told and bool(quads[k][[qd.WIDTH, qd.HEIGHT]].min() >= LARGE_MM)
+        if not good[k] or not _has_relief(shadow[k]) or not (borne_out or large):
             out[index] = replace(out[index], flags=DOUBTFUL)
     return tuple(out)
 
@@ -82,16 +82,12 @@ def _has_relief(shadow: Floats) -> bool:
     return bool(np.sort(shadow)[1:].max() <= MOST_SHADOW)
 
 
-def _is_cut(outline: Outline, quad: Floats, shadow: Floats, settings: Settings) -> bool:
-    """Whether a rectangle with sharp corners is a card all the same: it differs from its table, and throws a shadow or
-    has a nominal size.
-
-    One that only its edges tell from the table, or one on a pale table, may be printed or a picture within a border.
-    """
+def _is_cut(quad: Floats, shadow: Floats, settings: Settings) -> bool:
+    """Whether a rectangle with sharp corners that differs from its table is a card: it throws a shadow, or has a
+    nominal size."""
     nominal = cut_table(enabled(settings.classes)).cuts_mm
     off = np.abs(nominal - np.sort(quad[[qd.WIDTH, qd.HEIGHT]])).max(axis=1, initial=0.0)
-    shown = bool(shadow.max() >= LEAST_SHADOW or (off < NOMINAL_MM).any())
-    return shown and not (outline.exact or outline.on_pale)
+    return bool(shadow.max() >= LEAST_SHADOW or (off < NOMINAL_MM).any())
 
 
 def _radii(photo: Photo, cards: NDArray[np.intp], solution: Solution, settings: Settings) -> tuple[Floats, Floats]:
