@@ -31,13 +31,15 @@ Floats = NDArray[np.floating[Any]]
 
 START_MM = 2.5
 """Radius that corners are sought at first: common cards have 2 to 4 mm (common practice, no source)."""
-ALIKE_MM, VERY_ALIKE_MM, FEWEST_ALIKE = 0.55, 0.25, 3
+ALIKE_MM, VERY_ALIKE_MM, FEWEST_ALIKE = 0.75, 0.25, 3
 """Corners of one piece have radii that lie so near their median; and where these are unusual."""
 SHARP_MM, USUAL_MM = 0.7, 4.2
 """Corners sharper than this are cut, not punched; rounder ones than this are rare."""
-LEAST_SHADOW, MOST_SHADOW = 0.15, 1.5
-"""Light that a foot shadow takes away on the darkest side, as a black strip so many thicknesses wide would: pictures
-within borders seem to have less by chance, and no lamp does more (from rendered tables)."""
+LEAST_SHADOW, FRAMED_SHADOW, MOST_SHADOW = 0.15, 1.0, 1.5
+"""Light that a foot shadow takes away as a black strip so many thicknesses wide would: on the darkest side at least,
+as pictures within borders seem to have less by chance; on all sides, and on any, at most (from rendered tables)."""
+CARD_MM = 0.3
+"""Lines are printed no finer where the pieces are thinner than cards."""
 LARGE_MM = 32.0
 """What differs from a table that is not pale, and is no smaller, is hardly a part of a pattern or of a card."""
 NOMINAL_MM = 0.5
@@ -60,7 +62,7 @@ def proven(photo: Photo, outlines: Sequence[Outline], solution: Solution, settin
         told = not out[index].exact and not out[index].on_pale
         borne_out = radius is not None and (radius >= SHARP_MM or (told and _is_cut(quads[k], shadow[k], settings)))
         large = told and bool(quads[k][[qd.WIDTH, qd.HEIGHT]].min() >= LARGE_MM)
-        if not good[k] or not _has_relief(shadow[k]) or not (borne_out or large):
+        if not good[k] or not _has_relief(shadow[k], sure=large) or not (borne_out or large):
             out[index] = replace(out[index], flags=DOUBTFUL)
     return tuple(out)
 
@@ -77,9 +79,10 @@ def common_radius_mm(radii: Floats, u: Floats) -> float | None:
     return middle if (off < ALIKE_MM).sum() >= FEWEST_ALIKE else None
 
 
-def _has_relief(shadow: Floats) -> bool:
-    """Whether what seems to be shadow along the sides (4,) may be one: a printed line all round takes more light."""
-    return bool(np.sort(shadow)[1:].max() <= MOST_SHADOW)
+def _has_relief(shadow: Floats, *, sure: bool) -> bool:
+    """Whether what seems to be shadow along the sides (4,) may be one: lamps throw it on two sides at most, and a line
+    printed all round takes more light. Unless the piece is `sure` otherwise, no side may be darker than a shadow."""
+    return bool(shadow.min() <= FRAMED_SHADOW if sure else shadow.max() <= MOST_SHADOW)
 
 
 def _is_cut(quad: Floats, shadow: Floats, settings: Settings) -> bool:
@@ -121,4 +124,4 @@ def _shadows(solution: Solution, settings: Settings) -> Floats:
     card is thick."""
     assert solution.edges is not None
     dark = darkness_px(solution.edges.known.sides.looks)
-    return np.asarray(dark.reshape(-1, qd.SIDES) / (settings.thickness_mm * solution.px_per_mm))
+    return np.asarray(dark.reshape(-1, qd.SIDES) / (max(settings.thickness_mm, CARD_MM) * solution.px_per_mm))
