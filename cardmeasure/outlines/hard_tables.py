@@ -16,13 +16,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.camera import Camera, to_plane
+from cardmeasure.geometry import side_lengths
 from cardmeasure.outlines.choosing import chosen
 from cardmeasure.outlines.comparing import area_mm2, covered_mm2, lies_within, shared
 from cardmeasure.outlines.frames import are_mere_lines
 from cardmeasure.outlines.growing import grown
 from cardmeasure.outlines.lines import View, segments_mm, slopes_of, view_of
 from cardmeasure.outlines.pieces import DOUBTFUL, Found, Outline, clockwise
-from cardmeasure.outlines.regions import inside, may_be_several, rectangles, told_apart
+from cardmeasure.outlines.regions import RAISED_MM, U_RAISED_MM, inside, may_be_several, rectangles, told_apart
 from cardmeasure.photo import Photo
 
 Floats = NDArray[np.floating[Any]]
@@ -35,7 +36,8 @@ FILLED = 0.9
 """Areas of two outlines of the same rectangle differ by no more than this factor."""
 EXPLAINED = 0.5
 """A region that is no piece by itself stays, without a size, unless rectangles fill so much of it."""
-EVEN_BORDER_MM = 0.8
+EVEN_BORDER_MM, SHEET_MM = 0.8, 150.0
+"""Borders are about as wide on all sides; sheets, whose short sides are longer than this, have none to be missed."""
 UNEXPLAINED = 0.03
 """A table is not plain where so much of the photo differs from it and is no piece (plain ones: up to 0.035, mostly
 less than 0.005; hard ones: 0.02 to 0.8)."""
@@ -111,13 +113,22 @@ def _merged(plain: tuple[Outline, ...], found: list[Outline]) -> list[Outline]:
             out.append(outline)
             taken.update(here)
         elif sum(area_mm2(found[k]) for k in here) < EXPLAINED * covered_mm2(outline):
+            # what lies in it lies on other pieces
             out.append(outline)
+            if may_be_several(outline):
+                found = [_raised(one) if k in here else one for k, one in enumerate(found)]
     return out + [one for k, one in enumerate(found) if k not in taken]
+
+
+def _raised(one: Outline) -> Outline:
+    return replace(one, raised_mm=RAISED_MM, u_raised_mm=U_RAISED_MM)
 
 
 def _is_around(one: Outline, outline: Outline) -> bool:
     """Whether edges close to a rectangle around an outline that may be the picture on it."""
     low, high = LARGER
+    if side_lengths(outline.corners_mm).min() > SHEET_MM:
+        return False
     return not one.flags and shared(one, outline) > WHOLLY and low < area_mm2(one) / area_mm2(outline) < high
 
 
@@ -139,9 +150,10 @@ def _checked(view: View, outlines: list[Outline], slopes: Floats, *, pale: bool)
     quads = np.array([clockwise(o.corners_mm) for o in whole])
     more = grown(view, quads, slopes)
     mere = are_mere_lines(view, quads)
+    large = [side_lengths(quad).min() > SHEET_MM for quad in quads]
     for k, outline in enumerate(whole):
         shift = more.shift_mm[k]
-        even = shift.min() > 0 and np.ptp(shift) < EVEN_BORDER_MM
+        even = shift.min() > 0 and not large[k] and np.ptp(shift) < EVEN_BORDER_MM
         if shift.any() if pale else even:
             flags = DOUBTFUL if more.doubtful[k] else ()
             corners = more.corners_mm[k]
