@@ -47,6 +47,10 @@ class _Size:
     def covariance(self, matrix: Floats) -> Floats:
         return np.asarray(matrix[self.rows][:, self.rows])
 
+    def of_card(self, matrix: Floats) -> Floats:
+        """The same from a matrix (2, 2) of the card's width and height as they stand in the unknowns."""
+        return matrix if self.rows[0] < self.rows[1] else matrix[::-1, ::-1]
+
 
 def sized_cards(
     outlines: tuple[Outline, ...], solution: Solution, settings: Settings, *,
@@ -136,7 +140,7 @@ def _card(
         squareness_deg=float(np.degrees(quad[qd.SHEAR])),
         thickness_mm=thickness_mm,
         match=_match(size.values, u, correlation, settings),
-        budget=budget_from_covariances({name: size.covariance(m) for name, m in adjustment.shares.items()}),
+        budget=budget_from_covariances({name: size.of_card(m[index]) for name, m in adjustment.size_shares.items()}),
         flags=_flags(adjustment, solution.edges, index, bends)
         + (() if np.abs(excess).max() < OUTLINE_MM else ("outline-differs",)),
     )
