@@ -145,10 +145,10 @@ def _unbowed(camera: Camera, points_mm: Floats) -> Floats:
     return np.column_stack([x, y, z - camera.bow.height_mm(points_mm[:, :2])])
 
 
-def to_plane(camera: Camera, points_px: Floats, *, z_mm: float = 0.0) -> Floats:
+def to_plane(camera: Camera, points_px: Floats, *, z_mm: float | Floats = 0.0) -> Floats:
     """World x, y (n, 2) of pixels (n, 2) on the plane z = z_mm; the distortion is inverted by Newton's method.
 
-    Where the print bows, z_mm counts from the bowed paper.
+    z_mm : one for all or (n,); where the print bows, it counts from the bowed paper.
     """
     target = (points_px - camera.principal_px) / camera.focal_px
     xy: Floats = target.copy()

@@ -20,9 +20,11 @@ Code = TypeVar("Code", bound=np.generic)
 
 def reduced_photo(photo: Photo, width_px: int, height_px: int) -> Pixels:
     """The whole photo (h, w, 3) at a smaller size; its own pixels where it has that size already."""
-    if _can_be_halved(photo.pixels_bgr, width_px, height_px):
+    if not _can_be_halved(photo.pixels_bgr, width_px, height_px):
+        return reduced(photo.pixels_bgr, width_px, height_px)
+    if not _can_be_halved(photo.halved_bgr, width_px, height_px):
         return reduced(photo.halved_bgr, width_px, height_px)
-    return reduced(photo.pixels_bgr, width_px, height_px)
+    return reduced(photo.quartered_bgr, width_px, height_px)
 
 
 def reduced(pixels: NDArray[Code], width_px: int, height_px: int) -> NDArray[Code]:
