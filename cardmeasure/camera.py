@@ -98,23 +98,24 @@ def seen_along(camera: Camera, points_mm: Floats, directions: Floats) -> Along:
     local = turned + camera.translation_mm[:, None]
     iz = 1.0 / local[2]
     x, y = local[0] * iz, local[1] * iz
-    r2, xy = x * x + y * y, x * y
+    r2 = x * x + y * y
     radial, slope = _radial(r2, camera.distortion)
     p1, p2 = camera.distortion[3:].tolist()
     along_x, along_y = camera.focal_px * directions
-    decentred_1, decentred_2 = r2 + 2 * y * y, r2 + 2 * x * x  # of p1 after y, of p2 after x; the other is 2 x y
+    of_x, of_y, mixed = along_x * x, along_y * y, 2 * (along_x * y + along_y * x)
+    along = of_x + of_y
     j = np.empty((PARAMETERS, len(x)))
-    j[9] = (along_x * x + along_y * y) * r2
+    j[9] = along * r2
     j[10] = j[9] * r2
     j[11] = j[10] * r2
-    j[12] = along_x * (2 * xy) + along_y * decentred_1
-    j[13] = along_x * decentred_2 + along_y * (2 * xy)
-    j[LOG_FOCAL] = (along_x * x + along_y * y) * radial + p1 * j[12] + p2 * j[13]
+    j[12] = along_y * r2 + 2 * along * y
+    j[13] = along_x * r2 + 2 * along * x
+    j[LOG_FOCAL] = along * radial + p1 * j[12] + p2 * j[13]
     j[PRINCIPAL] = directions
-    mixed = slope * xy + 2 * p1 * x + 2 * p2 * y
+    slope *= along
     by_local = j[TRANSLATION]
-    by_local[0] = (along_x * (radial + slope * x * x + 2 * p1 * y + 6 * p2 * x) + along_y * mixed) * iz
-    by_local[1] = (along_x * mixed + along_y * (radial + slope * y * y + 6 * p1 * y + 2 * p2 * x)) * iz
+    by_local[0] = (along_x * radial + slope * x + p1 * mixed + 2 * p2 * (3 * of_x + of_y)) * iz
+    by_local[1] = (along_y * radial + slope * y + p2 * mixed + 2 * p1 * (of_x + 3 * of_y)) * iz
     by_local[2] = -(by_local[0] * x + by_local[1] * y)
     # R <- exp(w) R moves the turned point by w x turned
     for axis, (one, other) in enumerate(((1, 2), (2, 0), (0, 1))):

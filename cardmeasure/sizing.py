@@ -67,10 +67,8 @@ def numbered_cards(
     """The same, each with the index of its outline."""
     shapes, radii_mm = shapes or {}, radii_mm or {}
     camera = solution.adjustment.state.camera
-    drawn = [
-        (clockwise_from_top_left(shapes[k].corners_px) if k in shapes else _corners_px(camera, outline, solution, k), k)
-        for k, outline in enumerate(outlines)
-    ]
+    seen = _corners_px(camera, outlines, solution)
+    drawn = [(clockwise_from_top_left(shapes[k].corners_px if k in shapes else seen[k]), k) for k in range(len(seen))]
     height = float(np.median([np.ptp(corners[:, 1]) for corners, _ in drawn]))
     drawn.sort(key=lambda item: _reading_order(item[0], height))
     bends = _sagittas_px(solution)
@@ -94,12 +92,15 @@ def _settings_of(index: int, solution: Solution, settings: Settings) -> Settings
     return settings if piece is None else replace(settings, thickness_mm=piece.thickness_mm)
 
 
-def _corners_px(camera: Camera, outline: Outline, solution: Solution, index: int) -> Floats:
-    card = int(solution.card_of[index])
-    if card < 0:
-        flat = np.column_stack([outline.corners_mm, np.zeros(4)])
-        return clockwise_from_top_left(project(camera, flat))
-    return clockwise_from_top_left(project(camera, qd.corners_mm(solution.adjustment.state.quads[card])))
+def _corners_px(camera: Camera, outlines: tuple[Outline, ...], solution: Solution) -> Floats:
+    """Corners (n, 4, 2) of all outlines in the photo: of solved cards where these are."""
+    quads, solved = solution.adjustment.state.quads, solution.card_of >= 0
+    corners = np.zeros((len(outlines), 4, 3))
+    for k, outline in enumerate(outlines):
+        corners[k, :, :2] = outline.corners_mm
+    places = np.tile(qd.CORNERS, (len(quads), 1))
+    corners[solved] = qd.world_points(np.repeat(quads, 4, axis=0), places).reshape(-1, 4, 3)[solution.card_of[solved]]
+    return project(camera, corners.reshape(-1, 3)).reshape(-1, 4, 2)
 
 
 def _reading_order(corners: Floats, height: float) -> tuple[int, float]:

@@ -84,7 +84,9 @@ def pieces_mask(photo: Photo, *, px_per_mm: float, known: list[NDArray[np.floati
         _home(mask, window) for mask in (_hanging_together(seen), *((seen >= least).view(np.uint8) for least in (2, 3)))
     )
     both = narrow | np.asarray(cv2.resize(wide, taken.shape[::-1], interpolation=cv2.INTER_NEAREST), np.uint8)
-    return Reduced(pixels_bgr=small, masks=tuple(m * (1 - taken) for m in (both, narrow, sure, great)), factor=factor)
+    for mask in (both, narrow, sure, great):
+        mask[taken > 0] = 0
+    return Reduced(pixels_bgr=small, masks=(both, narrow, sure, great), factor=factor)
 
 
 def _differing(means: Means, taken: NDArray[np.uint8], *, per_mm: float) -> NDArray[np.uint8]:
@@ -147,8 +149,9 @@ def _levels(means: Means, coefficients: NDArray[np.float64], inverse: NDArray[np
     levels = np.empty((h, w), np.uint8)
     for first, end in strips(h):
         white = np.asarray(cv2.transform(means.rows(first, end), mix), np.float32)
-        white -= (of_y[first:end] @ of_x).reshape(-1, w, 3)
-        squared = np.asarray(cv2.transform(white * white, add), np.float32)
+        ground = (of_y[first:end] @ of_x).reshape(-1, w, 3)
+        white -= ground
+        squared = np.asarray(cv2.transform(np.multiply(white, white, out=ground), add), np.float32)
         _take_out_shadows(squared, white, shade, deepest=deepest)
         level = levels[first:end]
         np.greater(squared, LIKELY, out=level.view(np.bool_))

@@ -18,7 +18,7 @@ Floats = NDArray[np.float32]
 Codes = NDArray[np.uint8 | np.uint16]
 Ints = NDArray[np.integer[Any]]
 
-STRIP = 24
+STRIP = 48
 """Rows that are worked on at a time."""
 
 
@@ -89,8 +89,9 @@ class MeansOfCodes:
         """Some of its pixels, (n, 3)."""
         step = np.arange(self.window_px) - self.window_px // 2
         rows, columns = (_mirrored(at[:, None] + step, size) for at, size in zip((y, x), self.shape, strict=True))
-        log = self.table[self.codes[rows[:, :, None], columns[:, None]]]
-        return np.asarray(log.reshape(len(y), -1, 3).mean(axis=1))
+        places = rows[:, :, None] * self.shape[1] + columns[:, None]
+        codes = self.codes.reshape(-1, 3).take(places.reshape(len(y), -1), axis=0)
+        return np.asarray(self.table.take(codes).mean(axis=1))
 
 
 def strips(height: int) -> Iterator[tuple[int, int]]:
