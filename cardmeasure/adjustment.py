@@ -124,25 +124,20 @@ def adjust(start: State, points: PrintedPoints, edges: EdgePoints, priors: Prior
 def approximate(start: State, points: PrintedPoints, edges: EdgePoints, priors: Priors) -> State:
     """The solution to a fraction of its uncertainty, for a start to begin the next stage with."""
     problem = _problem(start, points, edges, priors)
-    return _settled(_Place.at(start, problem), problem, cut_off=False, within=ROUGHLY, tried=False).state
+    return _settled(_Place.at(start, problem), problem, cut_off=False, within=ROUGHLY).state
 
 
 def _problem(start: State, points: PrintedPoints, edges: EdgePoints, priors: Priors) -> Problem:
     return Problem(points=points, edges=edges, priors=prior_rows(start, priors), layout=start.layout)
 
 
-def _settled(place: _Place, problem: Problem, *, cut_off: bool, within: float, tried: bool = True) -> _Place:
-    """Levenberg and Marquardt's damped steps: with a small square and no focal length, full ones overshoot for ever.
-
-    tried : whether the last step is tried, too; otherwise the rows are those before it.
-    """
+def _settled(place: _Place, problem: Problem, *, cut_off: bool, within: float) -> _Place:
+    """Levenberg and Marquardt's damped steps: with a small square and no focal length, full ones overshoot for ever."""
     state, rows, damping = place.state, place.rows, DAMPING
     for _ in range(ROUNDS):
         weights = _weights(rows, problem, cut_off=cut_off)
         step, length = _normal(rows, problem, weights).step(damping=damping)
         trial = state.moved(step)
-        if length < within and not tried:
-            return _Place(state=trial, rows=rows)
         trial_rows = linearise(trial, problem)
         if not _cost(trial_rows, weights) <= _cost(rows, weights) * (1 + 1e-12):
             damping *= 100
