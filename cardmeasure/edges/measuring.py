@@ -17,9 +17,8 @@ from cardmeasure.camera import Camera
 from cardmeasure.edges.backdrop import backdrop, both_kinds
 from cardmeasure.edges.bends import bends_px, course_px
 from cardmeasure.edges.channels import channels_for, plain_channels
-from cardmeasure.edges.fitting import Looks
 from cardmeasure.edges.lighting import Surroundings, outward_azimuth_rad, wall_widths_px
-from cardmeasure.edges.looks import BLUR, FACE, PLACE, TABLE, expected_light_with_jacobian
+from cardmeasure.edges.looks import BLUR, FACE, PLACE, TABLE, expected_light
 from cardmeasure.edges.points import EdgePoints
 from cardmeasure.edges.profiles import Profiles, Reach, Stretches, sample_profiles, whole_sides
 from cardmeasure.edges.stretches import ROUNDS, edge_offsets
@@ -72,11 +71,12 @@ class Known:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class EdgeMeasurement:
-    """Edge points and, for each side (c, 4), its contrast over its scatter, the share of stretches used, and whether
-    the table lies outside it."""
+    """Edge points and, for each side (c, 4), its contrast over its scatter, the mean square that its looks leave
+    unexplained over what was expected, the share of stretches used, and whether the table lies outside it."""
 
     points: EdgePoints
     clarity: Floats
+    misfit: Floats
     used: Floats
     on_table: NDArray[np.bool_]
     known: Known
@@ -91,8 +91,8 @@ class EdgeMeasurement:
         residuals = self.known.residuals_px[keep[self.points.card]]
         known = Known(sides=self.known.sides.rows(rows), points=self.points.of_cards(keep), residuals_px=residuals)
         return EdgeMeasurement(
-            points=self.points.of_cards(keep), clarity=self.clarity[keep], used=self.used[keep],
-            on_table=self.on_table[keep], known=known,
+            points=self.points.of_cards(keep), clarity=self.clarity[keep], misfit=self.misfit[keep],
+            used=self.used[keep], on_table=self.on_table[keep], known=known,
         )  # fmt: skip
 
 
@@ -139,14 +139,15 @@ def measure_edges(
     whole = whole_sides(lasting, len(quads))
     around = _surroundings(camera, quads, whole, thickness_px, conditions, bins_px=PIXEL_PX / stretches.phases)
     sides = looks_of_sides(whole, around, u_place_px=u_place_px, before=known.sides if known else None)
-    points, used = _stretch_points(fine, sides.looks, colour_halved=around.colour_halved, coarse=coarse)
+    points, used = _stretch_points(fine, sides, colour_halved=around.colour_halved, coarse=coarse)
     table = sides.looks.parameters[:, TABLE] / (behind.light_at(whole.px) if behind else 1.0)
     bend = bends_px(known.points, known.residuals_px) if known else np.zeros(len(whole.card))
     u_bias = _u_bias(sides, bend, per_mm) * (1.0 if behind is None else SHEET_SHARE)
     points = replace(points, u_bias_px=u_bias.reshape(-1, qd.SIDES))
     return EdgeMeasurement(
         points=points,
-        clarity=_clarity(whole, sides.looks.parameters).reshape(-1, qd.SIDES),
+        clarity=_clarity(whole, sides).reshape(-1, qd.SIDES),
+        misfit=(sides.looks.cost / np.maximum((whole.weight > 0).sum(axis=1), 1)).reshape(-1, qd.SIDES),
         used=used.reshape(-1, qd.SIDES),
         on_table=is_table(table, whole.px).reshape(-1, qd.SIDES),
         known=Known(sides=sides, points=points, residuals_px=np.zeros(len(points.card))),
@@ -178,11 +179,11 @@ def _surroundings(
     )  # fmt: skip
 
 
-def _clarity(sides: Profiles, looks: Floats) -> Floats:
-    """Contrast of face and table over what the looks (n, 15) leave unexplained near the edge, (n,), in the colour that
-    shows it best."""
-    x = sides.distance_px
-    model, _ = expected_light_with_jacobian(x, looks, plain_channels(len(looks)))
+def _clarity(sides: Profiles, found: SideLooks) -> Floats:
+    """Contrast of face and table over what the looks leave unexplained near the edge, (n,), in the colour that shows it
+    best."""
+    x, looks = sides.distance_px, found.looks.parameters
+    model = expected_light(x, looks, plain_channels(len(looks)), found.shading)
     weight = (sides.weight * (np.abs(x - looks[:, PLACE, None]) < NEAR_PX))[:, None]
     left = weight * (sides.light.transpose(0, 2, 1) - model) ** 2
     scatter = np.sqrt(left.sum(axis=2) / np.maximum(weight.sum(axis=2), 1e-9)) + LEAST_SCATTER
@@ -190,22 +191,25 @@ def _clarity(sides: Profiles, looks: Floats) -> Floats:
 
 
 def _stretch_points(
-    fine: Profiles, whole: Looks, *, colour_halved: bool | None, coarse: bool
+    fine: Profiles, whole: SideLooks, *, colour_halved: bool | None, coarse: bool
 ) -> tuple[EdgePoints, Floats]:
     """Edge points of all usable stretches, and the share (n,) of each side's stretches that could be used."""
     key = fine.card * qd.SIDES + fine.side
-    p = whole.parameters[key]
+    p = whole.looks.parameters[key]
     channels = channels_for(p[:, FACE], p[:, TABLE], colour_halved=colour_halved)
     if coarse and colour_halved is not None:  # brightness alone will do to begin the next pass with
         channels = channels.rough
     rounds = COARSE_ROUNDS if coarse else ROUNDS
-    found = edge_offsets(fine.distance_px, fine.light, fine.weight, looks=p, rounds=rounds, channels=channels)
+    found = edge_offsets(
+        fine.distance_px, fine.light, fine.weight, looks=p, rounds=rounds, channels=channels,
+        shading=whole.shading.rows(key),
+    )  # fmt: skip
     place, u = found.place_px, found.u_px
+    sides = len(whole.doubt_px)
     # a side along the pixel rows fills every other bin only
     filled = (fine.weight > 0).sum(axis=1)
-    full = filled > 0.4 * np.maximum.reduceat(filled, np.searchsorted(key, np.arange(len(whole.cost))))[key]
+    full = filled > 0.4 * np.maximum.reduceat(filled, np.searchsorted(key, np.arange(sides)))[key]
     good = fine.inside & full & np.isfinite(place) & (u < 1.0) & (np.abs(place - p[:, PLACE]) < FARTHEST_PX)
-    sides = len(whole.parameters)
     used = np.bincount(key[good], minlength=sides) / np.maximum(np.bincount(key, minlength=sides), 1)
     tone = tone_shift_px(p[:, FACE][:, GREEN], p[:, TABLE][:, GREEN], p[:, BLUR]) * U_TONE
     points = EdgePoints(

@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 
 from cardmeasure.edges.channels import Channels, channels_for
 from cardmeasure.edges.fitting import ROUNDS, LookPriors, Looks, fit_looks, look_priors
-from cardmeasure.edges.lighting import U_SHADE_LEVEL, Surroundings, priors_before, priors_learned
+from cardmeasure.edges.lighting import BRIGHTER, U_SHADE_LEVEL, Surroundings, priors_before, priors_learned
 from cardmeasure.edges.looks import BLUR, FACE, PLACE, SHADE, SHADOW, SHARPENING, TABLE, WALL, WIDTH
 from cardmeasure.edges.profiles import Profiles
+from cardmeasure.edges.shading import SOFTNESSES, UNKNOWN_SOFTNESS, Shading
 
 Floats = NDArray[np.floating[Any]]
 Index = NDArray[np.intp]
@@ -34,11 +35,14 @@ U_TABLE, U_LEAST_TABLE = 0.1, 0.005
 LONGER_PX = 1.0
 """A shadow that the photo leads to expect is tried where the one found is shorter by so much."""
 LEAST_BLUR_PX = 0.3
+SOFT_TEACHERS, DARK_ENOUGH, SOFT_ROUNDS = 2, 0.8, 6
+"""So many sides with a shadow that leaves less light than this show how soft shadows are, after so many rounds."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class SideLooks:
-    """Looks of n sides, how far (n,) other explanations put their edges, px, and the priors that the photo has taught.
+    """Looks of n sides, how far (n,) other explanations put their edges, px, and the priors and the softness of shadows
+    that the photo has taught.
 
     bins_px : blur by the bins of the profiles.
     """
@@ -46,29 +50,36 @@ class SideLooks:
     looks: Looks
     doubt_px: Floats
     priors: LookPriors
+    shading: Shading
     bins_px: float
 
     def rows(self, index: Index) -> SideLooks:
         """Those of some sides."""
         return replace(
-            self, looks=self.looks.rows(index), doubt_px=self.doubt_px[index], priors=self.priors.rows(index)
-        )
+            self, looks=self.looks.rows(index), doubt_px=self.doubt_px[index], priors=self.priors.rows(index),
+            shading=self.shading.rows(index),
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Sides:
-    """Profiles of n sides, and the channels in which they are fitted."""
+    """Profiles of n sides, the channels in which they are fitted, and what shades the table beside them."""
 
     profiles: Profiles
     channels: Channels
+    shading: Shading
 
     def fitted(self, row: Index, priors: LookPriors, start: Floats, *, rounds: int, rough: bool = False) -> Looks:
         """Fits of the sides `row`, some perhaps more than once."""
         p, channels = self.profiles, self.channels.rough if rough else self.channels
         return fit_looks(
             p.distance_px[row], p.light[row], p.weight[row], priors=priors.rows(row), start=start, rounds=rounds,
-            channels=channels.rows(row),
+            channels=channels.rows(row), shading=self.shading.rows(row),
         )  # fmt: skip
+
+    def as_soft(self, softness: float) -> _Sides:
+        """The same with shadows' rims so soft."""
+        return replace(self, shading=replace(self.shading, softness=softness))
 
 
 def looks_of_sides(
@@ -80,11 +91,18 @@ def looks_of_sides(
     trusts_shadows : whether a dark strip is a shadow even where it is as dark as the face, as with thick pieces.
     """
     face, table, _ = ends(sides)
-    task = _Sides(profiles=sides, channels=channels_for(face, table, colour_halved=around.colour_halved))
+    shading = Shading(
+        softness=before.shading.softness if before else UNKNOWN_SOFTNESS, height_px=around.thickness_px,
+        white=around.white,
+    )  # fmt: skip
+    channels = channels_for(face, table, colour_halved=around.colour_halved)
+    task = _Sides(profiles=sides, channels=channels, shading=shading)
     untold = priors_before(around, face, table, u_place_px=u_place_px)
     if before is None:
         rivals = _two_of_starts(task, untold, starts)
-        priors = priors_learned(untold, _better(rivals, _twice(len(face)), len(face))[0], around)
+        best = _better(rivals, _twice(len(face)), len(face))[0]
+        priors = priors_learned(untold, best, around)
+        task = task.as_soft(_softness(task, best, priors))
         looks, doubt = _refitted(task, rivals, priors)
     else:
         doubt = before.doubt_px
@@ -100,8 +118,21 @@ def looks_of_sides(
     moved[:, SHADOW] -= strip
     return SideLooks(
         looks=replace(looks, parameters=moved), doubt_px=np.hypot(doubt, U_STRIP * strip), priors=priors,
-        bins_px=around.bins_px,
+        shading=task.shading, bins_px=around.bins_px,
     )  # fmt: skip
+
+
+def _softness(task: _Sides, looks: Looks, priors: LookPriors) -> float:
+    """The softness that explains shadows best where they show beside bright borders, which none passes for."""
+    p = looks.parameters
+    bright = np.any(p[:, FACE] > BRIGHTER * p[:, TABLE], axis=1)
+    teachers = np.flatnonzero(bright & (_seen_shadow(p) > LONGER_PX) & (p[:, SHADE] < DARK_ENOUGH))
+    if len(teachers) < SOFT_TEACHERS:
+        return task.shading.softness
+    cost = [
+        task.as_soft(trial).fitted(teachers, priors, p[teachers], rounds=SOFT_ROUNDS).cost.sum() for trial in SOFTNESSES
+    ]
+    return SOFTNESSES[int(np.argmin(cost))]
 
 
 def _like_the_face(p: Floats) -> Floats:

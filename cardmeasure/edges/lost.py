@@ -1,0 +1,112 @@
+"""Sides that were sought at a line inside the border: found again at a step further out.
+
+Where a border is nearly as dark as the table, a rough outline may follow the picture's frame instead. What is found
+there is badly explained, as a border's far end is no table; so further steps are tried, and the one whose looks explain
+it best is believed, if it explains it far better.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cardmeasure import quads as qd
+from cardmeasure.camera import Camera, project, to_plane
+from cardmeasure.edges.measuring import EdgeMeasurement
+from cardmeasure.edges.profiles import Profiles, Reach, Stretches, sample_profiles, whole_sides
+from cardmeasure.photo import Photo
+
+Floats = NDArray[np.floating[Any]]
+Mask = NDArray[np.bool_]
+
+LOST, BETTER = 8.0, 0.4
+"""Misfit beyond which a side may be lost, and what is left of it where it has been found again."""
+LEAST_CLARITY = 1.5
+INNER_PX, FARTHEST_MM, FARTHEST_PX = 8.0, 3.5, 40.0
+"""Where steps are looked for: from so far inside the side, for the lens, to so far outside, as borders go."""
+BEYOND_PX = 2.5
+"""Steps nearer to the side's place belong to the same edge."""
+WINDOW, LEAST_STEP = 4, 0.12
+"""Pixels either side that make a step, and the least one: sum over the colours of the logarithm of light."""
+TRIALS = 3
+FLOOR = 0.01
+STRETCHES = Stretches(every=3, phases=1)
+
+
+def found_again(
+    photo: Photo, camera: Camera, quads: Floats, edges: EdgeMeasurement, *, px_per_mm: float,
+    measured: Callable[[Floats], EdgeMeasurement],
+) -> tuple[Floats, EdgeMeasurement]:  # fmt: skip
+    """Quadrilaterals (c, 11) with lost sides moved to where they are found, and their edges; the same if none is.
+
+    measured : measures the edges of quadrilaterals (c, 11) of the same cards.
+    """
+    lost = (edges.misfit > LOST) | (edges.clarity < LEAST_CLARITY) | ~edges.on_table
+    if not lost.any():
+        return quads, edges
+    steps = _steps_beyond(photo, camera, quads, edges, lost, px_per_mm=px_per_mm)
+    best, misfit, moved_px = edges, np.where(lost, edges.misfit, np.inf), np.zeros(lost.shape)
+    misfit = np.where(lost & ((edges.clarity < LEAST_CLARITY) | ~edges.on_table), np.inf, misfit)
+    for k in range(TRIALS):
+        tried = np.nan_to_num(steps[..., k])
+        if not tried.any():
+            break
+        trial = measured(_moved(camera, quads, tried))
+        good = (tried > 0) & trial.on_table & (trial.clarity >= LEAST_CLARITY) & (trial.misfit < BETTER * misfit)
+        moved_px, misfit = np.where(good, tried, moved_px), np.where(good, trial.misfit / BETTER, misfit)
+    if not moved_px.any():
+        return quads, best
+    found = _moved(camera, quads, moved_px)
+    return found, measured(found)
+
+
+def _steps_beyond(
+    photo: Photo, camera: Camera, quads: Floats, edges: EdgeMeasurement, lost: Mask, *, px_per_mm: float
+) -> Floats:
+    """Distances (c, 4, 3) of steps outside lost sides, px, nearest first; NaN where there are fewer, or none."""
+    out = np.full((*lost.shape, TRIALS), np.nan)
+    cards = np.flatnonzero(lost.any(axis=1))
+    reach = Reach(inner_px=INNER_PX, outer_px=min(FARTHEST_MM * px_per_mm, FARTHEST_PX))
+    profiles = sample_profiles(photo, camera, quads[cards], reach=reach, stretches=STRETCHES)
+    whole = whole_sides(profiles, len(cards))
+    place = edges.known.sides.looks.place_px.reshape(lost.shape)
+    for row in range(len(whole.card)):
+        card, side = cards[whole.card[row]], whole.side[row]
+        if lost[card, side]:
+            found = _steps(whole, row, beyond_px=place[card, side] + BEYOND_PX)
+            out[card, side, : len(found)] = found
+    return out
+
+
+def _steps(whole: Profiles, row: int, *, beyond_px: float) -> Floats:
+    """Places of the clear steps of one profile further out than `beyond_px`, px, at most so many as are tried."""
+    used = whole.weight[row] > 0
+    d, light = whole.distance_px[row][used], np.log(whole.light[row][used] + FLOOR)
+    total = np.concatenate([np.zeros((1, 3)), np.cumsum(light, axis=0)])
+    cut = np.arange(WINDOW, len(d) - WINDOW + 1)
+    if len(cut) < 3:
+        return np.zeros(0)
+    step = np.abs(total[cut + WINDOW] - 2 * total[cut] + total[cut - WINDOW]).sum(axis=1) / WINDOW
+    padded = np.pad(step, WINDOW, constant_values=-1.0)
+    peak = step >= np.max([padded[k : k + len(step)] for k in range(2 * WINDOW + 1)], axis=0)
+    at = (d[cut - 1] + d[np.minimum(cut, len(d) - 1)]) / 2
+    clear = np.flatnonzero(peak & (step > LEAST_STEP) & (at > beyond_px))
+    return np.asarray(np.sort(at[clear[np.argsort(-step[clear])[:TRIALS]]]))
+
+
+def _moved(camera: Camera, quads: Floats, outward_px: Floats) -> Floats:
+    """Quadrilaterals (c, 11) with their sides moved outward by so many pixels (c, 4)."""
+    moved = quads.copy()
+    for card in np.flatnonzero(outward_px.any(axis=1)):
+        corners = project(camera, qd.corners_mm(quads[card]))
+        way = np.roll(corners, -1, axis=0) - corners
+        normal = np.column_stack([way[:, 1], -way[:, 0]]) / np.linalg.norm(way, axis=1)[:, None]
+        shift = outward_px[card][:, None] * normal
+        elevation = float(quads[card, qd.ELEVATION])
+        # a corner is where a side meets the one before it
+        world = to_plane(camera, corners + shift + np.roll(shift, 1, axis=0), z_mm=-elevation)
+        moved[card] = qd.quad_from_corners(world, elevation_mm=elevation)
+    return moved
