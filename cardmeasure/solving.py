@@ -176,22 +176,12 @@ def solve(
         before = edges.known_with(edge_residuals_px(state, edges.points)) if edges else None
         last = turn == len(U_PLACE_PX) - 1
         laid = [outlines[k] for k in wanted]
-        measured = partial(
-            _measured,
-            photo,
-            squares,
-            state,
-            settings,
-            laid,
-            u_place=u_place,
-            coarse=not last,
-            known=before,
-            sheet=sheet,
-        )
-        edges = measured(state.quads)
+        measured = partial(_measured, photo, squares, state, settings, laid, coarse=not last, known=before, sheet=sheet)
+        edges = measured(state.quads, np.full((len(laid), qd.SIDES), u_place))
         if turn == 0 and sheet is None:  # whose outlines are sure
+            per_mm = squares[0].px_per_mm
             quads, edges = found_again(
-                photo, state.camera, state.quads, edges, px_per_mm=squares[0].px_per_mm, measured=measured
+                photo, state.camera, state.quads, edges, px_per_mm=per_mm, u_place_px=u_place, measured=measured
             )
             state = _with_cards(state, quads)
         # on a sheet, whose outlines are sure, a line printed inside the border may still lie within a first, wide look
@@ -244,11 +234,11 @@ def _located(
 
 def _measured(
     photo: Photo, squares: tuple[Sighting, ...], state: State, settings: Settings, outlines: list[Outline],
-    quads: Floats, *, u_place: float, coarse: bool, known: Known | None, sheet: SheetLook | None,
+    quads: Floats, u_place_px: Floats, *, coarse: bool, known: Known | None, sheet: SheetLook | None,
 ) -> EdgeMeasurement:  # fmt: skip
     conditions = replace(conditions_of(photo, squares, settings), sheet=sheet)
     return measure_edges(
-        photo, state.camera, quads, conditions=conditions, u_place_px=u_place,
+        photo, state.camera, quads, conditions=conditions, u_place_px=u_place_px,
         coarse=coarse, known=known, deep_corners_mm=_corners_mm(outlines),
     )  # fmt: skip
 

@@ -1,8 +1,9 @@
 """Sides that were sought at a line inside the border: found again at a step further out.
 
-Where a border is nearly as dark as the table, a rough outline may follow the picture's frame instead. What is found
-there is badly explained, as a border's far end is no table; so further steps are tried, and the one whose looks explain
-it best is believed, if it explains it far better.
+Where a border is nearly as dark as the table, a rough outline may follow the picture's frame instead, or the frame
+draws the fit to itself. What is found there is badly explained, as a border's far end is no table; so the side is
+looked at more closely, where it was predicted and at steps further out, and the place whose looks explain it best is
+believed, if they explain it far better.
 """
 
 from __future__ import annotations
@@ -32,42 +33,50 @@ BEYOND_PX = 2.5
 WINDOW, LEAST_STEP = 4, 0.12
 """Pixels either side that make a step, and the least one: sum over the colours of the logarithm of light."""
 TRIALS = 3
+U_CLOSE_PX, STAYS_PX = 1.0, 1.5
+"""What a side may be off by where it is looked at closely, and at most."""
 FLOOR = 0.01
 STRETCHES = Stretches(every=3, phases=1)
 
 
 def found_again(
-    photo: Photo, camera: Camera, quads: Floats, edges: EdgeMeasurement, *, px_per_mm: float,
-    measured: Callable[[Floats], EdgeMeasurement],
+    photo: Photo, camera: Camera, quads: Floats, edges: EdgeMeasurement, *, px_per_mm: float, u_place_px: float,
+    measured: Callable[[Floats, Floats], EdgeMeasurement],
 ) -> tuple[Floats, EdgeMeasurement]:  # fmt: skip
     """Quadrilaterals (c, 11) with lost sides moved to where they are found, and their edges; the same if none is.
 
-    measured : measures the edges of quadrilaterals (c, 11) of the same cards.
+    u_place_px : what others may be off by. measured : measures the edges of quadrilaterals (c, 11) of the same cards,
+    whose sides (c, 4) may be off by so many pixels.
     """
     lost = (edges.misfit > LOST) | (edges.clarity < LEAST_CLARITY) | ~edges.on_table
     if not lost.any():
         return quads, edges
     steps = _steps_beyond(photo, camera, quads, edges, lost, px_per_mm=px_per_mm)
-    best, misfit, moved_px = edges, np.where(lost, edges.misfit, np.inf), np.zeros(lost.shape)
-    misfit = np.where(lost & ((edges.clarity < LEAST_CLARITY) | ~edges.on_table), np.inf, misfit)
-    for k in range(TRIALS):
-        tried = np.nan_to_num(steps[..., k])
+    understood = (edges.clarity >= LEAST_CLARITY) & edges.on_table
+    misfit = np.where(lost & understood, BETTER * edges.misfit, LOST)
+    u_px = np.where(lost, U_CLOSE_PX, u_place_px)
+    moved_px, close = np.zeros(lost.shape), np.zeros_like(lost)
+    for k in range(steps.shape[2]):
+        tried = lost & np.isfinite(steps[..., k])
         if not tried.any():
             break
-        trial = measured(_moved(camera, quads, tried))
-        good = (tried > 0) & trial.on_table & (trial.clarity >= LEAST_CLARITY) & (trial.misfit < BETTER * misfit)
-        moved_px, misfit = np.where(good, tried, moved_px), np.where(good, trial.misfit / BETTER, misfit)
-    if not moved_px.any():
-        return quads, best
+        trial = measured(_moved(camera, quads, np.where(tried, steps[..., k], 0.0)), u_px)
+        better = tried & trial.on_table & (trial.clarity >= LEAST_CLARITY) & (trial.misfit < misfit)
+        better &= np.abs(trial.known.sides.looks.place_px.reshape(lost.shape)) < STAYS_PX
+        moved_px, misfit = np.where(better, steps[..., k], moved_px), np.where(better, trial.misfit, misfit)
+        close |= better
+    if not close.any():
+        return quads, edges
     found = _moved(camera, quads, moved_px)
-    return found, measured(found)
+    return found, measured(found, np.where(close, U_CLOSE_PX, u_place_px))
 
 
 def _steps_beyond(
     photo: Photo, camera: Camera, quads: Floats, edges: EdgeMeasurement, lost: Mask, *, px_per_mm: float
 ) -> Floats:
-    """Distances (c, 4, 3) of steps outside lost sides, px, nearest first; NaN where there are fewer, or none."""
-    out = np.full((*lost.shape, TRIALS), np.nan)
+    """Distances (c, 4, 4) to try for lost sides, px outward: none, then those of steps; NaN where there are fewer."""
+    out = np.full((*lost.shape, 1 + TRIALS), np.nan)
+    out[lost, 0] = 0.0
     cards = np.flatnonzero(lost.any(axis=1))
     reach = Reach(inner_px=INNER_PX, outer_px=min(FARTHEST_MM * px_per_mm, FARTHEST_PX))
     profiles = sample_profiles(photo, camera, quads[cards], reach=reach, stretches=STRETCHES)
@@ -77,7 +86,7 @@ def _steps_beyond(
         card, side = cards[whole.card[row]], whole.side[row]
         if lost[card, side]:
             found = _steps(whole, row, beyond_px=place[card, side] + BEYOND_PX)
-            out[card, side, : len(found)] = found
+            out[card, side, 1 : 1 + len(found)] = found
     return out
 
 

@@ -111,13 +111,13 @@ class Conditions:
 
 
 def measure_edges(
-    photo: Photo, camera: Camera, quads: Floats, *, conditions: Conditions, u_place_px: float, coarse: bool = False,
-    known: Known | None = None, deep_corners_mm: Floats | None = None,
+    photo: Photo, camera: Camera, quads: Floats, *, conditions: Conditions, u_place_px: Floats | float,
+    coarse: bool = False, known: Known | None = None, deep_corners_mm: Floats | None = None,
 ) -> EdgeMeasurement:  # fmt: skip
     """Fit all sides of all quadrilaterals (c, 11).
 
-    u_place_px : how far the sides may be from where they are predicted. coarse : read fewer lines, for a first pass.
-    known : from an earlier pass over the same cards. deep_corners_mm : see `Stretches`.
+    u_place_px : how far the sides, (c, 4) or all, may be from where they are predicted. coarse : read fewer lines, for
+    a first pass. known : from an earlier pass over the same cards. deep_corners_mm : see `Stretches`.
     """
     if len(quads) == 0:
         raise ValueError("quads is empty: there is nothing to measure.")
@@ -125,20 +125,25 @@ def measure_edges(
     stretches = COARSE if coarse else FINE
     stretches = replace(stretches, length_mm=max(stretches.length_mm, STRETCH_PX / per_mm), deep_mm=deep_corners_mm)
     thickness_px = (quads[:, qd.ELEVATION] + conditions.paper_mm) * per_mm
-    reach = _reach(conditions.blur_px, u_place_px, float(thickness_px.max()))
+    u_place = np.broadcast_to(np.asarray(u_place_px, float), (len(quads), qd.SIDES))
+    near = _near_px(conditions.blur_px, u_place)
+    reach = _reach(near, float(thickness_px.max()))
     behind = None
     if conditions.sheet is not None:
         before = known.sides.looks.parameters if known else None
         behind = backdrop(photo, camera, quads, conditions.sheet, looks=before, blur_px=conditions.blur_px)
         stretches = replace(stretches, length_mm=max(stretches.length_mm, SHEET_STRETCH_MM))
     fine = sample_profiles(photo, camera, quads, reach=reach, stretches=stretches, backdrop=behind)
+    if (near < near.max()).any():
+        seen = fine.distance_px > -near[fine.card, fine.side, None]
+        fine = replace(fine, weight=fine.weight * seen)
     # a side that is not straight would smear its own profile
     shift = course_px(known.points, known.residuals_px, fine) if known else np.zeros(len(fine.along))
     fine = replace(fine, px=fine.px + shift[:, None] * fine.normal, distance_px=fine.distance_px - shift[:, None])
     lasting = fine if behind is None else replace(fine, weight=fine.weight * both_kinds(fine.light)[:, None])
     whole = whole_sides(lasting, len(quads))
     around = _surroundings(camera, quads, whole, thickness_px, conditions, bins_px=PIXEL_PX / stretches.phases)
-    sides = looks_of_sides(whole, around, u_place_px=u_place_px, before=known.sides if known else None)
+    sides = looks_of_sides(whole, around, u_place_px=u_place.ravel(), before=known.sides if known else None)
     points, used = _stretch_points(fine, sides, colour_halved=around.colour_halved, coarse=coarse)
     table = sides.looks.parameters[:, TABLE] / (behind.light_at(whole.px) if behind else 1.0)
     bend = bends_px(known.points, known.residuals_px) if known else np.zeros(len(whole.card))
@@ -160,8 +165,13 @@ def _u_bias(sides: SideLooks, bend_px: Floats, per_mm: float) -> Floats:
     return np.sqrt(U_MODEL_PX**2 + (U_RIM_MM * per_mm) ** 2 + fitted + (U_BEND * bend_px) ** 2)
 
 
-def _reach(blur_px: float, u_place_px: float, thickness_px: float) -> Reach:
-    near = BLUR_REACH * blur_px + 0.5 + 2 * u_place_px
+def _near_px(blur_px: float, u_place_px: Floats) -> Floats:
+    """How far (c, 4) a profile must reach to hold an edge."""
+    return np.asarray(BLUR_REACH * blur_px + 0.5 + 2 * u_place_px)
+
+
+def _reach(near_px: Floats, thickness_px: float) -> Reach:
+    near = float(near_px.max())
     return Reach(inner_px=near, outer_px=near + min(SHADOW_ROOM * thickness_px, 12.0))
 
 

@@ -27,7 +27,11 @@ FALL = 1.16
 """How fast the light that a wall hides falls off from its foot, over the wall's height: fitted to the factor above."""
 PAPER_REFLECTANCE = 0.85
 """Of white paper (common practice, no source): turns a wall's light into a share of what falls on the table."""
+TALLEST_PX = 9.0
+"""What a taller wall hides is missing farther out than profiles reach: it passes for how bright the table is."""
 LEAST_HEIGHT_PX = 0.5
+MOST = 60.0
+"""Exponents stay finite in single precision far inside a face, where the blurred step is nought."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -64,6 +68,11 @@ class Shading:
         return PAPER_REFLECTANCE / self.white
 
 
+def hiding_height_px(thickness_px: Floats) -> Floats:
+    """Height (n,) of walls as far as the fall of what they hide shows, px."""
+    return np.where(thickness_px < TALLEST_PX, thickness_px, 0.0)
+
+
 def open_shading(n: int, *, softness: float = UNKNOWN_SOFTNESS) -> Shading:
     """Of n sides whose walls hide no room."""
     return Shading(softness=softness, height_px=np.zeros(n))
@@ -72,7 +81,7 @@ def open_shading(n: int, *, softness: float = UNKNOWN_SOFTNESS) -> Shading:
 def fall_off(d: Floats, blur: Floats, fall: Floats) -> tuple[Floats, Floats, Floats]:
     """exp(-fall d) at d > 0, none at d < 0, blurred; and its derivatives after distance and blur (of one shape)."""
     c, g = normal_cdf_and_pdf(d / blur - fall * blur)
-    e = np.exp(fall * (fall * blur**2 / 2 - d))
+    e = np.exp(np.minimum(fall * (fall * blur**2 / 2 - d), MOST))
     value, g = e * c, e * g / blur
     slope = g - fall * value
     # the blur spreads it as heat does

@@ -13,7 +13,7 @@ from cardmeasure.edges.fitting import ROUNDS, LookPriors, Looks, fit_looks, look
 from cardmeasure.edges.lighting import BRIGHTER, U_SHADE_LEVEL, Surroundings, priors_before, priors_learned
 from cardmeasure.edges.looks import BLUR, FACE, PLACE, SHADE, SHADOW, SHARPENING, TABLE, WALL, WIDTH
 from cardmeasure.edges.profiles import Profiles
-from cardmeasure.edges.shading import SOFTNESSES, UNKNOWN_SOFTNESS, Shading
+from cardmeasure.edges.shading import SOFTNESSES, UNKNOWN_SOFTNESS, Shading, hiding_height_px
 
 Floats = NDArray[np.floating[Any]]
 Index = NDArray[np.intp]
@@ -83,7 +83,7 @@ class _Sides:
 
 
 def looks_of_sides(
-    sides: Profiles, around: Surroundings, *, u_place_px: float, before: SideLooks | None,
+    sides: Profiles, around: Surroundings, *, u_place_px: Floats | float, before: SideLooks | None,
     starts: tuple[tuple[float, float], ...] = STARTS, trusts_shadows: bool = False,
 ) -> SideLooks:  # fmt: skip
     """Looks of all sides from their profiles; `before`: those of an earlier pass over the same sides.
@@ -91,10 +91,10 @@ def looks_of_sides(
     trusts_shadows : whether a dark strip is a shadow even where it is as dark as the face, as with thick pieces.
     """
     face, table, _ = ends(sides)
-    shading = Shading(
-        softness=before.shading.softness if before else UNKNOWN_SOFTNESS, height_px=around.thickness_px,
-        white=around.white,
-    )  # fmt: skip
+    # over a sheet's check, made even, the fall near the foot only added error
+    height = hiding_height_px(around.thickness_px) * (around.colour_halved is not None)
+    softness = before.shading.softness if before else UNKNOWN_SOFTNESS
+    shading = Shading(softness=softness, height_px=height, white=around.white)
     channels = channels_for(face, table, colour_halved=around.colour_halved)
     task = _Sides(profiles=sides, channels=channels, shading=shading)
     untold = priors_before(around, face, table, u_place_px=u_place_px)
