@@ -9,6 +9,7 @@ believed, if they explain it far better.
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera, project, to_plane
+from cardmeasure.edges.looks import SHADOW, TABLE, WIDTH
 from cardmeasure.edges.measuring import EdgeMeasurement
 from cardmeasure.edges.profiles import Profiles, Reach, Stretches, sample_profiles, whole_sides
 from cardmeasure.photo import Photo
@@ -32,10 +34,14 @@ BEYOND_PX = 2.5
 """Steps nearer to the side's place belong to the same edge."""
 WINDOW, LEAST_STEP = 4, 0.12
 """Pixels either side that make a step, and the least one: sum over the colours of the logarithm of light."""
+SHADOW_ROOM = 2.0
+"""So many standard uncertainties farther than is expected of them shadows may reach."""
 TRIALS = 3
 U_CLOSE_PX, STAYS_PX = 1.0, 1.5
 """What a side may be off by where it is looked at closely, and at most."""
 FLOOR = 0.01
+DARKER, SPOTS = 0.35, 9
+"""What lies outside an edge is no table where it is darker than farther out by so much, logarithm of light."""
 STRETCHES = Stretches(every=3, phases=1)
 
 
@@ -48,20 +54,21 @@ def found_again(
     u_place_px : what others may be off by. measured : measures the edges of quadrilaterals (c, 11) of the same cards,
     whose sides (c, 4) may be off by so many pixels.
     """
-    lost = (edges.misfit > LOST) | (edges.clarity < LEAST_CLARITY) | ~edges.on_table
+    understood = partial(_understood, photo, camera)
+    lost = (edges.misfit > LOST) | ~understood(quads, edges)
     if not lost.any():
         return quads, edges
     steps = _steps_beyond(photo, camera, quads, edges, lost, px_per_mm=px_per_mm)
-    understood = (edges.clarity >= LEAST_CLARITY) & edges.on_table
-    misfit = np.where(lost & understood, BETTER * edges.misfit, LOST)
+    misfit = np.where(lost & understood(quads, edges), BETTER * edges.misfit, LOST)
     u_px = np.where(lost, U_CLOSE_PX, u_place_px)
     moved_px, close = np.zeros(lost.shape), np.zeros_like(lost)
     for k in range(steps.shape[2]):
         tried = lost & np.isfinite(steps[..., k])
         if not tried.any():
             break
-        trial = measured(_moved(camera, quads, np.where(tried, steps[..., k], 0.0)), u_px)
-        better = tried & trial.on_table & (trial.clarity >= LEAST_CLARITY) & (trial.misfit < misfit)
+        there = _moved(camera, quads, np.where(tried, steps[..., k], 0.0))
+        trial = measured(there, u_px)
+        better = tried & understood(there, trial) & (trial.misfit < misfit)
         better &= np.abs(trial.known.sides.looks.place_px.reshape(lost.shape)) < STAYS_PX
         moved_px, misfit = np.where(better, steps[..., k], moved_px), np.where(better, trial.misfit, misfit)
         close |= better
@@ -69,6 +76,32 @@ def found_again(
         return quads, edges
     found = _moved(camera, quads, moved_px)
     return found, measured(found, np.where(close, U_CLOSE_PX, u_place_px))
+
+
+def _understood(photo: Photo, camera: Camera, quads: Floats, edges: EdgeMeasurement) -> Mask:
+    """Which sides (c, 4) show clearly, with the table outside them, as bright as it is farther out."""
+    near = edges.known.sides.looks.parameters[:, TABLE]
+    shade = np.log((near + FLOOR) / (_light_beyond(photo, camera, quads) + FLOOR)).mean(axis=1)
+    return np.asarray((edges.clarity >= LEAST_CLARITY) & edges.on_table & (shade > -DARKER).reshape(edges.misfit.shape))
+
+
+def _light_beyond(photo: Photo, camera: Camera, quads: Floats) -> Floats:
+    """Light (4 c, 3) farther out than any border is wide: the median of a few places beside each side."""
+    side, each = np.tile(np.arange(qd.SIDES), len(quads)), np.repeat(quads, qd.SIDES, axis=0)
+    along = np.linspace(-0.6, 0.6, SPOTS)
+    places = qd.side_places(np.repeat(side, SPOTS), np.tile(along, len(each)))
+    half = np.where(side % 2 == 0, each[:, qd.HEIGHT], each[:, qd.WIDTH]) / 2
+    places[np.arange(len(places)), (np.repeat(side, SPOTS) + 1) % 2] *= np.repeat(1 + FARTHEST_MM / half, SPOTS)
+    px = project(camera, qd.world_points(np.repeat(each, SPOTS, axis=0), places))
+    x, y = np.clip(np.rint(px), 0, [photo.width_px - 1, photo.height_px - 1]).astype(np.intp).T
+    return np.asarray(np.median(photo.response[photo.pixels_bgr[y, x]].reshape(len(each), SPOTS, 3), axis=1))
+
+
+def _shadows_px(edges: EdgeMeasurement) -> Floats:
+    """How far (c, 4) shadows may reach, by what the photo has taught of them."""
+    priors = edges.known.sides.priors
+    reach = priors.mean[:, SHADOW] + SHADOW_ROOM * np.sqrt(priors.covariance[:, SHADOW, SHADOW])
+    return np.asarray((reach + np.minimum(priors.mean[:, WIDTH], 0)).reshape(edges.misfit.shape))
 
 
 def _steps_beyond(
@@ -82,10 +115,12 @@ def _steps_beyond(
     profiles = sample_profiles(photo, camera, quads[cards], reach=reach, stretches=STRETCHES)
     whole = whole_sides(profiles, len(cards))
     place = edges.known.sides.looks.place_px.reshape(lost.shape)
+    # what is well explained, but dark outside, may lie in its own shadow
+    nearest = np.where(edges.misfit > LOST, BEYOND_PX, np.maximum(_shadows_px(edges), BEYOND_PX))
     for row in range(len(whole.card)):
         card, side = cards[whole.card[row]], whole.side[row]
         if lost[card, side]:
-            found = _steps(whole, row, beyond_px=place[card, side] + BEYOND_PX)
+            found = _steps(whole, row, beyond_px=place[card, side] + nearest[card, side])
             out[card, side, 1 : 1 + len(found)] = found
     return out
 
