@@ -177,7 +177,7 @@ def solve(
         last = turn == len(U_PLACE_PX) - 1
         laid = [outlines[k] for k in wanted]
         measured = partial(_measured, photo, squares, state, settings, laid, coarse=not last, known=before, sheet=sheet)
-        edges = measured(state.quads, np.full((len(laid), qd.SIDES), u_place))
+        edges = measured(np.arange(len(laid)), state.quads, np.full((len(laid), qd.SIDES), u_place))
         if turn == 0 and sheet is None:  # whose outlines are sure
             per_mm = squares[0].px_per_mm
             quads, edges = found_again(
@@ -234,12 +234,13 @@ def _located(
 
 def _measured(
     photo: Photo, squares: tuple[Sighting, ...], state: State, settings: Settings, outlines: list[Outline],
-    quads: Floats, u_place_px: Floats, *, coarse: bool, known: Known | None, sheet: SheetLook | None,
+    which: NDArray[np.intp], quads: Floats, u_place_px: Floats, *, coarse: bool, known: Known | None,
+    sheet: SheetLook | None,
 ) -> EdgeMeasurement:  # fmt: skip
     conditions = replace(conditions_of(photo, squares, settings), sheet=sheet)
     return measure_edges(
         photo, state.camera, quads, conditions=conditions, u_place_px=u_place_px,
-        coarse=coarse, known=known, deep_corners_mm=_corners_mm(outlines),
+        coarse=coarse, known=known, deep_corners_mm=_corners_mm([outlines[k] for k in which]),
     )  # fmt: skip
 
 

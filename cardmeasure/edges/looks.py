@@ -136,7 +136,7 @@ def _steps(x: Floats, looks: Floats, shading: Shading) -> tuple[Floats, Floats]:
     blur, shadow, width = (looks[:, k, None].astype(x.dtype) for k in (BLUR, SHADOW, WIDTH))
     ends = _ends(shadow, width)[2]
     showing = (width > 0).astype(x.dtype)
-    softness = x.dtype.type(shading.softness)
+    softness = shading.softness[:, None].astype(x.dtype)
     rim = np.hypot(blur, softness * shadow)
     step, slope, by_blur, by_sharpening = _four_steps(x, looks, shading)
     by = np.zeros((len(x), 4, GEOMETRY, x.shape[1]), x.dtype)
@@ -155,10 +155,13 @@ def _four_steps(x: Floats, looks: Floats, shading: Shading) -> tuple[Floats, Flo
     derivatives after distance, blur and sharpening: (n, 4, b) each."""
     place, blur, sharpening, shadow, width = (looks[:, k, None].astype(x.dtype) for k in range(GEOMETRY))
     visible, reach, _ = _ends(shadow, width)
-    rim = np.hypot(blur, x.dtype.type(shading.softness) * shadow)
+    rim = np.hypot(blur, shading.softness[:, None].astype(x.dtype) * shadow)
     d = x[:, None] - np.stack([place, place + visible, place + reach], axis=1)
     three = _step(d, np.stack([blur, blur, rim], axis=1), sharpening[:, None])
-    fall = _fall(d[:, 1], blur, sharpening, shading.fall[:, None].astype(x.dtype))
+    if shading.height_px.any():
+        fall = _fall(d[:, 1], blur, sharpening, shading.fall[:, None].astype(x.dtype))
+    else:
+        fall = (np.zeros_like(x),) * 4
     value, slope, by_blur, by_sharpening = (
         np.concatenate([part, other[:, None]], axis=1) for part, other in zip(three, fall, strict=True)
     )

@@ -23,10 +23,13 @@ from cardmeasure.edges.profiles import Profiles, Reach, Stretches, sample_profil
 from cardmeasure.photo import Photo
 
 Floats = NDArray[np.floating[Any]]
+Ints = NDArray[np.intp]
 Mask = NDArray[np.bool_]
+Measured = Callable[[Ints, Floats, Floats], EdgeMeasurement]
 
-LOST, BETTER = 8.0, 0.4
-"""Misfit beyond which a side may be lost, and what is left of it where it has been found again."""
+LOST, CLOSER, BETTER = 8.0, 20.0, 0.4
+"""Misfit beyond which a side may be lost, and beyond which it is looked at more closely where it was predicted; what is
+left of it where the side has been found again."""
 LEAST_CLARITY = 1.5
 INNER_PX, FARTHEST_MM, FARTHEST_PX = 8.0, 3.5, 40.0
 """Where steps are looked for: from so far inside the side, for the lens, to so far outside, as borders go."""
@@ -47,17 +50,37 @@ STRETCHES = Stretches(every=3, phases=1)
 
 def found_again(
     photo: Photo, camera: Camera, quads: Floats, edges: EdgeMeasurement, *, px_per_mm: float, u_place_px: float,
-    measured: Callable[[Floats, Floats], EdgeMeasurement],
+    measured: Measured,
 ) -> tuple[Floats, EdgeMeasurement]:  # fmt: skip
     """Quadrilaterals (c, 11) with lost sides moved to where they are found, and their edges; the same if none is.
 
-    u_place_px : what others may be off by. measured : measures the edges of quadrilaterals (c, 11) of the same cards,
-    whose sides (c, 4) may be off by so many pixels.
+    u_place_px : what others may be off by. measured : measures the edges of some cards, whose numbers (k,) it is given,
+    as quadrilaterals (k, 11) whose sides (k, 4) may be off by so many pixels.
     """
-    understood = partial(_understood, photo, camera)
-    lost = (edges.misfit > LOST) | ~understood(quads, edges)
-    if not lost.any():
+    lost = (edges.misfit > LOST) | ~_understood(photo, camera, quads, edges)
+    with_lost: Mask = np.asarray(lost.any(axis=1))
+    cards = np.flatnonzero(with_lost)
+    if len(cards) == 0:
         return quads, edges
+    some = edges.of_cards(with_lost)
+    moved_px, close = _best_places(
+        photo, camera, quads[cards], some, lost[cards], px_per_mm=px_per_mm, u_place_px=u_place_px,
+        measured=partial(measured, cards),
+    )  # fmt: skip
+    if not close.any():
+        return quads, edges
+    found, u_px = quads.copy(), np.full(lost.shape, u_place_px)
+    found[cards] = _moved(camera, quads[cards], moved_px)
+    u_px[cards] = np.where(close, U_CLOSE_PX, u_place_px)
+    return found, measured(np.arange(len(quads)), found, u_px)
+
+
+def _best_places(
+    photo: Photo, camera: Camera, quads: Floats, edges: EdgeMeasurement, lost: Mask, *, px_per_mm: float,
+    u_place_px: float, measured: Callable[[Floats, Floats], EdgeMeasurement],
+) -> tuple[Floats, Mask]:  # fmt: skip
+    """How far outward (c, 4) lost sides are explained best, px, and which are far better than where they were found."""
+    understood = partial(_understood, photo, camera)
     steps = _steps_beyond(photo, camera, quads, edges, lost, px_per_mm=px_per_mm)
     misfit = np.where(lost & understood(quads, edges), BETTER * edges.misfit, LOST)
     u_px = np.where(lost, U_CLOSE_PX, u_place_px)
@@ -65,17 +88,14 @@ def found_again(
     for k in range(steps.shape[2]):
         tried = lost & np.isfinite(steps[..., k])
         if not tried.any():
-            break
+            continue
         there = _moved(camera, quads, np.where(tried, steps[..., k], 0.0))
         trial = measured(there, u_px)
         better = tried & understood(there, trial) & (trial.misfit < misfit)
         better &= np.abs(trial.known.sides.looks.place_px.reshape(lost.shape)) < STAYS_PX
         moved_px, misfit = np.where(better, steps[..., k], moved_px), np.where(better, trial.misfit, misfit)
         close |= better
-    if not close.any():
-        return quads, edges
-    found = _moved(camera, quads, moved_px)
-    return found, measured(found, np.where(close, U_CLOSE_PX, u_place_px))
+    return moved_px, close
 
 
 def _understood(photo: Photo, camera: Camera, quads: Floats, edges: EdgeMeasurement) -> Mask:
@@ -109,16 +129,15 @@ def _steps_beyond(
 ) -> Floats:
     """Distances (c, 4, 4) to try for lost sides, px outward: none, then those of steps; NaN where there are fewer."""
     out = np.full((*lost.shape, 1 + TRIALS), np.nan)
-    out[lost, 0] = 0.0
-    cards = np.flatnonzero(lost.any(axis=1))
+    out[lost & (edges.misfit > CLOSER), 0] = 0.0
     reach = Reach(inner_px=INNER_PX, outer_px=min(FARTHEST_MM * px_per_mm, FARTHEST_PX))
-    profiles = sample_profiles(photo, camera, quads[cards], reach=reach, stretches=STRETCHES)
-    whole = whole_sides(profiles, len(cards))
+    profiles = sample_profiles(photo, camera, quads, reach=reach, stretches=STRETCHES)
+    whole = whole_sides(profiles, len(quads))
     place = edges.known.sides.looks.place_px.reshape(lost.shape)
     # what is well explained, but dark outside, may lie in its own shadow
     nearest = np.where(edges.misfit > LOST, BEYOND_PX, np.maximum(_shadows_px(edges), BEYOND_PX))
     for row in range(len(whole.card)):
-        card, side = cards[whole.card[row]], whole.side[row]
+        card, side = whole.card[row], whole.side[row]
         if lost[card, side]:
             found = _steps(whole, row, beyond_px=place[card, side] + nearest[card, side])
             out[card, side, 1 : 1 + len(found)] = found

@@ -36,16 +36,16 @@ MOST = 60.0
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Shading:
-    """Of n sides: softness, blur of shadows' rims over their reach; height_px (n,) of the walls, 0 where they hide no
-    room; white, the light of white paper."""
+    """Of n sides: softness (n,), blur of shadows' rims over their reach; height_px (n,) of the walls, 0 where they
+    hide no room; white, the light of white paper."""
 
-    softness: float
+    softness: Floats
     height_px: Floats
     white: float = 1.0
 
     def rows(self, index: NDArray[np.intp]) -> Shading:
         """Those of some sides."""
-        return replace(self, height_px=self.height_px[index])
+        return replace(self, softness=self.softness[index], height_px=self.height_px[index])
 
     @property
     def fall(self) -> Floats:
@@ -73,9 +73,9 @@ def hiding_height_px(thickness_px: Floats) -> Floats:
     return np.where(thickness_px < TALLEST_PX, thickness_px, 0.0)
 
 
-def open_shading(n: int, *, softness: float = UNKNOWN_SOFTNESS) -> Shading:
+def open_shading(n: int) -> Shading:
     """Of n sides whose walls hide no room."""
-    return Shading(softness=softness, height_px=np.zeros(n))
+    return Shading(softness=np.full(n, UNKNOWN_SOFTNESS), height_px=np.zeros(n))
 
 
 def fall_off(d: Floats, blur: Floats, fall: Floats) -> tuple[Floats, Floats, Floats]:

@@ -55,7 +55,7 @@ def test_derivatives_are_those_of_differences(
     looks = np.array([[place, blur, sharpening, shadow, width, shade, *face, *wall, *table]])
     x = DISTANCE_PX[None]
     channels = luma_channels(looks[:, lk.FACE], looks[:, lk.TABLE], colour_halved=halved)
-    shading = Shading(softness=softness, height_px=np.array([height]), white=0.7)
+    shading = Shading(softness=np.array([softness]), height_px=np.array([height]), white=0.7)
     light, jacobian = lk.expected_light_with_jacobian(x, looks, channels, shading)
     tolerance = 1e-4 * max(1.0, float(np.abs(channels.mix).sum(axis=2).max()))
     np.testing.assert_allclose(lk.expected_light(x, looks, channels, shading), light, rtol=0, atol=1e-12)
@@ -97,7 +97,7 @@ def test_the_foot_is_as_dark_as_the_hidden_part_of_the_room_makes_it(wall_px: fl
         shade=0.6, rim=UNKNOWN_SOFTNESS, wall_height_px=3.0, white=0.7,
     )  # fmt: skip
     looks = np.array([[0.4, 0.9, 0.0, 2.5, wall_px, 0.6, *side.face, *side.wall, *side.table]])
-    shading = Shading(softness=UNKNOWN_SOFTNESS, height_px=np.full(1, 3.0), white=0.7)
+    shading = Shading(softness=np.full(1, UNKNOWN_SOFTNESS), height_px=np.full(1, 3.0), white=0.7)
     model = lk.expected_light(DISTANCE_PX[None], looks, plain_channels(1), shading)
     without = lk.expected_light(DISTANCE_PX[None], looks, plain_channels(1), open_shading(1))
     np.testing.assert_allclose(model[0].T, drawn(side)[0], rtol=0, atol=0.015 * 0.3)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from functools import partial
-
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -79,7 +77,13 @@ def test_a_side_sought_at_the_frame_is_found_at_the_edge(photo: Photo, sides: tu
     quads = _sought_at_the_frame(sides)
     first = _measured(photo, quads)
     found, edges = found_again(
-        photo, _camera(), quads, first, px_per_mm=PX_PER_MM, u_place_px=U_PLACE_PX, measured=partial(_measured, photo)
+        photo,
+        _camera(),
+        quads,
+        first,
+        px_per_mm=PX_PER_MM,
+        u_place_px=U_PLACE_PX,
+        measured=lambda _, *there: _measured(photo, *there),
     )
     np.testing.assert_array_equal(found[0], quads[0])
     outward = edges.known.sides.looks.place_px.reshape(-1, qd.SIDES) / PX_PER_MM
