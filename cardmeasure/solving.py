@@ -33,7 +33,7 @@ from cardmeasure.unknowns import State
 
 Floats = NDArray[np.floating[Any]]
 
-U_POINT_PX = 0.03
+U_POINT_PX = 0.02
 SEARCH_MM = 0.6
 """How far from its rough outline a side is sought."""
 U_PLACE_MM, U_PLACE_PX = 0.25, (2.5, 0.8)

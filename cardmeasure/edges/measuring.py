@@ -21,6 +21,7 @@ from cardmeasure.edges.lighting import Surroundings, outward_azimuth_rad, wall_w
 from cardmeasure.edges.looks import BLUR, FACE, PLACE, TABLE, expected_light
 from cardmeasure.edges.points import EdgePoints
 from cardmeasure.edges.profiles import Profiles, Reach, Stretches, sample_profiles, whole_sides
+from cardmeasure.edges.rims import rim_shifts_px
 from cardmeasure.edges.stretches import ROUNDS, edge_offsets
 from cardmeasure.edges.tables import is_table
 from cardmeasure.edges.tone import U_TONE, tone_shift_px
@@ -43,9 +44,10 @@ SHEET_SHARE = 0.55
 other tables need."""
 BLUR_REACH, SHADOW_ROOM = 3.2, 1.6
 """How far profiles reach: so many blurs to either side, and so many thicknesses outside for the shadow."""
-U_MODEL_PX, U_RIM_MM = 0.07, 0.008
-"""Shift of a whole side that no model of ours explains: sharpening and uneven shadow; rim and cut of the board."""
-U_SHARE = 1.25
+U_MODEL_PX, U_CUT_MM = 0.05, 0.004
+"""Shift of a whole side that no model of ours explains: sharpening and uneven shadow; the cut of the board."""
+U_DOUBT = 0.5
+U_SHARE = 1.5
 """By how much the scatter of places exceeds what the fit alone says: neighbouring bins err together."""
 GREEN = 1
 LEAST_U_PX = 0.02
@@ -144,10 +146,11 @@ def measure_edges(
     whole = whole_sides(lasting, len(quads))
     around = _surroundings(camera, quads, whole, thickness_px, conditions, bins_px=PIXEL_PX / stretches.phases)
     sides = looks_of_sides(whole, around, u_place_px=u_place.ravel(), before=known.sides if known else None)
-    points, used = _stretch_points(fine, sides, colour_halved=around.colour_halved, coarse=coarse)
+    rim_px, u_rim_px = rim_shifts_px(sides.looks.parameters, sides.priors, around, px_per_mm=per_mm)
+    points, used = _stretch_points(fine, sides, rim_px, colour_halved=around.colour_halved, coarse=coarse)
     table = sides.looks.parameters[:, TABLE] / (behind.light_at(whole.px) if behind else 1.0)
     bend = bends_px(known.points, known.residuals_px) if known else np.zeros(len(whole.card))
-    u_bias = _u_bias(sides, bend, per_mm) * (1.0 if behind is None else SHEET_SHARE)
+    u_bias = _u_bias(sides, u_rim_px, bend, per_mm) * (1.0 if behind is None else SHEET_SHARE)
     points = replace(points, u_bias_px=u_bias.reshape(-1, qd.SIDES))
     return EdgeMeasurement(
         points=points,
@@ -159,10 +162,10 @@ def measure_edges(
     )
 
 
-def _u_bias(sides: SideLooks, bend_px: Floats, per_mm: float) -> Floats:
+def _u_bias(sides: SideLooks, u_rim_px: Floats, bend_px: Floats, per_mm: float) -> Floats:
     """Standard uncertainty (n,) of a shift of a whole side, px."""
-    fitted = (U_SHARE * sides.looks.u_place_px) ** 2 + sides.doubt_px**2
-    return np.sqrt(U_MODEL_PX**2 + (U_RIM_MM * per_mm) ** 2 + fitted + (U_BEND * bend_px) ** 2)
+    fitted = (U_SHARE * sides.looks.u_place_px) ** 2 + (U_DOUBT * sides.doubt_px) ** 2
+    return np.sqrt(U_MODEL_PX**2 + (U_CUT_MM * per_mm) ** 2 + u_rim_px**2 + fitted + (U_BEND * bend_px) ** 2)
 
 
 def _near_px(blur_px: float, u_place_px: Floats) -> Floats:
@@ -201,7 +204,7 @@ def _clarity(sides: Profiles, found: SideLooks) -> Floats:
 
 
 def _stretch_points(
-    fine: Profiles, whole: SideLooks, *, colour_halved: bool | None, coarse: bool
+    fine: Profiles, whole: SideLooks, rim_px: Floats, *, colour_halved: bool | None, coarse: bool
 ) -> tuple[EdgePoints, Floats]:
     """Edge points of all usable stretches, and the share (n,) of each side's stretches that could be used."""
     key = fine.card * qd.SIDES + fine.side
@@ -226,7 +229,7 @@ def _stretch_points(
         card=fine.card[good],
         side=fine.side[good],
         along=fine.along[good],
-        px=(fine.px + place[:, None] * fine.normal)[good],
+        px=(fine.px + (place - rim_px[key])[:, None] * fine.normal)[good],
         normal=fine.normal[good],
         u_px=np.maximum(u[good], LEAST_U_PX),
         tone_px=tone[good],

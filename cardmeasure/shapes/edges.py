@@ -22,9 +22,6 @@ from cardmeasure.edges.measuring import (
     FARTHEST_PX,
     GREEN,
     LEAST_U_PX,
-    U_MODEL_PX,
-    U_RIM_MM,
-    U_SHARE,
     Conditions,
 )
 from cardmeasure.edges.profiles import Profiles
@@ -47,6 +44,9 @@ WIDE_PX = 6.0
 OUTER_STARTS_PX = 2.0
 FAR_AT_FIRST_PX = 4.0
 """A rough outline may be askew, so a stretch's edge may be so far from its side's."""
+U_MODEL_PX, U_RIM_MM, U_SHARE = 0.07, 0.008, 1.25
+"""Shift of a whole side that no model of ours explains: sharpening and uneven shadow; rim and cut of the board. And by
+how much places scatter beyond what the fit alone says."""
 WELL_EXPLAINED = 1.8
 """Misfit per value of a side that is understood: 0.3 to 1.2; where a printed line is taken for an edge: 2 to 30."""
 EXPLAINED_OUTSIDE, USUAL_OUTSIDE, INSIDE_PX, MOST_SQUARE = 8.0, 1.0, 0.5, 50.0
