@@ -27,9 +27,9 @@ Ints = NDArray[np.intp]
 Mask = NDArray[np.bool_]
 Measured = Callable[[Ints, Floats, Floats], EdgeMeasurement]
 
-LOST, CLOSER, BETTER = 8.0, 20.0, 0.4
-"""Misfit beyond which a side may be lost, and beyond which it is looked at more closely where it was predicted; what is
-left of it where the side has been found again."""
+LOST, CLOSER, BETTER, FOUND = 8.0, 20.0, 0.4, 3.0
+"""Misfit beyond which a side may be lost, and beyond which it is looked at more closely where it was predicted; what
+share of it is left where the side has been found again, and how much at most."""
 LEAST_CLARITY = 1.5
 INNER_PX, FARTHEST_MM, FARTHEST_PX = 8.0, 3.5, 40.0
 """Where steps are looked for: from so far inside the side, for the lens, to so far outside, as borders go."""
@@ -82,7 +82,7 @@ def _best_places(
     """How far outward (c, 4) lost sides are explained best, px, and which are far better than where they were found."""
     understood = partial(_understood, photo, camera)
     steps = _steps_beyond(photo, camera, quads, edges, lost, px_per_mm=px_per_mm)
-    misfit = np.where(lost & understood(quads, edges), BETTER * edges.misfit, LOST)
+    misfit = np.where(understood(quads, edges), np.minimum(BETTER * edges.misfit, FOUND), FOUND)
     u_px = np.where(lost, U_CLOSE_PX, u_place_px)
     moved_px, close = np.zeros(lost.shape), np.zeros_like(lost)
     for k in range(steps.shape[2]):
