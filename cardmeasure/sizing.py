@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.adjustment import Adjustment
-from cardmeasure.camera import Camera, project
+from cardmeasure.camera import Camera, project, to_plane
 from cardmeasure.classes import match_size
 from cardmeasure.edges.bends import bends_px
 from cardmeasure.edges.measuring import EdgeMeasurement
@@ -118,9 +118,11 @@ def _card(
         return _unsized(number, corners, outline.flags or ("edge-not-found",))
     adjustment = solution.adjustment
     quad = adjustment.state.quads[index]
-    excess = _outline_excess_mm(outline, quad)
+    excess = _outline_excess_mm(outline, quad, solution)
     room = FRAME_LINE_PX / solution.px_per_mm
-    if excess.max() > max(FRAME_LINE_MM, room) or np.ptp(excess) > max(ONE_FRAME_LINE_MM, room):
+    if excess.max() > max(FRAME_LINE_MM, room) or (
+        excess.max() > ONE_FRAME_LINE_MM / 2 and np.ptp(excess) > max(ONE_FRAME_LINE_MM, room)
+    ):
         # a line printed inside the border has been taken for the edge
         return _unsized(number, corners, ("edge-not-found",))
     thickness_mm = settings.thickness_mm if outline.thickness_mm is None else outline.thickness_mm
@@ -185,9 +187,14 @@ def _sagittas_px(solution: Solution) -> Floats:
     return np.abs(bends_px(solution.edges.points, solution.adjustment.edge_residuals_px))
 
 
-def _outline_excess_mm(outline: Outline, quad: Floats) -> Floats:
-    """By how much the rough outline is larger than the sides found, (2,): the shorter and the longer side."""
-    rough = np.sort(side_lengths(outline.corners_mm).reshape(2, 2).mean(axis=0))
+def _outline_excess_mm(outline: Outline, quad: Floats, solution: Solution) -> Floats:
+    """By how much the rough outline is larger than the sides found, (2,): the shorter and the longer side.
+
+    The lens, which was not known when the outline was put on the table, bends it there.
+    """
+    seen_px = project(solution.outlined_by, np.column_stack([outline.corners_mm, np.zeros(4)]))
+    on_face = to_plane(solution.adjustment.state.camera, seen_px, z_mm=-float(quad[qd.ELEVATION]))
+    rough = np.sort(side_lengths(on_face).reshape(2, 2).mean(axis=0))
     return np.asarray(rough - np.sort(quad[[qd.WIDTH, qd.HEIGHT]]))
 
 

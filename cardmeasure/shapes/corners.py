@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from cardmeasure.camera import Camera
 from cardmeasure.edges.channels import plain_channels
 from cardmeasure.edges.looks import BLUR, PLACE, WALL, WIDTH, shares_with_slope
+from cardmeasure.edges.shading import open_shading
 from cardmeasure.edges.stretches import edge_offsets
 from cardmeasure.photo import Photo
 from cardmeasure.shapes.courses import Course, seen, wall_widths_px
@@ -215,7 +216,7 @@ def _offsets(
     least = misfit.argmin(axis=0)
     best = _placed(looks, grid[least])
     weight = np.full(x.shape, RAYS * STEP_PX, np.float32)
-    found = edge_offsets(x, light, weight, looks=best, channels=plain_channels(n))
+    found = edge_offsets(x, light, weight, looks=best, channels=plain_channels(n), shading=open_shading(n))
     return found.place_px, found.u_px, (least > 0) & (least < len(grid) - 1)
 
 
@@ -227,7 +228,8 @@ def _placed(looks: Floats, at: Floats | float) -> Floats:
 
 def _misfit(x: Floats, light: NDArray[np.float32], looks: Floats) -> Floats:
     """Sum of squares (n,) that looks leave; their walls' levels are known, those of face and table are fitted."""
-    face, wall, table = (share[:, 0] for share in shares_with_slope(x, looks, plain_channels(len(looks)))[:3])
+    n = len(looks)
+    face, wall, table = shares_with_slope(x, looks, plain_channels(n), open_shading(n))[0][:, :, 0]
     rest = light - wall[..., None] * looks[:, None, WALL].astype(np.float32)
     parts = np.stack([face, table], axis=1)
     normal = (parts @ parts.transpose(0, 2, 1)).astype(np.float64) + 1e-6 * np.eye(2)
