@@ -8,14 +8,18 @@ of the covariance are the uncertainty budget, and add up to it exactly.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
+from cardmeasure import quads as qd
 from cardmeasure.edges.points import EdgePoints
 from cardmeasure.linearised import Linearised, PrintedPoints, Problem, linearise
-from cardmeasure.priors import Priors, prior_rows
+from cardmeasure.normal_equations import Normal
+from cardmeasure.numerics import median
+from cardmeasure.priors import PriorRows, Priors, prior_rows
 from cardmeasure.unknowns import State
 
 Floats = NDArray[np.floating[Any]]
@@ -32,20 +36,60 @@ POINTS_GROUP, EDGES_GROUP = "printed points", "edge noise"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
+class Weights:
+    """Robust weights of the rows of points, of edges, and of priors."""
+
+    points: Floats
+    edges: Floats
+    priors: Floats
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Adjustment:
     """The solution: its state, covariance (n, n), each group's share of it, and what the residuals say.
 
-    point_rms_px : RMS residual of the printed points per axis. edge_residuals_px : (n,) of the edge points, outward
-    positive. edge_weights : (n,) robust weights, 0 for an outlier. dof : redundancy.
+    rows, prior_rows, weights : of the observations there. point_rms_px : RMS residual of the printed points per axis.
+    edge_residuals_px : (n,) of the edge points, outward positive. dof : redundancy.
     """
 
     state: State
     covariance: Floats
-    shares: dict[str, Floats]
+    rows: Linearised
+    prior_rows: PriorRows
+    weights: Weights
     point_rms_px: float
     edge_residuals_px: Floats
-    edge_weights: Floats
     dof: int
+
+    @property
+    def edge_weights(self) -> Floats:
+        """Robust weights (n,) of the edge points, 0 for an outlier."""
+        return self.weights.edges
+
+    @cached_property
+    def shares(self) -> dict[str, Floats]:
+        """Each group's share (n, n) of the covariance; they add up to it."""
+        return self.shares_of(np.arange(len(self.covariance)))
+
+    @cached_property
+    def size_shares(self) -> dict[str, Floats]:
+        """Each group's share of the covariance of every card's width and height, (c, 2, 2)."""
+        at = self.state.layout
+        first = [at.quad_at(card, qd.WIDTH) for card in range(at.cards)]
+        return self.shares_of(np.array(first, np.intp)[:, None] + [0, qd.HEIGHT - qd.WIDTH])
+
+    def shares_of(self, unknowns: ArrayLike) -> dict[str, Floats]:
+        """The shares of some unknowns only, (m,) or many such sets (..., m): their covariances (..., m, m)."""
+        at = np.asarray(unknowns, np.intp)
+        columns = self.covariance[:, at.ravel()]
+        influences = {
+            POINTS_GROUP: self.rows.points_times(columns) * np.sqrt(self.weights.points)[:, None],
+            EDGES_GROUP: self.rows.edges_times(columns) * np.sqrt(self.weights.edges)[:, None],
+        }
+        for group in sorted(set(self.prior_rows.groups)):
+            influences[group] = self.prior_rows.times(group, self.weights.priors, columns)
+        sets = (np.moveaxis(influence.reshape(-1, *at.shape), 0, -1) for influence in influences.values())
+        return {name: one @ one.swapaxes(-1, -2) for name, one in zip(influences, sets, strict=True)}
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -58,15 +102,6 @@ class _Place:
     @staticmethod
     def at(state: State, problem: Problem) -> _Place:
         return _Place(state=state, rows=linearise(state, problem))
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Weights:
-    """Robust weights of the rows of points, of edges, and of priors."""
-
-    points: Floats
-    edges: Floats
-    priors: Floats
 
 
 def adjust(start: State, points: PrintedPoints, edges: EdgePoints, priors: Priors) -> Adjustment:
@@ -101,8 +136,7 @@ def _settled(place: _Place, problem: Problem, *, cut_off: bool, within: float) -
     state, rows, damping = place.state, place.rows, DAMPING
     for _ in range(ROUNDS):
         weights = _weights(rows, problem, cut_off=cut_off)
-        normal, right = _normal(rows, problem, weights)
-        step = np.linalg.solve(normal + np.diag(damping * np.diag(normal)), right)
+        step, length = _normal(rows, problem, weights).step(damping=damping)
         trial = state.moved(step)
         trial_rows = linearise(trial, problem)
         if not _cost(trial_rows, weights) <= _cost(rows, weights) * (1 + 1e-12):
@@ -110,36 +144,33 @@ def _settled(place: _Place, problem: Problem, *, cut_off: bool, within: float) -
             continue
         state, rows, damping = trial, trial_rows, damping / 10
         # a step counts in standard uncertainties, whatever the unit of its unknown
-        if np.sqrt(step @ normal @ step) < within:
+        if length < within:
             break
     return _Place(state=state, rows=rows)
 
 
-def _weights(rows: Linearised, problem: Problem, *, cut_off: bool) -> _Weights:
-    return _Weights(
+def _weights(rows: Linearised, problem: Problem, *, cut_off: bool) -> Weights:
+    return Weights(
         points=robust_weights(rows.points, cut_off=cut_off),
         edges=robust_weights(rows.edges, cut_off=cut_off),
         priors=problem.priors.weights(rows.priors),
     )
 
 
-def _cost(rows: Linearised, weights: _Weights) -> float:
+def _cost(rows: Linearised, weights: Weights) -> float:
     return float(weights.points @ rows.points**2 + weights.edges @ rows.edges**2 + weights.priors @ rows.priors**2)
 
 
-def _normal(rows: Linearised, problem: Problem, weights: _Weights) -> tuple[Floats, Floats]:
-    """The normal matrix (n, n) and its right side (n,)."""
-    of_points, right_points = rows.points_normal(weights.points)
-    of_edges, right_edges = rows.edges_normal(weights.edges)
-    right_priors = problem.priors.jacobian.T @ (weights.priors * rows.priors)
-    return of_points + of_edges + problem.priors.normal(weights.priors), right_points + right_edges + right_priors
+def _normal(rows: Linearised, problem: Problem, weights: Weights) -> Normal:
+    of_priors = problem.priors.normal(rows.parts, weights.priors, rows.priors)
+    return rows.points_normal(weights.points) + rows.edges_normal(weights.edges) + of_priors
 
 
 def robust_weights(scaled: Floats, *, cut_off: bool) -> Floats:
     """Weights (n,) of residuals in units of u: Huber's, and with `cut_off` none beyond three times where it sets in."""
     size = np.abs(scaled)
     # where nearly all fit worse than stated, the stated u is too small, not every observation wrong
-    size = size / max(1.0, 1.48 * float(np.median(size))) if len(size) else size
+    size = size / max(1.0, 1.48 * median(size)) if len(size) else size
     huber = np.minimum(1.0, ROBUST_AT / np.maximum(size, 1e-9))
     return np.where(cut_off & (size > 3 * ROBUST_AT), 0.0, huber)
 
@@ -150,13 +181,15 @@ def _variance_factors(rows: Linearised, problem: Problem) -> tuple[float, float]
     Each group's redundancy is its rows less the trace of its share of the hat matrix (Förstner's variance components).
     """
     weights = _weights(rows, problem, cut_off=True)
-    covariance = np.linalg.inv(_normal(rows, problem, weights)[0])
+    of_points = rows.points_normal(weights.points)
+    of_priors = problem.priors.normal(rows.parts, weights.priors, rows.priors)
+    whole = of_points + rows.edges_normal(weights.edges) + of_priors
+    share = whole.share_of_common(of_points)
+    # the traces of all groups add up to the number of unknowns
+    shares = (share, problem.layout.size - share - whole.share_of_diagonal(of_priors))
     factors = []
-    for r, w, normal in (
-        (rows.points, weights.points, rows.points_normal(weights.points)[0]),
-        (rows.edges, weights.edges, rows.edges_normal(weights.edges)[0]),
-    ):
-        redundancy = float(np.sum(w > 0)) - float(np.sum(covariance * normal))
+    for r, w, trace in zip((rows.points, rows.edges), (weights.points, weights.edges), shares, strict=True):
+        redundancy = float(np.sum(w > 0)) - trace
         factors.append(float(np.sqrt(max(1.0, float(w @ r**2) / max(redundancy, 1.0)))))
     return factors[0], factors[1]
 
@@ -164,22 +197,17 @@ def _variance_factors(rows: Linearised, problem: Problem) -> tuple[float, float]
 def _described(place: _Place, problem: Problem) -> Adjustment:
     rows = place.rows
     weights = _weights(rows, problem, cut_off=True)
-    covariance = np.linalg.inv(_normal(rows, problem, weights)[0])
-    influences = {
-        POINTS_GROUP: rows.points_times(covariance) * np.sqrt(weights.points)[:, None],
-        EDGES_GROUP: rows.edges_times(covariance) * np.sqrt(weights.edges)[:, None],
-    }
-    for group in sorted(set(problem.priors.groups)):
-        influences[group] = problem.priors.of_group(group, weights.priors) @ covariance
+    covariance = _normal(rows, problem, weights).covariance()
     residual = rows.points.reshape(2, -1) * problem.points.u_px
     used = weights.points.reshape(2, -1).min(axis=0) > 0
     count = len(rows.points) + len(rows.edges) + len(rows.priors)
     return Adjustment(
         state=place.state,
         covariance=covariance,
-        shares={group: influence.T @ influence for group, influence in influences.items()},
+        rows=rows,
+        prior_rows=problem.priors,
+        weights=weights,
         point_rms_px=float(np.sqrt(np.mean(residual[:, used] ** 2))) if used.any() else float("nan"),
         edge_residuals_px=rows.edges * problem.edges.u_px,
-        edge_weights=weights.edges,
         dof=max(1, count - problem.layout.size),
     )

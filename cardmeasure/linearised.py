@@ -1,39 +1,36 @@
 """The rows of the adjustment at a state: residuals and derivatives, kept compact as most unknowns touch few rows.
 
 A printed point knows of camera, scale and its square; an edge point of camera, tone and its own card. So the normal
-matrix is put together from small blocks, at a tenth of the cost of the full product.
+matrix is put together from small blocks, at a tenth of the cost of the full product. Derivatives lie transposed, one
+row an unknown: numpy works fastest along rows.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure import camera as cam
 from cardmeasure import quads as qd
-from cardmeasure.camera import bow_jacobian, project_with_jacobian
+from cardmeasure.camera import Along, seen_along
 from cardmeasure.edges.points import EdgePoints
+from cardmeasure.normal_equations import OWN, Normal, Parts
 from cardmeasure.priors import PriorRows
 from cardmeasure.unknowns import Layout, State
 
 Floats = NDArray[np.floating[Any]]
-
-TONE = cam.PARAMETERS
-QUAD = slice(TONE + 1, TONE + 1 + qd.PARAMETERS)
-BIAS = QUAD.stop
-EDGE_COLUMNS = BIAS + qd.SIDES
-"""Columns of an edge point's row: camera, tone, its card's parameters, its card's sides' shifts; then a sheet's bow."""
+Ints = NDArray[np.intp]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class PrintedPoints:
     """Saddle points of all squares: square (n,), design mm (n, 2), pixels (n, 2), u_px (n,)."""
 
-    square: NDArray[np.intp]
+    square: Ints
     mm: Floats
     px: Floats
     u_px: Floats
@@ -41,7 +38,10 @@ class PrintedPoints:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Problem:
-    """What is to be solved: observations, the edge points in the order of their cards, priors, and the unknowns."""
+    """What is to be solved: observations, the edge points in the order of their cards, priors, and the unknowns.
+
+    What does not hang on the state is worked out once.
+    """
 
     points: PrintedPoints
     edges: EdgePoints
@@ -49,32 +49,47 @@ class Problem:
     layout: Layout
 
     @cached_property
-    def columns(self) -> NDArray[np.intp]:
-        """The unknowns that the edge points of each card know of, (c, 30)."""
-        at, cards = self.layout, np.arange(self.layout.cards)[:, None]
-        common = np.append(np.arange(cam.PARAMETERS), at.tone_at)
-        return np.concatenate(
-            [
-                np.tile(common, (at.cards, 1)),
-                at.quads_at.start + qd.PARAMETERS * cards + np.arange(qd.PARAMETERS),
-                at.bias_at.start + qd.SIDES * cards + np.arange(qd.SIDES),
-                np.tile(np.arange(at.bow_at.start, at.bow_at.stop), (at.cards, 1)),
-            ],
-            axis=1,
-        )
+    def parts(self) -> Parts:
+        """Which unknowns are common, and which are each card's own."""
+        return Parts(layout=self.layout)
 
     @cached_property
-    def bounds(self) -> NDArray[np.intp]:
+    def bounds(self) -> list[int]:
         """Where the edge points of each card begin, and where the last one's end, (c + 1,)."""
-        return np.searchsorted(self.edges.card, np.arange(self.layout.cards + 1))
+        return [int(k) for k in np.searchsorted(self.edges.card, np.arange(self.layout.cards + 1))]
+
+    @cached_property
+    def places(self) -> Floats:
+        """Places (m, 2) in -1..1 of the edge points on their cards."""
+        return np.asfortranarray(qd.side_places(self.edges.side, self.edges.along))
+
+    @cached_property
+    def directions(self) -> Floats:
+        """Along which the residuals of all rows are taken, (2, 2n + m), over their u: printed x, printed y, edges."""
+        one = 1.0 / self.points.u_px
+        zero = np.zeros_like(one)
+        return np.hstack([[one, zero], [zero, one], self.edges.normal.T / self.edges.u_px])
+
+    @cached_property
+    def observed(self) -> Floats:
+        """Where all rows were seen along their directions, (2n + m,)."""
+        px = np.concatenate([self.points.px, self.points.px, self.edges.px])
+        return np.asarray((px.T * self.directions).sum(axis=0))
+
+    @cached_property
+    def of_edges(self) -> Floats:
+        """Derivatives (5, m) of the edge points' rows after the tone and their card's four shifts."""
+        u = self.edges.u_px
+        return np.vstack([self.edges.tone_px / u, (self.edges.side == np.arange(qd.SIDES)[:, None]) / u])
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Linearised:
     """Residuals in units of u, and their compact Jacobians.
 
-    points (2n,), all x first; edges (m,); priors (k,). by_points (2n, p): after the first p unknowns.
-    by_edges (m, 30): after those named above; columns (c, 30): these of each card; bounds (c + 1,): each card's rows.
+    points (2n,), all x first; edges (m,); priors (k,). by_points (q - 1, 2n): after all common unknowns but the tone.
+    by_edges (p + 15, m): after those common unknowns that edges know of, `known` (p,) among the common ones, then after
+    their card's own. bounds (c + 1,): each card's points.
     """
 
     points: Floats
@@ -82,48 +97,54 @@ class Linearised:
     priors: Floats
     by_points: Floats
     by_edges: Floats
-    columns: NDArray[np.intp]
-    bounds: NDArray[np.intp]
-    layout: Layout
+    known: Ints
+    bounds: list[int]
+    parts: Parts
 
-    def points_normal(self, weights: Floats) -> tuple[Floats, Floats]:
-        """Normal matrix (n, n) and right side (n,) of the printed points alone."""
-        normal, right = self._zeros()
-        weighted = self.by_points * weights[:, None]
-        p = weighted.shape[1]
-        normal[:p, :p] = weighted.T @ self.by_points
-        right[:p] = weighted.T @ self.points
-        return normal, right
+    def points_normal(self, weights: Floats) -> Normal:
+        """Normal matrix and right side of the printed points alone."""
+        normal = self._nothing()
+        rows = np.vstack([self.by_points, self.points]) * np.sqrt(weights)
+        product = rows @ rows.T
+        normal.common[:-1, :-1] = product[:-1, :-1]
+        normal.right_common[:-1] = product[:-1, -1]
+        return normal
 
-    def edges_normal(self, weights: Floats) -> tuple[Floats, Floats]:
-        """Normal matrix (n, n) and right side (n,) of the edge points alone."""
-        normal, right = self._zeros()
-        weighted = self.by_edges * weights[:, None]
-        for card, columns in enumerate(self.columns):
-            mine = slice(self.bounds[card], self.bounds[card + 1])
-            normal[columns[:, None], columns] += weighted[mine].T @ self.by_edges[mine]
-            right[columns] += weighted[mine].T @ self.edges[mine]
-        return normal, right
+    def edges_normal(self, weights: Floats) -> Normal:
+        """Normal matrix and right side of the edge points alone."""
+        normal = self._nothing()
+        rows = np.vstack([self.by_edges, self.edges]) * np.sqrt(weights)
+        p = len(self.known)
+        products = np.empty((self.parts.layout.cards, len(rows), len(rows)))
+        for card, product in enumerate(products):
+            mine = rows[:, self.bounds[card] : self.bounds[card + 1]]
+            np.matmul(mine, mine.T, out=product)
+        shared = products[:, :p].sum(axis=0)
+        normal.common[self.known[:, None], self.known] = shared[:, :p]
+        normal.right_common[self.known] = shared[:, -1]
+        normal.mixed[..., self.known] = products[:, p:-1, :p]
+        return replace(normal, own=products[:, p:-1, p:-1], right_own=products[:, p:-1, -1])
 
     def points_times(self, matrix: Floats) -> Floats:
         """Jacobian of the printed points times a matrix (n, k)."""
-        return np.asarray(self.by_points @ matrix[: self.by_points.shape[1]])
+        return np.asarray(self.by_points.T @ matrix[: len(self.by_points)])
 
     def edges_times(self, matrix: Floats) -> Floats:
         """Jacobian of the edge points times a matrix (n, k)."""
         out = np.empty((len(self.edges), matrix.shape[1]))
-        for card, columns in enumerate(self.columns):
+        for card, columns in enumerate(self._columns):
             mine = slice(self.bounds[card], self.bounds[card + 1])
-            out[mine] = self.by_edges[mine] @ matrix[columns]
+            out[mine] = self.by_edges[:, mine].T @ matrix[columns]
         return out
 
     def dense(self) -> tuple[Floats, Floats]:
         """Residuals and full Jacobian of points and edges, in this order."""
-        j = np.zeros((len(self.points) + len(self.edges), self.layout.size))
-        j[: len(self.points), : self.by_points.shape[1]] = self.by_points
-        for card, columns in enumerate(self.columns):
-            for row in range(self.bounds[card], self.bounds[card + 1]):
-                j[len(self.points) + row, columns] = self.by_edges[row]
+        n = len(self.points)
+        j = np.zeros((n + len(self.edges), self.parts.layout.size))
+        j[:n, : len(self.by_points)] = self.by_points.T
+        for card, columns in enumerate(self._columns):
+            first, end = self.bounds[card : card + 2]
+            j[n + first : n + end, columns] = self.by_edges[:, first:end].T
         return np.concatenate([self.points, self.edges]), j
 
     def with_u(self, *, points: float, edges: float) -> Linearised:
@@ -133,38 +154,57 @@ class Linearised:
             by_edges=self.by_edges / edges,
         )  # fmt: skip
 
-    def _zeros(self) -> tuple[Floats, Floats]:
-        size = self.layout.size
-        return np.zeros((size, size)), np.zeros(size)
+    @property
+    def _columns(self) -> list[Ints]:
+        """The unknowns that the edge points of each card know of, (p + 15,) each."""
+        common = self.parts.common[self.known]
+        return [np.concatenate([common, own]) for own in self.parts.own]
+
+    def _nothing(self) -> Normal:
+        q, cards = len(self.parts.common), self.parts.layout.cards
+        return Normal(
+            parts=self.parts, common=np.zeros((q, q)), own=np.zeros((cards, OWN, OWN)),
+            mixed=np.zeros((cards, OWN, q)), right_common=np.zeros(q), right_own=np.zeros((cards, OWN)),
+        )  # fmt: skip
 
 
 def linearise(state: State, problem: Problem) -> Linearised:
     """All rows at a state."""
-    printed, on_cards = _printed_world(state, problem.points), _edge_world(state, problem.edges)
+    printed = _printed_world(state, problem.points)
+    on_cards = qd.laid(state.quads.T[:, problem.edges.card].T, problem.places)
+    n, at = len(printed), problem.layout
     # points and edges are projected at once, as each step costs more to begin than to do
-    seen = _seen(state, np.concatenate([printed, on_cards[0]]))
-    points, by_points = _point_rows(state, problem.points, problem.layout, seen.rows(slice(len(printed))))
-    edges, by_edges = _edge_rows(state, problem.edges, on_cards[1], seen.rows(slice(len(printed), None)))
+    world = np.concatenate([printed.T, printed.T, on_cards.world.T], axis=1).T
+    seen = seen_along(state.camera, world, problem.directions)
+    residuals = problem.observed - seen.px
+    of_edges = _rows(seen, slice(2 * n, None))
+    bow = np.arange(at.bow_at.start, at.bow_at.stop)
     return Linearised(
-        points=points, edges=edges, priors=problem.priors.residuals(state), by_points=by_points, by_edges=by_edges,
-        columns=problem.columns, bounds=problem.bounds, layout=problem.layout,
+        points=residuals[: 2 * n],
+        edges=residuals[2 * n :] - _shifts_px(state, problem.edges) / problem.edges.u_px,
+        priors=problem.priors.residuals(state),
+        by_points=_by_points(state, problem.points, at, _rows(seen, slice(2 * n))),
+        by_edges=np.vstack(
+            [
+                of_edges.by_camera, of_edges.by_bow, problem.of_edges[:1],
+                qd.by_parameters(on_cards, of_edges.by_world), problem.of_edges[1:],
+            ]
+        ),
+        known=np.concatenate([np.arange(cam.PARAMETERS), bow, [at.quads_at.start]]),
+        bounds=problem.bounds,
+        parts=problem.parts,
     )  # fmt: skip
 
 
-class _Seen(NamedTuple):
-    """World points (n, 3), their pixels (n, 2) and derivatives after the camera (n, 2, 14) and the points (n, 2, 3)."""
-
-    world: Floats
-    px: Floats
-    by_camera: Floats
-    by_world: Floats
-
-    def rows(self, part: slice) -> _Seen:
-        return _Seen(self.world[part], self.px[part], self.by_camera[part], self.by_world[part])
+def edge_residuals_px(state: State, edges: EdgePoints) -> Floats:
+    """How far outside its predicted place each edge point lies, (m,), pixels; the sides' own shifts taken off."""
+    world = qd.world_points(state.quads[edges.card], qd.side_places(edges.side, edges.along))
+    off = (edges.px - cam.project(state.camera, world)) * edges.normal
+    return np.asarray(off.sum(axis=1) - _shifts_px(state, edges))
 
 
-def _seen(state: State, world: Floats) -> _Seen:
-    return _Seen(world, *project_with_jacobian(state.camera, world))
+def _rows(seen: Along, part: slice) -> Along:
+    return Along(*(values[..., part] for values in seen))
 
 
 def _printed_world(state: State, points: PrintedPoints) -> Floats:
@@ -176,55 +216,24 @@ def _printed_world(state: State, points: PrintedPoints) -> Floats:
     return np.column_stack([x, y, np.zeros_like(x)])
 
 
-def _point_rows(state: State, points: PrintedPoints, at: Layout, seen: _Seen) -> tuple[Floats, Floats]:
-    pose, local = state.squares[points.square], points.mm * state.scale
-    c, s = np.cos(pose[:, 2]), np.sin(pose[:, 2])
-    world, px, by_camera, by_world = seen
-    by_x, by_y = by_world[:, :, 0], by_world[:, :, 1]
-    j = np.zeros((len(px), 2, at.bow_at.stop))
-    j[:, :, at.camera_at] = by_camera
-    j[:, :, at.bow_at] = bow_jacobian(state.camera, world, by_world)
-    scale = at.scale_at.start
-    j[:, :, scale] = (by_x * c[:, None] + by_y * s[:, None]) * points.mm[:, :1]
-    j[:, :, scale + 1] = (-by_x * s[:, None] + by_y * c[:, None]) * points.mm[:, 1:]
-    for square in range(1, len(state.squares)):
-        mine = points.square == square
-        column = at.squares_at.start + 3 * (square - 1)
-        j[mine, :, column : column + 2] = by_world[mine, :, :2]
-        lx, ly = local[mine].T
-        dx, dy = -s[mine] * lx - c[mine] * ly, c[mine] * lx - s[mine] * ly
-        j[mine, :, column + 2] = by_x[mine] * dx[:, None] + by_y[mine] * dy[:, None]
-    weight = 1.0 / points.u_px
-    r = (points.px - px) * weight[:, None]
-    j *= weight[:, None, None]
-    return r.T.reshape(-1), j.transpose(1, 0, 2).reshape(2 * len(px), -1)
+def _by_points(state: State, points: PrintedPoints, at: Layout, seen: Along) -> Floats:
+    """Derivatives (q - 1, 2n) of the printed points' rows."""
+    square = np.tile(points.square, 2)
+    mm = np.tile(points.mm.T, 2)
+    turn = state.squares[square, 2]
+    c, s = np.cos(turn), np.sin(turn)
+    by_x, by_y, _ = seen.by_world
+    along_x, along_y = by_x * c + by_y * s, by_y * c - by_x * s
+    j = np.zeros((at.quads_at.start, len(square)))
+    j[at.camera_at], j[at.bow_at] = seen.by_camera, seen.by_bow
+    j[at.scale_at] = along_x * mm[0], along_y * mm[1]
+    for k in range(1, at.squares):
+        row = at.squares_at.start + 3 * (k - 1)
+        by_turn = along_y * (mm[0] * state.scale[0]) - along_x * (mm[1] * state.scale[1])
+        j[row : row + 3] = np.stack([by_x, by_y, by_turn]) * (square == k)
+    return j
 
 
-def edge_residuals_px(state: State, edges: EdgePoints) -> Floats:
-    """How far outside its predicted place each edge point lies, (m,), pixels; the sides' own shifts taken off."""
-    world, by_quad = _edge_world(state, edges)
-    seen = _seen(state, world)
-    return np.asarray(_edge_rows(state, edges, by_quad, seen)[0] * edges.u_px)
-
-
-def _edge_world(state: State, edges: EdgePoints) -> tuple[Floats, Floats]:
-    """World points (m, 3) of the edge points, and their derivatives (m, 3, 11) after their cards' parameters."""
-    return qd.world_points_with_jacobian(state.quads[edges.card], qd.side_places(edges.side, edges.along))
-
-
-def _edge_rows(state: State, edges: EdgePoints, by_quad: Floats, seen: _Seen) -> tuple[Floats, Floats]:
-    n = len(edges.card)
-    j = np.zeros((n, EDGE_COLUMNS + state.layout.bow))
-    if n == 0:
-        return np.zeros(0), j
-    world, px, by_camera, by_world = seen
-    normal = edges.normal[:, None]
-    j[:, : cam.PARAMETERS] = (normal @ by_camera)[:, 0]
-    j[:, TONE] = edges.tone_px
-    j[:, QUAD] = (normal @ by_world @ by_quad)[:, 0]
-    j[np.arange(n), BIAS + edges.side] = 1.0
-    if state.layout.bow:
-        j[:, EDGE_COLUMNS:] = (normal @ bow_jacobian(state.camera, world, by_world))[:, 0]
-    r = (normal @ (edges.px - px)[..., None])[:, 0, 0]
-    r -= state.bias_px[edges.card, edges.side] + edges.tone_px * state.tone
-    return r / edges.u_px, j / edges.u_px[:, None]
+def _shifts_px(state: State, edges: EdgePoints) -> Floats:
+    """How far outside their cards' sides edge points (m,) are seen as these say."""
+    return np.asarray(state.bias_px[edges.card, edges.side] + edges.tone_px * state.tone)

@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from cardmeasure import camera as cam
 from cardmeasure import quads as qd
 from cardmeasure.bow import U_TERMS_MM
+from cardmeasure.normal_equations import OWN, Normal, Parts
 from cardmeasure.unknowns import State
 
 Floats = NDArray[np.floating[Any]]
@@ -107,41 +108,86 @@ def focal_prior(focal_35mm: float | None, *, width_px: int, height_px: int) -> t
 class PriorRows:
     """The priors as rows: linear in the unknowns, so built once.
 
-    mean (n,): of the vector of unknowns; NaN where a row only keeps its unknown from diverging. jacobian (k, n), in
-    units of u; groups: the name of each row; robust (k,): whether it yields to what the photo shows.
+    mean (n,): of the vector of unknowns; NaN where a row only keeps its unknown from diverging. columns, sharpness
+    (s,): unknown and 1 / u of each of the first rows, which know of one only. blocks: unknowns (b,) and rows (b, b) of
+    those that are known together; they are common to all cards. groups: the name of each row; robust (k,): whether it
+    yields to what the photo shows.
     """
 
     mean: Floats
-    jacobian: Floats
+    columns: NDArray[np.intp]
+    sharpness: Floats
+    blocks: tuple[tuple[NDArray[np.intp], Floats], ...]
     groups: tuple[str, ...]
     robust: NDArray[np.bool_]
 
-    def weights(self, residuals: Floats) -> Floats:
-        """Weights (k,) of the rows with such residuals."""
-        soft = np.maximum(1 / (1 + (residuals / RISE_ROBUST_AT) ** 2), (U_RISE_MM / MOST_RISE_MM) ** 2)
-        return np.where(self.robust, soft, 1.0)
-
-    def normal(self, weights: Floats) -> Floats:
-        """Their normal matrix (n, n)."""
-        normal = self._firm.copy()
-        soft = self.jacobian[self.robust]
-        k = np.arange(len(normal))
-        normal[k, k] += weights[self.robust] @ soft**2  # one unknown a row
-        return normal
+    @cached_property
+    def jacobian(self) -> Floats:
+        """All rows (k, n), in units of u."""
+        jacobian = np.zeros((len(self.groups), len(self.mean)))
+        row = len(self.columns)
+        jacobian[np.arange(row), self.columns] = self.sharpness
+        for places, rows in self.blocks:
+            jacobian[row : row + len(places), places] = rows
+            row += len(places)
+        return jacobian
 
     @cached_property
-    def _firm(self) -> Floats:
-        firm = self.jacobian[~self.robust]
-        return np.asarray(firm.T @ firm)
+    def _soft(self) -> NDArray[np.intp]:
+        return np.flatnonzero(self.robust)
+
+    def weights(self, residuals: Floats) -> Floats:
+        """Weights (k,) of the rows with such residuals."""
+        weights = np.ones(len(residuals))
+        soft = residuals[self._soft] / RISE_ROBUST_AT
+        weights[self._soft] = np.maximum(1 / (1 + soft**2), (U_RISE_MM / MOST_RISE_MM) ** 2)
+        return weights
+
+    def normal(self, parts: Parts, weights: Floats, residuals: Floats) -> Normal:
+        """Their normal matrix and right side, with weights and residuals (k,)."""
+        n, single = len(self.mean), len(self.columns)
+        weighted = weights[:single] * self.sharpness
+        diagonal: Floats = np.bincount(self.columns, weighted * self.sharpness, minlength=n).astype(np.float64)
+        right: Floats = np.bincount(self.columns, weighted * residuals[:single], minlength=n).astype(np.float64)
+        whole = np.diag(diagonal[: len(parts.common) - 1])
+        first = single
+        for places, rows in self.blocks:
+            right[places] += rows.T @ residuals[first : first + len(places)]
+            whole[places[:, None], places] += rows.T @ rows
+            first += len(places)
+        common = np.zeros((len(parts.common), len(parts.common)))
+        common[:-1, :-1], common[-1, -1] = whole, diagonal[parts.layout.tone_at]
+        own = diagonal[parts.own][..., None] * np.eye(OWN)
+        return Normal(
+            parts=parts, common=common, own=own, mixed=np.zeros((*parts.own.shape, len(common))),
+            right_common=right[parts.common], right_own=right[parts.own],
+        )  # fmt: skip
 
     def residuals(self, state: State) -> Floats:
         """Residuals (k,) in units of u."""
-        return np.asarray(self.jacobian @ np.nan_to_num(self.mean - state.vector, nan=0.0))
+        off = np.nan_to_num(self.mean - state.vector, nan=0.0)
+        return np.concatenate(
+            [off[self.columns] * self.sharpness, *(rows @ off[places] for places, rows in self.blocks)]
+        )
 
-    def of_group(self, group: str, weights: Floats) -> Floats:
-        """Rows of the Jacobian that belong to a group, times the roots of their weights (k,)."""
-        mine = [name == group for name in self.groups]
-        return np.asarray(self.jacobian[mine] * np.sqrt(weights[mine])[:, None])
+    @cached_property
+    def _of_groups(self) -> dict[str, list[int]]:
+        """Which of the rows are each group's."""
+        mine: dict[str, list[int]] = {}
+        for row, name in enumerate(self.groups):
+            mine.setdefault(name, []).append(row)
+        return mine
+
+    def times(self, group: str, weights: Floats, matrix: Floats) -> Floats:
+        """Rows of the Jacobian that belong to a group, times the roots of their weights (k,), times a matrix (n, m)."""
+        first = len(self.columns)
+        single = [row for row in self._of_groups[group] if row < first]
+        out = [matrix[self.columns[single]] * (self.sharpness[single] * np.sqrt(weights[single]))[:, None]]
+        for places, rows in self.blocks:
+            if self.groups[first] == group:
+                out.append(rows @ matrix[places])
+            first += len(places)
+        return np.concatenate(out)
 
 
 def prior_rows(state: State, priors: Priors) -> PriorRows:
@@ -185,17 +231,14 @@ def prior_rows(state: State, priors: Priors) -> PriorRows:
     blocks = [("print scale", scale, p.scale, p.scale_covariance)]
     if p.lens is not None:
         blocks.append((LENS_PROFILE, np.array(RADIAL), p.lens.mean, p.lens.covariance))
-    jacobian = np.zeros((len(columns) + sum(len(block[1]) for block in blocks), at.size))
-    jacobian[np.arange(len(columns)), columns] = sharpness
-    row = len(columns)
-    for name, places, value, covariance in blocks:
-        jacobian[row : row + len(places), places] = np.linalg.inv(np.linalg.cholesky(covariance))
+    for name, places, value, _ in blocks:
         mean[places] = value
         groups.extend([name] * len(places))
-        row += len(places)
-    names = tuple(groups)
-    robust = np.array([name == "card curl" and p.curl_yields for name in names])
-    return PriorRows(mean=mean, jacobian=jacobian, groups=names, robust=robust)
+    return PriorRows(
+        mean=mean, columns=np.array(columns, np.intp), sharpness=np.array(sharpness), groups=tuple(groups),
+        blocks=tuple((places, np.linalg.inv(np.linalg.cholesky(covariance))) for _, places, _, covariance in blocks),
+        robust=np.array([name == "card curl" and p.curl_yields for name in groups]),
+    )  # fmt: skip
 
 
 def _known_rows(state: State, known: tuple[KnownSize, ...]) -> list[tuple[int, float, float]]:

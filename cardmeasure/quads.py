@@ -6,7 +6,7 @@ much, with a negative one its middle does; likewise across its height. Width and
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,30 +35,42 @@ def side_places(side: Ints, along: Floats) -> Floats:
 
 def world_points(quads: Floats, places: Floats) -> Floats:
     """World points (n, 3) of places (n, 2) in -1..1 on quadrilaterals (n, 11)."""
-    return _world(quads, places)[0]
+    return laid(quads, places).world
 
 
-def world_points_with_jacobian(quads: Floats, places: Floats) -> tuple[Floats, Floats]:
-    """World points (n, 3) and their derivatives (n, 3, 11) after the quadrilaterals' parameters."""
-    points, x, y, c, s = _world(quads, places)
-    a, b = places.T
-    j = np.zeros((len(places), 3, PARAMETERS))
-    j[:, 0, X] = j[:, 1, Y] = 1.0
-    j[:, 0, TURN], j[:, 1, TURN] = -s * x - c * y, c * x - s * y
-    local = {
-        WIDTH: (a / 2, 0.0),
-        HEIGHT: (quads[:, SHEAR] * b / 2, b / 2),
-        SHEAR: (b * quads[:, HEIGHT] / 2, 0.0),
-        WIDTH_TAPER: (a * b / 2, 0.0),
-        HEIGHT_TAPER: (0.0, a * b / 2),
-    }
-    for column, (dx, dy) in local.items():
-        j[:, 0, column] = c * dx - s * dy
-        j[:, 1, column] = s * dx + c * dy
-    j[:, 2, ELEVATION] = -1.0
-    j[:, 2, RISE_WIDTH] = (quads[:, RISE_WIDTH] < 0) - a**2
-    j[:, 2, RISE_HEIGHT] = (quads[:, RISE_HEIGHT] < 0) - b**2
-    return points, j
+class Laid(NamedTuple):
+    """Places (n,) a, b of quadrilaterals (n, 11) on the table: world points (n, 3), the same as x, y along the
+    quadrilaterals from their centres (n,), and cosine and sine of their turns (n,)."""
+
+    quads: Floats
+    a: Floats
+    b: Floats
+    world: Floats
+    x: Floats
+    y: Floats
+    cos: Floats
+    sin: Floats
+
+
+def by_parameters(laid: Laid, by_world: Floats) -> Floats:
+    """Derivatives (11, n) after the quadrilaterals' parameters of what changes by `by_world` (3, n) where the world
+    points move."""
+    quads, a, b, _, x, y, c, s = laid
+    along_x, along_y = c * by_world[0] + s * by_world[1], c * by_world[1] - s * by_world[0]
+    j = np.empty((PARAMETERS, len(a)))
+    j[X], j[Y] = by_world[:2]
+    j[TURN] = along_y * x - along_x * y
+    half_x, half_y = along_x / 2, along_y / 2
+    j[WIDTH] = half_x * a
+    j[SHEAR] = half_x * b
+    j[HEIGHT] = j[SHEAR] * quads[:, SHEAR] + half_y * b
+    j[SHEAR] *= quads[:, HEIGHT]
+    j[WIDTH_TAPER] = j[WIDTH] * b
+    j[HEIGHT_TAPER] = half_y * a * b
+    j[ELEVATION] = -by_world[2]
+    j[RISE_WIDTH] = by_world[2] * ((quads[:, RISE_WIDTH] < 0) - a * a)
+    j[RISE_HEIGHT] = by_world[2] * ((quads[:, RISE_HEIGHT] < 0) - b * b)
+    return j
 
 
 def corners_mm(quad: Floats) -> Floats:
@@ -89,14 +101,18 @@ def pressed_flat_mm(quad: Floats, *, thickness_mm: float) -> Floats:
     return np.asarray(chord + 8 * rise**2 / (3 * chord) + 4 * thickness_mm * rise / chord)
 
 
-def _world(quads: Floats, places: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+def laid(quads: Floats, places: Floats) -> Laid:
+    """Places (n, 2) in -1..1 on quadrilaterals (n, 11)."""
     a, b = places.T
-    x = a * (quads[:, WIDTH] + b * quads[:, WIDTH_TAPER]) / 2 + quads[:, SHEAR] * b * quads[:, HEIGHT] / 2
-    y = b * (quads[:, HEIGHT] + a * quads[:, HEIGHT_TAPER]) / 2
+    width, height = quads[:, WIDTH], quads[:, HEIGHT]
+    x = (a * (width + b * quads[:, WIDTH_TAPER]) + quads[:, SHEAR] * b * height) / 2
+    y = b * (height + a * quads[:, HEIGHT_TAPER]) / 2
     c, s = np.cos(quads[:, TURN]), np.sin(quads[:, TURN])
-    up = quads[:, ELEVATION] + _lift(quads[:, RISE_WIDTH], a) + _lift(quads[:, RISE_HEIGHT], b)
-    points = np.column_stack([quads[:, X] + c * x - s * y, quads[:, Y] + s * x + c * y, -up])
-    return points, x, y, c, s
+    world = np.empty((3, len(a)))
+    world[0] = quads[:, X] + c * x - s * y
+    world[1] = quads[:, Y] + s * x + c * y
+    world[2] = -quads[:, ELEVATION] - _lift(quads[:, RISE_WIDTH], a) - _lift(quads[:, RISE_HEIGHT], b)
+    return Laid(quads, a, b, world.T, x, y, c, s)
 
 
 def _lift(rise: Floats, place: Floats) -> Floats:

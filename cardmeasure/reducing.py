@@ -20,9 +20,16 @@ Code = TypeVar("Code", bound=np.generic)
 
 def reduced_photo(photo: Photo, width_px: int, height_px: int) -> Pixels:
     """The whole photo (h, w, 3) at a smaller size; its own pixels where it has that size already."""
-    if _can_be_halved(photo.pixels_bgr, width_px, height_px):
-        return reduced(photo.halved_bgr, width_px, height_px)
-    return reduced(photo.pixels_bgr, width_px, height_px)
+    return reduced(halved_photo(photo, width_px, height_px), width_px, height_px)
+
+
+def halved_photo(photo: Photo, width_px: int, height_px: int) -> Pixels:
+    """The whole photo, or half or a quarter as large: the smallest of these that is no smaller than asked for."""
+    if not _can_be_halved(photo.pixels_bgr, width_px, height_px):
+        return photo.pixels_bgr
+    if not _can_be_halved(photo.halved_bgr, width_px, height_px):
+        return photo.halved_bgr
+    return photo.quartered_bgr
 
 
 def reduced(pixels: NDArray[Code], width_px: int, height_px: int) -> NDArray[Code]:

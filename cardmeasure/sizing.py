@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.adjustment import Adjustment
-from cardmeasure.camera import Camera, project
+from cardmeasure.camera import Camera, project, to_plane
 from cardmeasure.classes import match_size
 from cardmeasure.edges.bends import bends_px
 from cardmeasure.edges.breaks import is_broken
@@ -52,6 +52,10 @@ class _Size:
     def covariance(self, matrix: Floats) -> Floats:
         return np.asarray(matrix[self.rows][:, self.rows])
 
+    def of_card(self, matrix: Floats) -> Floats:
+        """The same from a matrix (2, 2) of the card's width and height as they stand in the unknowns."""
+        return matrix if self.rows[0] < self.rows[1] else matrix[::-1, ::-1]
+
 
 def sized_cards(
     outlines: tuple[Outline, ...], solution: Solution, settings: Settings, *,
@@ -68,10 +72,8 @@ def numbered_cards(
     """The same, each with the index of its outline."""
     shapes, radii_mm = shapes or {}, radii_mm or {}
     camera = solution.adjustment.state.camera
-    drawn = [
-        (clockwise_from_top_left(shapes[k].corners_px) if k in shapes else _corners_px(camera, outline, solution, k), k)
-        for k, outline in enumerate(outlines)
-    ]
+    seen = _corners_px(camera, outlines, solution)
+    drawn = [(clockwise_from_top_left(shapes[k].corners_px if k in shapes else seen[k]), k) for k in range(len(seen))]
     height = float(np.median([np.ptp(corners[:, 1]) for corners, _ in drawn]))
     drawn.sort(key=lambda item: _reading_order(item[0], height))
     bends = _sagittas_px(solution)
@@ -95,12 +97,15 @@ def _settings_of(index: int, solution: Solution, settings: Settings) -> Settings
     return settings if piece is None else replace(settings, thickness_mm=piece.thickness_mm)
 
 
-def _corners_px(camera: Camera, outline: Outline, solution: Solution, index: int) -> Floats:
-    card = int(solution.card_of[index])
-    if card < 0:
-        flat = np.column_stack([outline.corners_mm, np.zeros(4)])
-        return clockwise_from_top_left(project(camera, flat))
-    return clockwise_from_top_left(project(camera, qd.corners_mm(solution.adjustment.state.quads[card])))
+def _corners_px(camera: Camera, outlines: tuple[Outline, ...], solution: Solution) -> Floats:
+    """Corners (n, 4, 2) of all outlines in the photo: of solved cards where these are."""
+    quads, solved = solution.adjustment.state.quads, solution.card_of >= 0
+    corners = np.zeros((len(outlines), 4, 3))
+    for k, outline in enumerate(outlines):
+        corners[k, :, :2] = outline.corners_mm
+    places = np.tile(qd.CORNERS, (len(quads), 1))
+    corners[solved] = qd.world_points(np.repeat(quads, 4, axis=0), places).reshape(-1, 4, 3)[solution.card_of[solved]]
+    return project(camera, corners.reshape(-1, 3)).reshape(-1, 4, 2)
 
 
 def _reading_order(corners: Floats, height: float) -> tuple[int, float]:
@@ -118,7 +123,7 @@ def _card(
         return _unsized(number, corners, outline.flags or ("edge-not-found",))
     adjustment = solution.adjustment
     quad = adjustment.state.quads[index]
-    excess = _outline_excess_mm(outline, quad)
+    excess = _outline_excess_mm(outline, quad, solution)
     if _is_on_a_line(excess, outline, solution.px_per_mm):
         # a line printed inside the border has been taken for the edge
         return _unsized(number, corners, ("edge-not-found",))
@@ -143,7 +148,7 @@ def _card(
         squareness_deg=float(np.degrees(quad[qd.SHEAR])),
         thickness_mm=thickness_mm,
         match=_match(size.values, u, correlation, settings),
-        budget=budget_from_covariances({name: size.covariance(m) for name, m in adjustment.shares.items()}),
+        budget=budget_from_covariances({name: size.of_card(m[index]) for name, m in adjustment.size_shares.items()}),
         flags=_flags(adjustment, solution.edges, index, bends)
         + (() if np.abs(excess).max() < OUTLINE_MM else ("outline-differs",))
         + (("beside-another",) if outline.beside else ())
@@ -158,7 +163,8 @@ def _is_on_a_line(excess_mm: Floats, outline: Outline, px_per_mm: float) -> bool
         return bool(excess_mm.max() > max(ONE_SHADOW_MM, room))
     if outline.exact and excess_mm.min() > NEXT_LINE_MM:
         return True
-    return bool(excess_mm.max() > max(FRAME_LINE_MM, room) or np.ptp(excess_mm) > max(ONE_FRAME_LINE_MM, room))
+    one = excess_mm.max() > ONE_FRAME_LINE_MM / 2 and np.ptp(excess_mm) > max(ONE_FRAME_LINE_MM, room)
+    return bool(excess_mm.max() > max(FRAME_LINE_MM, room) or one)
 
 
 def _match(values: Floats, u: Floats, correlation: float, settings: Settings) -> SizeMatch:
@@ -199,9 +205,14 @@ def _sagittas_px(solution: Solution) -> Floats:
     return np.abs(bends_px(solution.edges.points, solution.adjustment.edge_residuals_px))
 
 
-def _outline_excess_mm(outline: Outline, quad: Floats) -> Floats:
-    """By how much the rough outline is larger than the sides found, (2,): the shorter and the longer side."""
-    rough = np.sort(side_lengths(outline.corners_mm).reshape(2, 2).mean(axis=0))
+def _outline_excess_mm(outline: Outline, quad: Floats, solution: Solution) -> Floats:
+    """By how much the rough outline is larger than the sides found, (2,): the shorter and the longer side.
+
+    The lens, which was not known when the outline was put on the table, bends it there.
+    """
+    seen_px = project(solution.outlined_by, np.column_stack([outline.corners_mm, np.zeros(4)]))
+    on_face = to_plane(solution.adjustment.state.camera, seen_px, z_mm=-float(quad[qd.ELEVATION]))
+    rough = np.sort(side_lengths(on_face).reshape(2, 2).mean(axis=0))
     return np.asarray(rough - np.sort(quad[[qd.WIDTH, qd.HEIGHT]]))
 
 

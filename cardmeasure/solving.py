@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import partial
 from types import MappingProxyType
 from typing import Any
 
@@ -15,6 +16,7 @@ from cardmeasure.adjustment import Adjustment, adjust, approximate
 from cardmeasure.bow import flat
 from cardmeasure.camera import Camera, camera_from_homography, to_plane
 from cardmeasure.edges.locating import WINDOW_PX, located_quads
+from cardmeasure.edges.lost import found_again
 from cardmeasure.edges.measuring import Conditions, EdgeMeasurement, Known, measure_edges
 from cardmeasure.edges.points import EdgePoints, no_edge_points
 from cardmeasure.errors import PhotoTrouble
@@ -31,15 +33,15 @@ from cardmeasure.unknowns import State
 
 Floats = NDArray[np.floating[Any]]
 
-U_POINT_PX = 0.03
+U_POINT_PX = 0.02
 SEARCH_MM = 0.6
 """How far from its rough outline a side is sought."""
 U_PLACE_MM, U_PLACE_PX = 0.25, (2.5, 0.8)
 """How far a side may be from its prediction: in the first pass so many millimetres, and pixels at least in each."""
 U_BESIDE_MM = 0.12
 """Of a side beside another card's: what its own fit does not know of (from rendered scenes)."""
-MIN_USED = 0.4
-"""Share of a side's stretches that must have been found for the side to count."""
+MIN_USED, MIN_USED_AT_FIRST = 0.4, 0.2
+"""Share of a side's stretches that must have been found for the side to count, and to be looked at again."""
 MIN_CLARITY = 1.5
 FARTHEST = 3.0
 """So many times what it may be, a side may be from its prediction."""
@@ -64,7 +66,8 @@ class Solution:
     """A solved photo. `found` (c,): cards all of whose sides were found; others are not in the adjustment.
 
     `card_of` (c,): index in the adjustment of each outline's card, -1 where it is not in it. `known`: pieces of which
-    more is known than of the others, by outline. `priors`: those that it was solved with.
+    more is known than of the others, by outline. `priors`: those that it was solved with. `outlined_by`: the camera by
+    which outlines were put on the table.
     """
 
     adjustment: Adjustment
@@ -72,6 +75,7 @@ class Solution:
     card_of: NDArray[np.intp]
     px_per_mm: float
     priors: Priors
+    outlined_by: Camera
     known: Mapping[int, KnownPiece] = field(default_factory=dict)
 
 
@@ -174,12 +178,18 @@ def solve(
         before = edges.known_with(edge_residuals_px(state, edges.points)) if edges else None
         last = turn == len(U_PLACE_PX) - 1
         laid = [outlines[k] for k in wanted]
-        edges = _measured(
-            photo, squares, state, settings, laid, u_place=u_place, coarse=not last, known=before, sheet=sheet
-        )
+        measured = partial(_measured, photo, squares, state, settings, laid, coarse=not last, known=before, sheet=sheet)
+        edges = measured(np.arange(len(laid)), state.quads, np.full((len(laid), qd.SIDES), u_place))
+        if turn == 0 and sheet is None:  # whose outlines are sure
+            per_mm = squares[0].px_per_mm
+            quads, edges = found_again(
+                photo, state.camera, state.quads, edges, px_per_mm=per_mm, u_place_px=u_place, measured=measured
+            )
+            state = _with_cards(state, quads)
         # on a sheet, whose outlines are sure, a line printed inside the border may still lie within a first, wide look
         clear = edges.clarity >= (MIN_CLARITY if last or sheet is None else 0.0)
-        good = (edges.used >= MIN_USED) & clear & (edges.on_table | np.array([o.exact for o in laid])[:, None])
+        lies = edges.on_table | np.array([o.exact for o in laid])[:, None]
+        good = (edges.used >= (MIN_USED if last else MIN_USED_AT_FIRST)) & clear & lies
         # a side that a second look finds elsewhere is not understood
         good &= np.abs(edges.known.sides.looks.place_px.reshape(-1, qd.SIDES)) < FARTHEST * u_place
         keep: NDArray[np.bool_] = np.asarray(good.all(axis=1))
@@ -196,8 +206,9 @@ def solve(
     priors = priors if edges else start.priors
     adjustment = adjust(state, points, edges.points if edges else no_edge_points(0), priors)
     return Solution(
-        adjustment=adjustment, edges=edges, card_of=card_of, px_per_mm=squares[0].px_per_mm, priors=priors, known=known
-    )
+        adjustment=adjustment, edges=edges, card_of=card_of, px_per_mm=squares[0].px_per_mm, priors=priors,
+        outlined_by=start.camera, known=known,
+    )  # fmt: skip
 
 
 def _located(
@@ -228,12 +239,13 @@ def _located(
 
 def _measured(
     photo: Photo, squares: tuple[Sighting, ...], state: State, settings: Settings, outlines: list[Outline],
-    *, u_place: float, coarse: bool, known: Known | None, sheet: SheetLook | None,
+    which: NDArray[np.intp], quads: Floats, u_place_px: Floats, *, coarse: bool, known: Known | None,
+    sheet: SheetLook | None,
 ) -> EdgeMeasurement:  # fmt: skip
     conditions = replace(conditions_of(photo, squares, settings), sheet=sheet)
     return measure_edges(
-        photo, state.camera, state.quads, conditions=conditions, u_place_px=u_place,
-        coarse=coarse, known=known, deep_corners_mm=_corners_mm(outlines),
+        photo, state.camera, quads, conditions=conditions, u_place_px=u_place_px,
+        coarse=coarse, known=known, deep_corners_mm=_corners_mm([outlines[k] for k in which]),
     )  # fmt: skip
 
 

@@ -156,11 +156,9 @@ def _contribution(name: str, matrix: Floats) -> Contribution:
     scale = max(map(abs, entries))
     if abs(one - other) > _ROUNDING * scale:
         raise UsageError(f"the covariance of {name!r} must be symmetric.")
-    u_width, u_height = (
-        math.sqrt(_not_negative(variance, scale=scale, what=f"the covariance of {name!r}"))
-        for variance in (of_width, of_height)
-    )
-    return Contribution(name=name, u_width_mm=u_width, u_height_mm=u_height)
+    if min(of_width, of_height) < 0.0:
+        _not_negative(min(of_width, of_height), scale=scale, what=f"the covariance of {name!r}")
+    return Contribution(name=name, u_width_mm=math.sqrt(max(of_width, 0.0)), u_height_mm=math.sqrt(max(of_height, 0.0)))
 
 
 def _correlation_matrix(correlation: ArrayLike, *, size: int) -> Floats:

@@ -20,6 +20,7 @@ from cardmeasure import quads as qd
 from cardmeasure.camera import Camera, project
 from cardmeasure.edges.channels import plain_channels
 from cardmeasure.edges.looks import BLUR, PARAMETERS, SHADE, SHADOW, SHARPENING, WIDTH, shares_with_slope
+from cardmeasure.edges.shading import open_shading
 from cardmeasure.photo import Photo
 from cardmeasure.reference.sheet import DARK, LIGHT
 from cardmeasure.reference.sheet_look import SheetLook
@@ -92,7 +93,9 @@ class Backdrop:
         mixed = (1 - own[keep]) * (else_where - target)[:, None]
         light = seen[keep, LUMA::3]
         looks = self.looks[side[keep]]
-        of_table = shares_with_slope(distance[keep], looks, plain_channels(len(looks)))[2][:, 0]
+        of_table = shares_with_slope(distance[keep], looks, plain_channels(len(looks)), open_shading(len(looks)))[0][
+            2, :, 0
+        ]
         even = light - of_table * mixed
         return keep, by_kind(even, better[keep], group[keep]).astype(np.float32)
 

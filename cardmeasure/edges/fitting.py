@@ -21,6 +21,7 @@ from cardmeasure.edges.looks import (
     expected_light,
     expected_light_with_jacobian,
 )
+from cardmeasure.edges.shading import Shading, open_shading
 
 Floats = NDArray[np.floating[Any]]
 
@@ -97,34 +98,41 @@ class _Task:
     mean: Floats
     precision: Floats
     channels: Channels
+    shading: Shading
 
     def rows(self, index: NDArray[np.intp]) -> _Task:
         return _Task(
             distance=self.distance[index], light=self.light[index], sharpness=self.sharpness[index],
             mean=self.mean[index], precision=self.precision[index], channels=self.channels.rows(index),
+            shading=self.shading.rows(index),
         )  # fmt: skip
 
 
 def fit_looks(
     distance_px: Floats, light: Floats, weight: Floats, *, priors: LookPriors, start: Floats, rounds: int = ROUNDS,
-    channels: Channels | None = None,
+    channels: Channels | None = None, shading: Shading | None = None,
 ) -> Looks:  # fmt: skip
-    """Fit n sides: distances, weights (n, b), BGR light (n, b, 3); start (n, 15); channels: BGR where None."""
-    task = _task(distance_px, light, weight, priors, channels or plain_channels(len(start)))
+    """Fit n sides: distances, weights (n, b), BGR light (n, b, 3); start (n, 15).
+
+    channels : BGR where None. shading : as of walls that hide no room where None.
+    """
+    n = len(start)
+    task = _task(distance_px, light, weight, priors, channels or plain_channels(n), shading or open_shading(n))
     low, high = _bounds(priors)
     p = np.clip(start, low, high)
-    n = len(p)
     normal, damping = np.empty((n, PARAMETERS, PARAMETERS)), np.full(n, 1e-3)
     live, part = np.arange(n), task
-    model, jacobian = expected_light_with_jacobian(task.distance, p, task.channels)
+    model, jacobian = expected_light_with_jacobian(task.distance, p, task.channels, task.shading)
     cost = _cost(task, model, p)
     for left_over in range(rounds - 1, -1, -1):
         normal[live], step = _step(part, model, jacobian, p[live], damping[live])
         trial = np.clip(p[live] + np.clip(step, -LONGEST, LONGEST), low[live], high[live])
         if left_over:
-            trial_model, trial_jacobian = expected_light_with_jacobian(part.distance, trial, part.channels)
+            trial_model, trial_jacobian = expected_light_with_jacobian(
+                part.distance, trial, part.channels, part.shading
+            )
         else:  # no step follows
-            trial_model = expected_light(part.distance, trial, part.channels)
+            trial_model = expected_light(part.distance, trial, part.channels, part.shading)
         trial_cost = _cost(part, trial_model, trial)
         gain = cost[live] - trial_cost
         better = gain >= 0
@@ -162,7 +170,9 @@ def scatter_of_bins(light: Floats, weight: Floats, channels: Channels) -> Floats
     return np.asarray(np.hypot(channels.misfit * spread, common) + MISFIT_LEAST)
 
 
-def _task(distance: Floats, light: Floats, weight: Floats, priors: LookPriors, channels: Channels) -> _Task:
+def _task(
+    distance: Floats, light: Floats, weight: Floats, priors: LookPriors, channels: Channels, shading: Shading
+) -> _Task:  # fmt: skip
     light = channels.of(light)
     # half precision would do for the profiles, single does for the sums
     kind = np.float32
@@ -173,6 +183,7 @@ def _task(distance: Floats, light: Floats, weight: Floats, priors: LookPriors, c
     return _Task(
         distance=distance.astype(kind), light=np.ascontiguousarray(light.transpose(0, 2, 1), kind),
         sharpness=sharpness.astype(kind), mean=priors.mean, precision=priors.precision, channels=channels,
+        shading=shading,
     )  # fmt: skip
 
 

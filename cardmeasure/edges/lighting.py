@@ -97,7 +97,7 @@ def outward_azimuth_rad(quads: Floats, profiles: Profiles) -> Floats:
     return np.asarray(quads[profiles.card, qd.TURN] + (profiles.side - 1) * (np.pi / 2))
 
 
-def priors_before(around: Surroundings, face: Floats, table: Floats, *, u_place_px: float) -> LookPriors:
+def priors_before(around: Surroundings, face: Floats, table: Floats, *, u_place_px: Floats | float) -> LookPriors:
     """Priors of sides with levels (n, 3) of face and table near their ends, before the photo has taught anything."""
     n = len(face)
     mean, u = np.empty((n, PARAMETERS)), np.empty((n, PARAMETERS))

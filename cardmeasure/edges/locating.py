@@ -63,10 +63,12 @@ def located_quads(
     # a corner is where a side meets the one before it
     corners = _meet(np.roll(lines.reshape(-1, qd.SIDES, 2, 2), 1, axis=1), lines.reshape(-1, qd.SIDES, 2, 2))
     moved = quads.copy()
-    for card in np.flatnonzero(found.all(axis=1)):
-        elevation = float(quads[card, qd.ELEVATION])
-        world = to_plane(camera, corners[card], z_mm=-elevation)
-        moved[card] = qd.quad_from_corners(world, elevation_mm=elevation)
+    whole = np.flatnonzero(found.all(axis=1))
+    elevations = quads[whole, qd.ELEVATION]
+    # all at once, as each call costs more than a few points
+    world = to_plane(camera, corners[whole].reshape(-1, 2), z_mm=np.repeat(-elevations, qd.SIDES))
+    for card, mm, up in zip(whole, world.reshape(-1, qd.SIDES, 2), elevations.tolist(), strict=True):
+        moved[card] = qd.quad_from_corners(mm, elevation_mm=up)
     points = EdgePoints(
         card=profiles.card, side=profiles.side, along=profiles.along, px=px, normal=profiles.normal,
         u_px=np.full(len(px), U_STEP_PX), tone_px=np.zeros(len(px)), u_bias_px=np.full(found.shape, U_STEP_PX),

@@ -17,12 +17,12 @@ from cardmeasure.camera import Camera
 from cardmeasure.edges.backdrop import backdrop, both_kinds
 from cardmeasure.edges.bends import bends_px, course_px
 from cardmeasure.edges.channels import channels_for, plain_channels
-from cardmeasure.edges.fitting import Looks
 from cardmeasure.edges.lighting import Surroundings, outward_azimuth_rad, wall_widths_px
-from cardmeasure.edges.looks import BLUR, FACE, PLACE, TABLE, expected_light_with_jacobian
+from cardmeasure.edges.looks import BLUR, FACE, PLACE, TABLE, expected_light
 from cardmeasure.edges.neighbours import without_neighbours
 from cardmeasure.edges.points import EdgePoints
 from cardmeasure.edges.profiles import Profiles, Reach, Stretches, sample_profiles, whole_sides
+from cardmeasure.edges.rims import rim_shifts_px
 from cardmeasure.edges.stretches import ROUNDS, edge_offsets
 from cardmeasure.edges.tables import is_table
 from cardmeasure.edges.tone import U_TONE, tone_shift_px
@@ -45,9 +45,10 @@ SHEET_SHARE = 0.55
 other tables need."""
 BLUR_REACH, SHADOW_ROOM = 3.2, 1.6
 """How far profiles reach: so many blurs to either side, and so many thicknesses outside for the shadow."""
-U_MODEL_PX, U_RIM_MM = 0.07, 0.008
-"""Shift of a whole side that no model of ours explains: sharpening and uneven shadow; rim and cut of the board."""
-U_SHARE = 1.25
+U_MODEL_PX, U_CUT_MM = 0.05, 0.004
+"""Shift of a whole side that no model of ours explains: sharpening and uneven shadow; the cut of the board."""
+U_DOUBT = 0.5
+U_SHARE = 1.5
 """By how much the scatter of places exceeds what the fit alone says: neighbouring bins err together."""
 GREEN = 1
 LEAST_U_PX = 0.02
@@ -73,11 +74,12 @@ class Known:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class EdgeMeasurement:
-    """Edge points and, for each side (c, 4), its contrast over its scatter, the share of stretches used, and whether
-    the table lies outside it."""
+    """Edge points and, for each side (c, 4), its contrast over its scatter, the mean square that its looks leave
+    unexplained over what was expected, the share of stretches used, and whether the table lies outside it."""
 
     points: EdgePoints
     clarity: Floats
+    misfit: Floats
     used: Floats
     on_table: NDArray[np.bool_]
     known: Known
@@ -92,8 +94,8 @@ class EdgeMeasurement:
         residuals = self.known.residuals_px[keep[self.points.card]]
         known = Known(sides=self.known.sides.rows(rows), points=self.points.of_cards(keep), residuals_px=residuals)
         return EdgeMeasurement(
-            points=self.points.of_cards(keep), clarity=self.clarity[keep], used=self.used[keep],
-            on_table=self.on_table[keep], known=known,
+            points=self.points.of_cards(keep), clarity=self.clarity[keep], misfit=self.misfit[keep],
+            used=self.used[keep], on_table=self.on_table[keep], known=known,
         )  # fmt: skip
 
 
@@ -112,13 +114,13 @@ class Conditions:
 
 
 def measure_edges(
-    photo: Photo, camera: Camera, quads: Floats, *, conditions: Conditions, u_place_px: float, coarse: bool = False,
-    known: Known | None = None, deep_corners_mm: Floats | None = None,
+    photo: Photo, camera: Camera, quads: Floats, *, conditions: Conditions, u_place_px: Floats | float,
+    coarse: bool = False, known: Known | None = None, deep_corners_mm: Floats | None = None,
 ) -> EdgeMeasurement:  # fmt: skip
     """Fit all sides of all quadrilaterals (c, 11).
 
-    u_place_px : how far the sides may be from where they are predicted. coarse : read fewer lines, for a first pass.
-    known : from an earlier pass over the same cards. deep_corners_mm : see `Stretches`.
+    u_place_px : how far the sides, (c, 4) or all, may be from where they are predicted. coarse : read fewer lines, for
+    a first pass. known : from an earlier pass over the same cards. deep_corners_mm : see `Stretches`.
     """
     if len(quads) == 0:
         raise ValueError("quads is empty: there is nothing to measure.")
@@ -126,7 +128,9 @@ def measure_edges(
     stretches = COARSE if coarse else FINE
     stretches = replace(stretches, length_mm=max(stretches.length_mm, STRETCH_PX / per_mm), deep_mm=deep_corners_mm)
     thickness_px = (quads[:, qd.ELEVATION] + conditions.paper_mm) * per_mm
-    reach = _reach(conditions.blur_px, u_place_px, float(thickness_px.max()))
+    u_place = np.broadcast_to(np.asarray(u_place_px, float), (len(quads), qd.SIDES))
+    near = _near_px(conditions.blur_px, u_place)
+    reach = _reach(near, float(thickness_px.max()))
     behind = None
     if conditions.sheet is not None:
         before = known.sides.looks.parameters if known else None
@@ -134,35 +138,45 @@ def measure_edges(
         stretches = replace(stretches, length_mm=max(stretches.length_mm, SHEET_STRETCH_MM))
     fine = sample_profiles(photo, camera, quads, reach=reach, stretches=stretches, backdrop=behind)
     fine = without_neighbours(fine, camera, quads)
+    if (near < near.max()).any():
+        seen = fine.distance_px > -near[fine.card, fine.side, None]
+        fine = replace(fine, weight=fine.weight * seen)
     # a side that is not straight would smear its own profile
     shift = course_px(known.points, known.residuals_px, fine) if known else np.zeros(len(fine.along))
     fine = replace(fine, px=fine.px + shift[:, None] * fine.normal, distance_px=fine.distance_px - shift[:, None])
     lasting = fine if behind is None else replace(fine, weight=fine.weight * both_kinds(fine.light)[:, None])
     whole = whole_sides(lasting, len(quads))
     around = _surroundings(camera, quads, whole, thickness_px, conditions, bins_px=PIXEL_PX / stretches.phases)
-    sides = looks_of_sides(whole, around, u_place_px=u_place_px, before=known.sides if known else None)
-    points, used = _stretch_points(fine, sides.looks, colour_halved=around.colour_halved, coarse=coarse)
+    sides = looks_of_sides(whole, around, u_place_px=u_place.ravel(), before=known.sides if known else None)
+    rim_px, u_rim_px = rim_shifts_px(sides.looks.parameters, sides.priors, around, px_per_mm=per_mm)
+    points, used = _stretch_points(fine, sides, rim_px, colour_halved=around.colour_halved, coarse=coarse)
     table = sides.looks.parameters[:, TABLE] / (behind.light_at(whole.px) if behind else 1.0)
     bend = bends_px(known.points, known.residuals_px) if known else np.zeros(len(whole.card))
-    u_bias = _u_bias(sides, bend, per_mm) * (1.0 if behind is None else SHEET_SHARE)
+    u_bias = _u_bias(sides, u_rim_px, bend, per_mm) * (1.0 if behind is None else SHEET_SHARE)
     points = replace(points, u_bias_px=u_bias.reshape(-1, qd.SIDES))
     return EdgeMeasurement(
         points=points,
-        clarity=_clarity(whole, sides.looks.parameters).reshape(-1, qd.SIDES),
+        clarity=_clarity(whole, sides).reshape(-1, qd.SIDES),
+        misfit=(sides.looks.cost / np.maximum((whole.weight > 0).sum(axis=1), 1)).reshape(-1, qd.SIDES),
         used=used.reshape(-1, qd.SIDES),
         on_table=is_table(table, whole.px).reshape(-1, qd.SIDES),
         known=Known(sides=sides, points=points, residuals_px=np.zeros(len(points.card))),
     )
 
 
-def _u_bias(sides: SideLooks, bend_px: Floats, per_mm: float) -> Floats:
+def _u_bias(sides: SideLooks, u_rim_px: Floats, bend_px: Floats, per_mm: float) -> Floats:
     """Standard uncertainty (n,) of a shift of a whole side, px."""
-    fitted = (U_SHARE * sides.looks.u_place_px) ** 2 + sides.doubt_px**2
-    return np.sqrt(U_MODEL_PX**2 + (U_RIM_MM * per_mm) ** 2 + fitted + (U_BEND * bend_px) ** 2)
+    fitted = (U_SHARE * sides.looks.u_place_px) ** 2 + (U_DOUBT * sides.doubt_px) ** 2
+    return np.sqrt(U_MODEL_PX**2 + (U_CUT_MM * per_mm) ** 2 + u_rim_px**2 + fitted + (U_BEND * bend_px) ** 2)
 
 
-def _reach(blur_px: float, u_place_px: float, thickness_px: float) -> Reach:
-    near = BLUR_REACH * blur_px + 0.5 + 2 * u_place_px
+def _near_px(blur_px: float, u_place_px: Floats) -> Floats:
+    """How far (c, 4) a profile must reach to hold an edge."""
+    return np.asarray(BLUR_REACH * blur_px + 0.5 + 2 * u_place_px)
+
+
+def _reach(near_px: Floats, thickness_px: float) -> Reach:
+    near = float(near_px.max())
     return Reach(inner_px=near, outer_px=near + min(SHADOW_ROOM * thickness_px, 12.0))
 
 
@@ -180,11 +194,11 @@ def _surroundings(
     )  # fmt: skip
 
 
-def _clarity(sides: Profiles, looks: Floats) -> Floats:
-    """Contrast of face and table over what the looks (n, 15) leave unexplained near the edge, (n,), in the colour that
-    shows it best."""
-    x = sides.distance_px
-    model, _ = expected_light_with_jacobian(x, looks, plain_channels(len(looks)))
+def _clarity(sides: Profiles, found: SideLooks) -> Floats:
+    """Contrast of face and table over what the looks leave unexplained near the edge, (n,), in the colour that shows it
+    best."""
+    x, looks = sides.distance_px, found.looks.parameters
+    model = expected_light(x, looks, plain_channels(len(looks)), found.shading)
     weight = (sides.weight * (np.abs(x - looks[:, PLACE, None]) < NEAR_PX))[:, None]
     left = weight * (sides.light.transpose(0, 2, 1) - model) ** 2
     scatter = np.sqrt(left.sum(axis=2) / np.maximum(weight.sum(axis=2), 1e-9)) + LEAST_SCATTER
@@ -192,29 +206,32 @@ def _clarity(sides: Profiles, looks: Floats) -> Floats:
 
 
 def _stretch_points(
-    fine: Profiles, whole: Looks, *, colour_halved: bool | None, coarse: bool
+    fine: Profiles, whole: SideLooks, rim_px: Floats, *, colour_halved: bool | None, coarse: bool
 ) -> tuple[EdgePoints, Floats]:
     """Edge points of all usable stretches, and the share (n,) of each side's stretches that could be used."""
     key = fine.card * qd.SIDES + fine.side
-    p = whole.parameters[key]
+    p = whole.looks.parameters[key]
     channels = channels_for(p[:, FACE], p[:, TABLE], colour_halved=colour_halved)
     if coarse and colour_halved is not None:  # brightness alone will do to begin the next pass with
         channels = channels.rough
     rounds = COARSE_ROUNDS if coarse else ROUNDS
-    found = edge_offsets(fine.distance_px, fine.light, fine.weight, looks=p, rounds=rounds, channels=channels)
+    found = edge_offsets(
+        fine.distance_px, fine.light, fine.weight, looks=p, rounds=rounds, channels=channels,
+        shading=whole.shading.rows(key),
+    )  # fmt: skip
     place, u = found.place_px, found.u_px
+    sides = len(whole.doubt_px)
     # a side along the pixel rows fills every other bin only
     filled = (fine.weight > 0).sum(axis=1)
-    full = filled > 0.4 * np.maximum.reduceat(filled, np.searchsorted(key, np.arange(len(whole.cost))))[key]
+    full = filled > 0.4 * np.maximum.reduceat(filled, np.searchsorted(key, np.arange(sides)))[key]
     good = fine.inside & full & np.isfinite(place) & (u < 1.0) & (np.abs(place - p[:, PLACE]) < FARTHEST_PX)
-    sides = len(whole.parameters)
     used = np.bincount(key[good], minlength=sides) / np.maximum(np.bincount(key, minlength=sides), 1)
     tone = tone_shift_px(p[:, FACE][:, GREEN], p[:, TABLE][:, GREEN], p[:, BLUR]) * U_TONE
     points = EdgePoints(
         card=fine.card[good],
         side=fine.side[good],
         along=fine.along[good],
-        px=(fine.px + place[:, None] * fine.normal)[good],
+        px=(fine.px + (place - rim_px[key])[:, None] * fine.normal)[good],
         normal=fine.normal[good],
         u_px=np.maximum(u[good], LEAST_U_PX),
         tone_px=tone[good],

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from cardmeasure.edges.channels import Channels
 from cardmeasure.edges.fitting import ROBUST_AT, scatter_of_bins
-from cardmeasure.edges.looks import PLACE, SHADE, WALL, shares_with_slope
+from cardmeasure.edges.looks import PLACE, WALL, shares_with_slope
+from cardmeasure.edges.shading import Shading
 
 Floats = NDArray[np.floating[Any]]
 
@@ -29,8 +30,9 @@ class Offsets:
 
 
 def edge_offsets(
-    distance_px: Floats, light: Floats, weight: Floats, *, looks: Floats, channels: Channels, rounds: int = ROUNDS
-) -> Offsets:
+    distance_px: Floats, light: Floats, weight: Floats, *, looks: Floats, channels: Channels, shading: Shading,
+    rounds: int = ROUNDS,
+) -> Offsets:  # fmt: skip
     """Fit place and levels of n stretches: distances, weights (n, b), BGR light (n, b, 3), their sides' looks (n, 15).
 
     Blur, wall and shadow are those of the whole side; levels are eliminated, as they are linear.
@@ -43,15 +45,13 @@ def edge_offsets(
     robust = (weight / (1 + weight)).astype(kind)
     u = np.full(len(x), np.inf)
     wall_level = (channels.mix @ looks[:, WALL, None]).astype(kind)
-    shade = looks[:, SHADE, None, None].astype(kind)
     for _ in range(rounds):
-        face, wall, table, slope = shares_with_slope(x, looks, channels)
+        (face, wall, table), slopes = shares_with_slope(x, looks, channels, shading)
         rest = y - wall_level * wall
         levels = _levels(rest, face, table, robust)
         of_face, of_table = levels[:, 0, :, None], levels[:, 1, :, None]
         r = rest - of_face * face - of_table * table
-        change = np.concatenate([wall_level - of_face, shade * of_table - wall_level, (1 - shade) * of_table], axis=2)
-        by = (change[:, :, None] @ slope)[:, :, 0]
+        by = of_face * slopes[0] + wall_level * slopes[1] + of_table * slopes[2]
         z = np.sqrt(np.mean((r / scatter[..., None]) ** 2, axis=1))
         robust = ((weight / (1 + weight)) * np.minimum(1, ROBUST_AT / np.maximum(z, 1e-6))).astype(kind)
         free = by - _part_of(_levels(by, face, table, robust), face, table)

@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 
 from cardmeasure.edges.channels import Channels, channels_for
 from cardmeasure.edges.fitting import ROUNDS, LookPriors, Looks, fit_looks, look_priors
-from cardmeasure.edges.lighting import U_SHADE_LEVEL, Surroundings, priors_before, priors_learned
+from cardmeasure.edges.lighting import BRIGHTER, U_SHADE_LEVEL, Surroundings, priors_before, priors_learned
 from cardmeasure.edges.looks import BLUR, FACE, PLACE, SHADE, SHADOW, SHARPENING, TABLE, WALL, WIDTH
 from cardmeasure.edges.profiles import Profiles
+from cardmeasure.edges.shading import SOFTNESSES, UNKNOWN_SOFTNESS, Shading, hiding_height_px
 
 Floats = NDArray[np.floating[Any]]
 Index = NDArray[np.intp]
@@ -24,8 +25,9 @@ STARTS = ((0.0, 1.1), (-1.5, 1.3), (-4.0, 1.3), (1.0, 0.4))
 wrong one: the rim of a shadow or of a wall that is brighter than face and table."""
 TRIAL_ROUNDS, UNTAUGHT_ROUNDS = 2, 5
 """Rounds after which only the two most promising starts go on, and after which the photo teaches."""
-ELSEWHERE_PX = 0.5
-"""Two fits whose places differ by less have found the same edge."""
+ELSEWHERE_PX, SAME_PX, HOPELESS = 0.5, 0.15, 150.0
+"""Two fits whose places differ by less have found the same edge: after few rounds, and after more. A fit that costs so
+much more than its rival is given up."""
 U_STRIP, ALIKE = 0.4, 0.15
 """What seems to be a shadow as dark as the face is rather more of the face: u is this share of it. They are alike where
 their levels differ by less than the last share of the contrast between face and table."""
@@ -34,11 +36,14 @@ U_TABLE, U_LEAST_TABLE = 0.1, 0.005
 LONGER_PX = 1.0
 """A shadow that the photo leads to expect is tried where the one found is shorter by so much."""
 LEAST_BLUR_PX = 0.3
+SOFT_TEACHERS, MOST_TEACHERS, DARK_ENOUGH, SOFT_ROUNDS = 2, 10, 0.8, 6
+"""So many sides with a shadow that leaves less light than this show how soft shadows are, after so many rounds."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class SideLooks:
-    """Looks of n sides, how far (n,) other explanations put their edges, px, and the priors that the photo has taught.
+    """Looks of n sides, how far (n,) other explanations put their edges, px, and the priors and the softness of shadows
+    that the photo has taught.
 
     bins_px : blur by the bins of the profiles.
     """
@@ -46,33 +51,49 @@ class SideLooks:
     looks: Looks
     doubt_px: Floats
     priors: LookPriors
+    shading: Shading
     bins_px: float
 
     def rows(self, index: Index) -> SideLooks:
         """Those of some sides."""
         return replace(
-            self, looks=self.looks.rows(index), doubt_px=self.doubt_px[index], priors=self.priors.rows(index)
-        )
+            self, looks=self.looks.rows(index), doubt_px=self.doubt_px[index], priors=self.priors.rows(index),
+            shading=self.shading.rows(index),
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Sides:
-    """Profiles of n sides, and the channels in which they are fitted."""
+    """Profiles of n sides, the channels in which they are fitted, and what shades the table beside them."""
 
     profiles: Profiles
     channels: Channels
+    shading: Shading
 
     def fitted(self, row: Index, priors: LookPriors, start: Floats, *, rounds: int, rough: bool = False) -> Looks:
         """Fits of the sides `row`, some perhaps more than once."""
         p, channels = self.profiles, self.channels.rough if rough else self.channels
         return fit_looks(
             p.distance_px[row], p.light[row], p.weight[row], priors=priors.rows(row), start=start, rounds=rounds,
-            channels=channels.rows(row),
+            channels=channels.rows(row), shading=self.shading.rows(row),
         )  # fmt: skip
+
+    def as_soft(self, softness: Floats) -> _Sides:
+        """The same with shadows' rims so soft (n,)."""
+        return replace(self, shading=replace(self.shading, softness=softness))
+
+    def rows(self, row: Index) -> _Sides:
+        """Some sides, some perhaps more than once."""
+        p = self.profiles
+        profiles = replace(
+            p, card=p.card[row], side=p.side[row], along=p.along[row], px=p.px[row], normal=p.normal[row],
+            distance_px=p.distance_px[row], light=p.light[row], weight=p.weight[row], inside=p.inside[row],
+        )  # fmt: skip
+        return replace(self, profiles=profiles, channels=self.channels.rows(row), shading=self.shading.rows(row))
 
 
 def looks_of_sides(
-    sides: Profiles, around: Surroundings, *, u_place_px: float, before: SideLooks | None,
+    sides: Profiles, around: Surroundings, *, u_place_px: Floats | float, before: SideLooks | None,
     starts: tuple[tuple[float, float], ...] = STARTS, trusts_shadows: bool = False,
 ) -> SideLooks:  # fmt: skip
     """Looks of all sides from their profiles; `before`: those of an earlier pass over the same sides.
@@ -80,11 +101,18 @@ def looks_of_sides(
     trusts_shadows : whether a dark strip is a shadow even where it is as dark as the face, as with thick pieces.
     """
     face, table, _ = ends(sides)
-    task = _Sides(profiles=sides, channels=channels_for(face, table, colour_halved=around.colour_halved))
+    # over a sheet's check, made even, the fall near the foot only added error
+    height = hiding_height_px(around.thickness_px) * (around.colour_halved is not None)
+    softness = before.shading.softness if before else np.full(len(face), UNKNOWN_SOFTNESS)
+    shading = Shading(softness=softness, height_px=height, white=around.white)
+    channels = channels_for(face, table, colour_halved=around.colour_halved)
+    task = _Sides(profiles=sides, channels=channels, shading=shading)
     untold = priors_before(around, face, table, u_place_px=u_place_px)
     if before is None:
         rivals = _two_of_starts(task, untold, starts)
-        priors = priors_learned(untold, _better(rivals, _twice(len(face)), len(face))[0], around)
+        best = _better(rivals, _twice(len(face)), len(face))[0]
+        priors = priors_learned(untold, best, around)
+        task = task.as_soft(_softness(task, best, priors))
         looks, doubt = _refitted(task, rivals, priors)
     else:
         doubt = before.doubt_px
@@ -100,8 +128,22 @@ def looks_of_sides(
     moved[:, SHADOW] -= strip
     return SideLooks(
         looks=replace(looks, parameters=moved), doubt_px=np.hypot(doubt, U_STRIP * strip), priors=priors,
-        bins_px=around.bins_px,
+        shading=task.shading, bins_px=around.bins_px,
     )  # fmt: skip
+
+
+def _softness(task: _Sides, looks: Looks, priors: LookPriors) -> Floats:
+    """The softness (n,) that explains shadows best where they show beside bright borders, which none passes for."""
+    p = looks.parameters
+    bright = np.any(p[:, FACE] > BRIGHTER * p[:, TABLE], axis=1)
+    teachers = np.flatnonzero(bright & (_seen_shadow(p) > LONGER_PX) & (p[:, SHADE] < DARK_ENOUGH))
+    if len(teachers) < SOFT_TEACHERS:
+        return task.shading.softness
+    row = np.tile(teachers[:: 1 + len(teachers) // MOST_TEACHERS], len(SOFTNESSES))
+    trials = task.rows(row).as_soft(np.repeat(SOFTNESSES, len(row) // len(SOFTNESSES)))
+    cost = trials.fitted(np.arange(len(row)), priors.rows(row), p[row], rounds=SOFT_ROUNDS).cost
+    best = SOFTNESSES[int(cost.reshape(len(SOFTNESSES), -1).sum(axis=1).argmin())]
+    return np.full(len(p), best)
 
 
 def _like_the_face(p: Floats) -> Floats:
@@ -131,14 +173,20 @@ def _refitted(task: _Sides, rivals: Looks, priors: LookPriors) -> tuple[Looks, F
     as the face, it passes for more of that.
     """
     n = len(priors.mean)
-    best = _better(rivals, _twice(n), n)[0].parameters
-    missing = _seen_shadow(priors.mean) - _seen_shadow(best)
+    best = _better(rivals, _twice(n), n)[0]
+    gap, apart = (
+        np.abs(part.reshape(2, n) - mine) for part, mine in ((rivals.cost, best.cost), (rivals.place_px, best.place_px))
+    )
+    open_to_doubt = np.flatnonzero(((gap < HOPELESS) & (apart > SAME_PX)).any(axis=0))
+    other = open_to_doubt + n * (gap[0, open_to_doubt] == 0)
+    missing = _seen_shadow(priors.mean) - _seen_shadow(best.parameters)
     longer = np.flatnonzero(missing > LONGER_PX)
-    start = best[longer]
+    start = best.parameters[longer]
     start[:, PLACE] -= missing[longer]
     start[:, SHADOW], start[:, SHADE] = priors.mean[longer, SHADOW], priors.mean[longer, SHADE]
-    row = np.concatenate([_twice(n), longer])
-    return _better(task.fitted(row, priors, np.concatenate([rivals.parameters, start]), rounds=ROUNDS), row, n)
+    row = np.concatenate([np.arange(n), open_to_doubt, longer])
+    starts = np.concatenate([best.parameters, rivals.parameters[other], start])
+    return _better(task.fitted(row, priors, starts, rounds=ROUNDS), row, n)
 
 
 def _seen_shadow(p: Floats) -> Floats:
@@ -153,10 +201,13 @@ def _twice(n: int) -> Index:
 def _better(looks: Looks, row: Index, n: int) -> tuple[Looks, Floats]:
     """The cheapest of several fits of n sides, whose numbers are `row`, and the others' distances from it (n,),
     weighted by likelihood."""
-    cost, place = np.full((3, n), np.inf), np.zeros((3, n))
-    at = (np.arange(len(row)) // n, row)
+    order = np.argsort(row, kind="stable")
+    turn = np.empty(len(row), np.intp)
+    turn[order] = np.arange(len(row)) - np.searchsorted(row[order], row[order])
+    at = (turn, row)
+    shape = (int(turn.max()) + 1, n)
+    cost, place, number = np.full(shape, np.inf), np.zeros(shape), np.zeros(shape, np.intp)
     cost[at], place[at] = looks.cost, looks.place_px
-    number = np.zeros((3, n), np.intp)
     number[at] = np.arange(len(row))
     index = number[cost.argmin(axis=0), np.arange(n)]
     likelihood = np.exp(-(cost - cost.min(axis=0)) / (2 * TEMPER))

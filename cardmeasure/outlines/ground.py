@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from cardmeasure.outlines.means import Means, MeansOfCodes, MeansOfPicture, halved_log, strips
 from cardmeasure.photo import Photo
 from cardmeasure.reducing import reduced_photo
 
@@ -37,8 +38,6 @@ FIT_ROUNDS = 8
 SAMPLES = 3500
 LEAST_BOX_PX = 64
 """A smaller region is noise or dust."""
-STRIP = 24
-"""Rows of the reduced picture that are worked on at a time."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -67,38 +66,58 @@ def pieces_mask(photo: Photo, *, px_per_mm: float, known: list[NDArray[np.floati
     size = (max(8, round(photo.width_px * k)), max(8, round(photo.height_px * k)))
     small = photo.pixels_bgr if k == 1.0 else reduced_photo(photo, *size)
     factor = np.array([small.shape[1] / photo.width_px, small.shape[0] / photo.height_px])
-    log = _looked_up(np.log(photo.response + np.float32(FLOOR)), small)
-    taken = np.zeros(log.shape[:2], np.uint8)
+    table = np.log(photo.response + np.float32(FLOOR))
+    taken = np.zeros(small.shape[:2], np.uint8)
     for polygon in known:
         cv2.fillPoly(taken, [np.round((polygon + 0.5) * factor - 0.5).astype(np.int32)], 1)
     per_mm = px_per_mm * float(factor.mean())
     # what only a wide mean can see needs no fine grid
-    half = (max(4, log.shape[1] // 2), max(4, log.shape[0] // 2))
-    wide, *_ = _not_ground(
-        np.asarray(cv2.resize(log, half, interpolation=cv2.INTER_AREA)),
-        np.asarray(cv2.resize(taken, half, interpolation=cv2.INTER_NEAREST)), window_mm=WIDE_MM, per_mm=per_mm / 2,
+    log = halved_log(small, table)
+    seen_wide = _differing(
+        MeansOfPicture.of(log, _odd(WIDE_MM * per_mm / 2)),
+        np.asarray(cv2.resize(taken, log.shape[1::-1], interpolation=cv2.INTER_NEAREST)), per_mm=per_mm / 2,
     )  # fmt: skip
-    narrow, *stricter = _not_ground(log, taken, window_mm=NARROW_MM, per_mm=per_mm)
-    both = narrow | np.asarray(cv2.resize(wide, taken.shape[::-1], interpolation=cv2.INTER_NEAREST), np.uint8)
-    return Reduced(
-        pixels_bgr=small, masks=tuple(mask * (1 - taken) for mask in (both, narrow, *stricter)), factor=factor
+    wide = _home(_hanging_together(seen_wide), _odd(WIDE_MM * per_mm / 2))
+    window = _odd(NARROW_MM * per_mm)
+    seen = _differing(MeansOfCodes(codes=small, table=table, window_px=window), taken, per_mm=per_mm)
+    narrow, sure, great = (
+        _home(mask, window) for mask in (_hanging_together(seen), *((seen >= least).view(np.uint8) for least in (2, 3)))
     )
+    both = narrow | np.asarray(cv2.resize(wide, taken.shape[::-1], interpolation=cv2.INTER_NEAREST), np.uint8)
+    for mask in (both, narrow, sure, great):
+        mask[taken > 0] = 0
+    return Reduced(pixels_bgr=small, masks=(both, narrow, sure, great), factor=factor)
 
 
-def _not_ground(
-    log: Floats, taken: NDArray[np.uint8], *, window_mm: float, per_mm: float
-) -> tuple[NDArray[np.uint8], ...]:
-    """Masks of what likely, surely and greatly differs from the table, seen through means over a window."""
-    ring_px = 2 * round(RING_MM * per_mm) + 1
-    ring = (cv2.dilate(taken, np.ones((ring_px, ring_px), np.uint8)) > 0) & (taken == 0)
-    window = _odd(window_mm * per_mm)
-    mean = np.asarray(cv2.blur(log, (window, window)), np.float32)
-    seed = _commonest(mean[ring][::EVERY].astype(np.float64))
-    distance = _distance_from_ground(mean, taken == 0, seed=seed)
-    # a mean reaches half its window beyond a piece; taking that off again brings the outline home
-    home = np.ones((window, window), np.uint8)
-    masks = (_hanging_together(distance), *((distance > least).view(np.uint8) for least in (SURE, GREAT)))
-    return tuple(np.asarray(cv2.erode(mask, home), np.uint8) for mask in masks)
+def _differing(means: Means, taken: NDArray[np.uint8], *, per_mm: float) -> NDArray[np.uint8]:
+    """How much each pixel (h, w) of a picture of means differs from the table: 0, or 1 likely, 2 surely, 3 greatly."""
+    y, x = _ring(taken, 2 * round(RING_MM * per_mm) + 1)
+    seed = _commonest(means.at(y[::EVERY], x[::EVERY]).astype(np.float64))
+    h, w = taken.shape
+    step = max(1, int(np.sqrt(h * w / SAMPLES)))
+    y, x = (step * at for at in np.nonzero(taken[::step, ::step] == 0))
+    basis = _cubic(x / w * 2 - 1, y / h * 2 - 1)
+    coefficients, inverse = _fitted_ground(means.at(y, x).astype(np.float64), basis, seed)
+    return _levels(means, coefficients, inverse)
+
+
+def _ring(taken: NDArray[np.uint8], ring_px: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Rows and columns of the pixels in a ring around what is taken, row by row."""
+    left, top, width, height = cv2.boundingRect(taken)
+    top, left, bottom, right = (
+        max(0, top - ring_px),
+        max(0, left - ring_px),
+        top + height + ring_px,
+        left + width + ring_px,
+    )
+    part = taken[top:bottom, left:right]
+    y, x = np.nonzero((cv2.dilate(part, np.ones((ring_px, ring_px), np.uint8)) > 0) & (part == 0))
+    return y + top, x + left
+
+
+def _home(mask: NDArray[np.uint8], window_px: int) -> NDArray[np.uint8]:
+    """A mean reaches half its window beyond a piece; taking that off again brings the outline home."""
+    return np.asarray(cv2.erode(mask, np.ones((window_px, window_px), np.uint8)), np.uint8)
 
 
 def _odd(value: float) -> int:
@@ -106,25 +125,20 @@ def _odd(value: float) -> int:
     return max(3, 2 * round((value - 1) / 2) + 1)
 
 
-def _hanging_together(distance: Floats) -> NDArray[np.uint8]:
+def _hanging_together(differs: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Mask of all likely regions with a sure pixel in them (hysteresis), their holes filled."""
-    likely = (distance > LIKELY).view(np.uint8)
-    contours, _ = cv2.findContours(likely, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
-    mask = np.zeros(distance.shape, np.uint8)
+    contours, _ = cv2.findContours((differs > 0).view(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    mask = np.zeros(differs.shape, np.uint8)
     for contour in contours:
         x, y, w, h = cv2.boundingRect(contour)
-        if w * h >= LEAST_BOX_PX and distance[y : y + h, x : x + w].max() > SURE:
+        if w * h >= LEAST_BOX_PX and differs[y : y + h, x : x + w].max() > 1:
             cv2.drawContours(mask, [contour], 0, 1, cv2.FILLED)
     return mask
 
 
-def _distance_from_ground(log: Floats, free: Mask, *, seed: NDArray[np.float64]) -> Floats:
-    """Squared Mahalanobis distance (h, w) of each pixel from the smooth background whose colour is about `seed`."""
-    h, w = free.shape
-    step = max(1, int(np.sqrt(h * w / SAMPLES)))
-    y, x = np.nonzero(free[::step, ::step])
-    values = log[::step, ::step][y, x].astype(np.float64)
-    coefficients, inverse = _fitted_ground(values, _cubic(x * step / w * 2 - 1, y * step / h * 2 - 1), seed)
+def _levels(means: Means, coefficients: NDArray[np.float64], inverse: NDArray[np.float64]) -> NDArray[np.uint8]:
+    """How much each pixel differs from the smooth background, by its squared Mahalanobis distance from it."""
+    h, w = means.shape
     # with inverse = a aT the squared distance is the squared length of aT r: whiten picture and background alike
     whitener = np.linalg.cholesky(inverse)
     of_y, of_x = _background(h, w, coefficients @ whitener)
@@ -132,15 +146,18 @@ def _distance_from_ground(log: Floats, free: Mask, *, seed: NDArray[np.float64])
     along = whitener.T @ np.ones(3)
     shade = (along / np.linalg.norm(along)).astype(np.float32)
     deepest = SHADOW_DEPTH * float(np.linalg.norm(along))
-    distance = np.empty((h, w), np.float32)
-    for top in range(0, h, STRIP):  # what fits the processor's cache is done in a quarter of the time
-        rows = slice(top, top + STRIP)
-        white = np.asarray(cv2.transform(log[rows], mix), np.float32)
-        white -= (of_y[rows] @ of_x).reshape(-1, w, 3)
-        squared = np.asarray(cv2.transform(white * white, add), np.float32)
+    levels = np.empty((h, w), np.uint8)
+    for first, end in strips(h):
+        white = np.asarray(cv2.transform(means.rows(first, end), mix), np.float32)
+        ground = (of_y[first:end] @ of_x).reshape(-1, w, 3)
+        white -= ground
+        squared = np.asarray(cv2.transform(np.multiply(white, white, out=ground), add), np.float32)
         _take_out_shadows(squared, white, shade, deepest=deepest)
-        distance[rows] = squared
-    return distance
+        level = levels[first:end]
+        np.greater(squared, LIKELY, out=level.view(np.bool_))
+        for least in (SURE, GREAT):
+            level += squared > least
+    return levels
 
 
 def _take_out_shadows(distance: Floats, white: Floats, shade: Floats, *, deepest: float) -> None:
@@ -188,13 +205,6 @@ def _covariance(r: NDArray[np.float64], near: Mask) -> NDArray[np.float64]:
     mine = r * near
     mean = mine.sum(axis=1) / count
     return np.asarray((mine @ mine.T - count * np.outer(mean, mean)) / (count - 1))
-
-
-def _looked_up(table: Floats, codes: NDArray[np.generic]) -> Floats:
-    """Entries of a table (256,) or (65536,) at the code values (h, w, 3)."""
-    if codes.dtype == np.uint8:
-        return np.asarray(cv2.LUT(codes.astype(np.uint8, copy=False), table), np.float32)
-    return table[codes.astype(np.intp)]
 
 
 def _commonest(values: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -12,6 +12,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from cardmeasure.numerics import median
+
 Floats = NDArray[np.floating[Any]]
 
 PX_PER_MM = 2.4
@@ -101,23 +103,25 @@ def _crossed(log: NDArray[np.uint8], near_mm: float) -> float | None:
 def has_notches(contour_mm: Floats, corners_mm: Floats, *, mask_px_per_mm: float) -> bool:
     """Whether the contour (n, 2) leaves two opposite sides of the quadrilateral (4, 2) at the same place."""
     depth = max(NOTCH_MM, NOTCH_MASK_PX / mask_px_per_mm)
-    sides = [_notches(contour_mm, corners_mm, side, depth) for side in range(4)]
+    sides = _notches(contour_mm, corners_mm, depth)
     return _facing(sides[0], sides[2]) or _facing(sides[1], sides[3])
 
 
-def _notches(contour: Floats, corners: Floats, side: int, least_mm: float) -> Floats:
-    """Places of notches along a side, mm from its start; those of the opposite side run the other way."""
-    a, b = corners[side % 4], corners[(side + 1) % 4]
-    length = float(np.linalg.norm(b - a))
-    way = (b - a) / length
-    along = (contour - a) @ way
-    inward = (contour - a) @ np.array([-way[1], way[0]])
-    mine = (along > NEAREST_MM) & (along < length - NEAREST_MM) & (inward < 6.0)
-    if mine.sum() < 8:
-        return np.zeros(0)
-    depth = inward[mine] - np.median(inward[mine])
-    places = along[mine][depth > least_mm]
-    return np.asarray(places if side < 2 else length - places)
+def _notches(contour: Floats, corners: Floats, least_mm: float) -> list[Floats]:
+    """Places of notches along each side, mm from its start; those of the third and fourth run the other way."""
+    way = corners[[1, 2, 3, 0]] - corners
+    length = np.sqrt((way**2).sum(axis=1))
+    way /= length[:, None]
+    x, y = contour.T[:, None] - corners.T[:, :, None]
+    along, inward = x * way[:, :1] + y * way[:, 1:], y * way[:, :1] - x * way[:, 1:]
+    mine = (along > NEAREST_MM) & (along < (length - NEAREST_MM)[:, None]) & (inward < 6.0)
+    found = []
+    for side in range(4):
+        off = inward[side, mine[side]]
+        deep = off > median(off) + least_mm if len(off) >= 8 else np.zeros(len(off), bool)
+        places = along[side, mine[side]][deep]
+        found.append(places if side < 2 else length[side] - places)
+    return found
 
 
 def _facing(a: Floats, b: Floats) -> bool:

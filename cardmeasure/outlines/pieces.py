@@ -235,13 +235,12 @@ def _robust_lines(t: Floats, off: Floats, mine: NDArray[np.bool_]) -> tuple[Floa
 
     Sums of distances count, not of their squares.
     """
+    terms = np.stack([np.ones_like(t), t, off, t * t, t * off], axis=2)
     weight: Floats = mine.astype(np.float64)
     offset, slope = np.zeros(len(t)), np.zeros(len(t))
     for _ in range(5):
-        total = weight.sum(axis=1)
-        t0, off0 = (np.einsum("sn,sn->s", weight, values) / total for values in (t, off))
-        d = weight * (t - t0[:, None])
-        slope = np.einsum("sn,sn->s", d, off - off0[:, None]) / np.einsum("sn,sn->s", d, t)
-        offset = off0 - slope * t0
+        total, of_t, of_off, of_tt, of_both = (weight[:, None] @ terms)[:, 0].T
+        slope = (total * of_both - of_t * of_off) / (total * of_tt - of_t * of_t)
+        offset = (of_off - slope * of_t) / total
         weight = mine / np.maximum(np.abs(off - offset[:, None] - slope[:, None] * t), 0.2)
     return offset, slope

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from cardmeasure.errors import PhotoTrouble
 from cardmeasure.geometry import apply_homography, area, fit_homography, local_scale, side_lengths
 from cardmeasure.photo import Photo
-from cardmeasure.reducing import reduced_photo
+from cardmeasure.reducing import halved_photo, reduced
 from cardmeasure.reference.crossings import Crossings, fit_crossings
 from cardmeasure.reference.design import DESIGNS, FIDUCIAL_DICTIONARY, FIDUCIAL_MODULES, SquareDesign
 from cardmeasure.reference.glare import glare_share
@@ -129,10 +129,12 @@ def reduced_grey(photo: Photo, factor: float) -> NDArray[np.uint8]:
     """The photo, reduced or enlarged by a factor, as 8 bit grey."""
     size = (max(1, round(photo.width_px * factor)), max(1, round(photo.height_px * factor)))
     if factor > 1:
-        sized = cv2.resize(np.asarray(photo.pixels_bgr), size, interpolation=cv2.INTER_CUBIC)
-    else:
-        sized = reduced_photo(photo, *size)
-    grey = np.asarray(cv2.cvtColor(np.asarray(sized), cv2.COLOR_BGR2GRAY))
+        return _grey(np.asarray(cv2.resize(np.asarray(photo.pixels_bgr), size, interpolation=cv2.INTER_CUBIC)))
+    return reduced(_grey(halved_photo(photo, *size)), *size)  # one channel is resized for a third of the price of three
+
+
+def _grey(pixels_bgr: Codes) -> NDArray[np.uint8]:
+    grey = np.asarray(cv2.cvtColor(pixels_bgr, cv2.COLOR_BGR2GRAY))
     return np.asarray(grey if grey.dtype == np.uint8 else grey // 256, np.uint8)
 
 

@@ -45,8 +45,8 @@ def refine_saddles(channel: NDArray[np.generic], points_px: Floats, *, radius_px
     """
     points = np.array(points_px, np.float64)
     reach = max(1.5, 0.7 * radius_px)
-    fit, smooth = _quadratic_fit(radius_px), _smoothing(radius_px, smoothing_px)
-    margin = (smooth.shape[1] - 1) // 2
+    fit = _smoothed_fit(radius_px, smoothing_px)
+    margin = (fit.shape[1] - 1) // 2
     inside = _inside(channel, points, margin + 1)
     coefficients = np.zeros((len(points), 6))
     ok = inside.copy()
@@ -54,8 +54,7 @@ def refine_saddles(channel: NDArray[np.generic], points_px: Floats, *, radius_px
         if not ok.any():
             break
         centre = np.round(points[ok]).astype(np.intp)
-        patches = smooth @ _patches(channel, centre, margin) @ smooth.T
-        c = patches.reshape(len(centre), -1) @ fit.T
+        c = _patches(channel, centre, margin).reshape(len(centre), -1) @ fit.reshape(6, -1).T
         step, is_saddle = _stationary_point(c)
         moved = centre + step
         good = is_saddle & (np.hypot(*(moved - points_px[ok]).T) < reach) & (np.abs(step).max(axis=1) < radius_px)
@@ -93,6 +92,13 @@ def _stationary_point(c: Floats) -> tuple[Floats, NDArray[np.bool_]]:
 
 
 @lru_cache(maxsize=32)
+def _smoothed_fit(radius: int, sigma: float) -> Floats:
+    """From a patch to the six coefficients of a quadratic fitted to it when smoothed, (6, s, s): both are linear."""
+    smooth = _smoothing(radius, sigma)
+    side = 2 * radius + 1
+    return np.asarray(smooth.T @ _quadratic_fit(radius).reshape(6, side, side) @ smooth)
+
+
 def _quadratic_fit(radius: int) -> Floats:
     """Least-squares matrix from a patch to the six coefficients of a quadratic; a cone window about its middle."""
     y, x = np.mgrid[-radius : radius + 1, -radius : radius + 1].reshape(2, -1).astype(np.float64)
@@ -101,7 +107,6 @@ def _quadratic_fit(radius: int) -> Floats:
     return np.asarray(np.linalg.pinv(design * weight[:, None]) * weight)
 
 
-@lru_cache(maxsize=32)
 def _smoothing(radius: int, sigma: float) -> Floats:
     """Matrix that smooths (2 (radius + reach) + 1) samples to the middle 2 radius + 1."""
     reach = int(np.ceil(3 * sigma))

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from cardmeasure.camera import Camera
 from cardmeasure.edges.channels import plain_channels
 from cardmeasure.edges.looks import BLUR, PLACE, WALL, WIDTH, shares_with_slope
+from cardmeasure.edges.shading import open_shading
 from cardmeasure.edges.stretches import edge_offsets
 from cardmeasure.photo import Photo
 from cardmeasure.shapes.courses import Course, seen, wall_widths_px
@@ -24,6 +25,7 @@ from cardmeasure.shapes.plans import interior_angles_rad
 from cardmeasure.shapes.sampling import STEP_PX, distances_px, light_across
 
 Floats = NDArray[np.floating[Any]]
+Ints = NDArray[np.intp]
 
 FAN_DEG, RAYS = 12.0, 5
 AROUND_PX = 4.0
@@ -70,10 +72,12 @@ def corner_radii_mm(
     """Radii and their standard uncertainties (n,) of each piece's corners."""
     if not pieces:
         return []
-    half = np.concatenate([interior_angles_rad(piece.mm) / 2 for piece in pieces])
-    most = np.concatenate([_largest_mm(piece.mm) for piece in pieces])
-    looks = np.concatenate([(piece.looks + np.roll(piece.looks, 1, axis=0)) / 2 for piece in pieces])
-    radius = np.clip(np.concatenate([np.full(len(piece.mm), piece.start_mm) for piece in pieces]), 0.0, most)
+    polygons = _Polygons.of([piece.mm for piece in pieces])
+    half, most = polygons.angles_rad / 2, polygons.largest_mm
+    sides = np.concatenate([piece.looks for piece in pieces])
+    looks = (sides + sides[polygons.before]) / 2
+    radius = np.clip(polygons.each([piece.start_mm for piece in pieces]), 0.0, most)
+    elevation = polygons.each([piece.elevation_mm for piece in pieces])
     u = np.full(len(half), np.inf)
     per_mm = camera.focal_px / float(np.linalg.norm(camera.position_mm))
     gain = np.cos(np.radians(FAN_DEG) / 2) / np.sin(half) - 1
@@ -81,7 +85,7 @@ def corner_radii_mm(
         wide = max(reach_mm * max(1.0, float(gain.max()) / RIGHT_GAIN), TO_SHARP * LEAST_MM * float(gain.max()))
         search = max(wide * per_mm, LEAST_SEARCH_PX)
         drawn = np.maximum(radius, np.minimum(LEAST_MM, most))
-        course = _fans(pieces, half, drawn)
+        course = _fans(polygons, drawn, elevation_mm=elevation)
         places = seen(course, camera)
         looks[:, WIDTH] = wall_widths_px(course, camera, paper_mm=paper_mm)
         outer = search + AROUND_PX + float(np.maximum(looks[:, WIDTH], 0.0).max())
@@ -93,14 +97,56 @@ def corner_radii_mm(
         u = np.where(inside, np.hypot(U_PLACE_PX, u_px) / places.px_per_mm / gain, np.inf)
     blurred = BLUR_ROUNDS * looks[:, BLUR] / per_mm
     radius = np.sqrt(np.maximum(radius**2 - blurred**2, 0.0))
-    cuts = np.cumsum([len(piece.mm) for piece in pieces])[:-1]
+    cuts = np.cumsum(polygons.count)[:-1]
     return list(zip(np.split(radius, cuts), np.split(u, cuts), strict=True))
 
 
-def _largest_mm(corners: Floats) -> Floats:
-    """The largest radius (n,) that a polygon's corners have room for."""
-    lengths = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
-    return np.asarray(MOST_SHARE * np.minimum(lengths, np.roll(lengths, 1)) * np.tan(interior_angles_rad(corners) / 2))
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Polygons:
+    """The corners (n, 2) of all pieces, one after the other, so that all are worked on at once.
+
+    count (p,): how many each piece has. before (n,): which corner comes before each. ways (n, 2): unit vectors to the
+    next one; lengths (n,): and how far it is away.
+    """
+
+    corners: Floats
+    count: Ints
+    before: Ints
+    ways: Floats
+    lengths: Floats
+
+    @staticmethod
+    def of(each: Sequence[Floats]) -> _Polygons:
+        """From the corners of each piece."""
+        corners, count = np.concatenate(each), np.array([len(one) for one in each])
+        number = np.arange(len(corners))
+        last = np.cumsum(count) - 1
+        before, after = number - 1, number + 1
+        before[last - count + 1], after[last] = last, last - count + 1
+        ways = corners[after] - corners
+        lengths = np.hypot(*ways.T)
+        return _Polygons(corners=corners, count=count, before=before, ways=ways / lengths[:, None], lengths=lengths)
+
+    @property
+    def angles_rad(self) -> Floats:
+        """Interior angle (n,) at each corner."""
+        return np.asarray(np.arccos(np.clip(-(self.ways * self.ways[self.before]).sum(axis=1), -1.0, 1.0)))
+
+    @property
+    def largest_mm(self) -> Floats:
+        """The largest radius (n,) that each corner has room for."""
+        shorter = np.minimum(self.lengths, self.lengths[self.before])
+        return np.asarray(MOST_SHARE * shorter * np.tan(self.angles_rad / 2))
+
+    @property
+    def inward(self) -> Floats:
+        """Unit vectors (n, 2) along the corners' bisectors."""
+        middle = self.ways - self.ways[self.before]
+        return np.asarray(middle / np.hypot(*middle.T)[:, None])
+
+    def each(self, values: Sequence[float]) -> Floats:
+        """A number of each piece (p,) at each of its corners (n,)."""
+        return np.repeat(np.array(values, np.float64), self.count)
 
 
 def _radii_seen(seen_mm: Floats, half: Floats, drawn_mm: Floats, most_mm: Floats) -> Floats:
@@ -142,27 +188,20 @@ def one_radius_mm(radii: Floats, u: Floats, corners_mm: Floats) -> float | None:
     return middle if alike.sum() >= (1 - MOST_ODD) * len(radii) else None
 
 
-def _fans(pieces: Sequence[Corners], half: Floats, radius: Floats) -> Course:
+def _fans(polygons: _Polygons, radius: Floats, *, elevation_mm: Floats) -> Course:
     """The middles of the arcs at all corners."""
-    middle = np.concatenate([_inward(piece.mm) for piece in pieces])
-    corners = np.concatenate([piece.mm for piece in pieces])
+    middle, corners = polygons.inward, polygons.corners
     angle = np.radians(FAN_DEG) * np.linspace(-1, 1, RAYS)
     c, s = np.cos(angle)[None, :, None], np.sin(angle)[None, :, None]
     away, aside = -middle[:, None], np.column_stack([middle[:, 1], -middle[:, 0]])[:, None]
     out = c * away + s * aside
-    mm = corners[:, None] + (radius / np.sin(half))[:, None, None] * middle[:, None] + radius[:, None, None] * out
+    centres = corners + (radius / np.sin(polygons.angles_rad / 2))[:, None] * middle
+    mm = centres[:, None] + radius[:, None, None] * out
     n = len(corners)
     return Course(
         piece=np.zeros(n, np.intp), side=np.arange(n), mm=mm, way=np.stack([-out[..., 1], out[..., 0]], axis=2),
-        elevation_mm=np.concatenate([np.full(len(piece.mm), piece.elevation_mm) for piece in pieces]),
+        elevation_mm=elevation_mm,
     )  # fmt: skip
-
-
-def _inward(corners: Floats) -> Floats:
-    """Unit vectors (n, 2) along the corners' bisectors."""
-    before, after = np.roll(corners, 1, axis=0) - corners, np.roll(corners, -1, axis=0) - corners
-    middle = before / np.linalg.norm(before, axis=1)[:, None] + after / np.linalg.norm(after, axis=1)[:, None]
-    return np.asarray(middle / np.linalg.norm(middle, axis=1)[:, None])
 
 
 def _offsets(
@@ -177,7 +216,7 @@ def _offsets(
     least = misfit.argmin(axis=0)
     best = _placed(looks, grid[least])
     weight = np.full(x.shape, RAYS * STEP_PX, np.float32)
-    found = edge_offsets(x, light, weight, looks=best, channels=plain_channels(n))
+    found = edge_offsets(x, light, weight, looks=best, channels=plain_channels(n), shading=open_shading(n))
     return found.place_px, found.u_px, (least > 0) & (least < len(grid) - 1)
 
 
@@ -189,7 +228,8 @@ def _placed(looks: Floats, at: Floats | float) -> Floats:
 
 def _misfit(x: Floats, light: NDArray[np.float32], looks: Floats) -> Floats:
     """Sum of squares (n,) that looks leave; their walls' levels are known, those of face and table are fitted."""
-    face, wall, table = (share[:, 0] for share in shares_with_slope(x, looks, plain_channels(len(looks)))[:3])
+    n = len(looks)
+    face, wall, table = shares_with_slope(x, looks, plain_channels(n), open_shading(n))[0][:, :, 0]
     rest = light - wall[..., None] * looks[:, None, WALL].astype(np.float32)
     parts = np.stack([face, table], axis=1)
     normal = (parts @ parts.transpose(0, 2, 1)).astype(np.float64) + 1e-6 * np.eye(2)

@@ -16,15 +16,12 @@ from cardmeasure.camera import Camera
 from cardmeasure.edges.channels import Channels, channels_for, plain_channels
 from cardmeasure.edges.fitting import LookPriors, Looks, fit_looks, look_priors, scatter_of_bins
 from cardmeasure.edges.lighting import Surroundings, priors_before
-from cardmeasure.edges.looks import BLUR, FACE, PLACE, SHADE, SHADOW, TABLE, WALL, WIDTH, expected_light_with_jacobian
+from cardmeasure.edges.looks import BLUR, FACE, PLACE, SHADE, SHADOW, TABLE, WALL, WIDTH, expected_light
 from cardmeasure.edges.measuring import (
     BLUR_REACH,
     FARTHEST_PX,
     GREEN,
     LEAST_U_PX,
-    U_MODEL_PX,
-    U_RIM_MM,
-    U_SHARE,
     Conditions,
 )
 from cardmeasure.edges.profiles import Profiles
@@ -47,6 +44,9 @@ WIDE_PX = 6.0
 OUTER_STARTS_PX = 2.0
 FAR_AT_FIRST_PX = 4.0
 """A rough outline may be askew, so a stretch's edge may be so far from its side's."""
+U_MODEL_PX, U_RIM_MM, U_SHARE = 0.07, 0.008, 1.25
+"""Shift of a whole side that no model of ours explains: sharpening and uneven shadow; rim and cut of the board. And by
+how much places scatter beyond what the fit alone says."""
 WELL_EXPLAINED = 1.8
 """Misfit per value of a side that is understood: 0.3 to 1.2; where a printed line is taken for an edge: 2 to 30."""
 EXPLAINED_OUTSIDE, USUAL_OUTSIDE, INSIDE_PX, MOST_SQUARE = 8.0, 1.0, 0.5, 50.0
@@ -134,7 +134,7 @@ def _tried_again(whole: Profiles, sides: SideLooks, channels: Channels) -> SideL
     tried = fit_looks(
         whole.distance_px[many], whole.light[many], whole.weight[many],
         priors=priors.rows(np.tile(np.arange(len(rows)), len(LOST_STARTS_PX))), start=starts.reshape(len(many), -1),
-        channels=channels.rows(many),
+        channels=channels.rows(many), shading=sides.shading.rows(many),
     )  # fmt: skip
     best = tried.cost.reshape(-1, len(rows)).argmin(axis=0) * len(rows) + np.arange(len(rows))
     better = tried.cost[best] < BETTER * sides.looks.cost[rows]
@@ -162,7 +162,7 @@ def _walls_doubted(whole: Profiles, sides: SideLooks, around: Surroundings, *, u
     tried = fit_looks(
         whole.distance_px[many], whole.light[many], whole.weight[many],
         priors=priors.rows(np.tile(np.arange(len(rows)), 3)), start=np.concatenate([p[rows], bright, dark]),
-        channels=_channels(whole, around).rows(many),
+        channels=_channels(whole, around).rows(many), shading=sides.shading.rows(many),
     )  # fmt: skip
     cost, place = tried.cost.reshape(3, -1), tried.place_px.reshape(3, -1)
     best = cost.argmin(axis=0)
@@ -214,7 +214,7 @@ def misfit_outside(whole: Profiles, sides: SideLooks) -> Floats:
     """Mean square (n,) of what each side's looks leave at and outside its edge: art inside it does not count."""
     p = sides.looks.parameters
     plain = plain_channels(len(p))
-    model = expected_light_with_jacobian(whole.distance_px, p, plain)[0].transpose(0, 2, 1)
+    model = expected_light(whole.distance_px, p, plain, sides.shading).transpose(0, 2, 1)
     noise = np.sqrt(1 + 1 / np.maximum(whole.weight, 1))[..., None]
     scatter = scatter_of_bins(whole.light, whole.weight, plain)[:, None] * noise
     counted = (whole.weight > 0) & (whole.distance_px > p[:, PLACE, None] - INSIDE_PX)
@@ -285,8 +285,9 @@ def _points(
     p = sides.looks.parameters
     of_stretch = p[course.side]
     found = edge_offsets(
-        fine.distance_px, fine.light, fine.weight, looks=of_stretch, channels=channels.rows(course.side)
-    )
+        fine.distance_px, fine.light, fine.weight, looks=of_stretch, channels=channels.rows(course.side),
+        shading=sides.shading.rows(course.side),
+    )  # fmt: skip
     good = fine.inside & np.isfinite(found.place_px) & (found.u_px < 1.0)
     good &= np.abs(found.place_px - of_stretch[:, PLACE]) < far_px
     tone = tone_shift_px(p[:, FACE][:, GREEN], p[:, TABLE][:, GREEN], p[:, BLUR]) * U_TONE

@@ -101,7 +101,7 @@ def _card_observation(adjustment: Adjustment, index: int, at: NDArray[np.intp], 
     gain = np.linalg.solve(c[np.ix_(at, at)], c[np.ix_(at, rows)]).T
     reduce = np.hstack([np.eye(2), -gain])
     both = np.concatenate([rows, at])
-    own = {name: reduce @ share[np.ix_(both, both)] @ reduce.T for name, share in adjustment.shares.items()}
+    own = {name: reduce @ share @ reduce.T for name, share in adjustment.shares_of(both).items()}
     whole = float(np.trace(c[np.ix_(rows, rows)]))
     return CardObservation(
         number=card.number,

@@ -22,7 +22,8 @@ class Side:
     """What a side is made of: place, wall and shadow in pixels, light left in the shadow, levels by colour.
 
     rim : blur of the shadow's rim beside the picture's own, as a share of its reach. sharpening : share of a step less
-    a wider step added, the wider one blurred by another 1.35 px.
+    a wider step added, the wider one blurred by another 1.35 px. wall_height_px : what hides the room from the table;
+    0: nothing. white : light of white paper, of which 0.85 is reflected.
     """
 
     place: float
@@ -35,6 +36,8 @@ class Side:
     table: Colour
     rim: float = 0.0
     sharpening: float = 0.0
+    wall_height_px: float = 0.0
+    white: float = 0.7
 
 
 def drawn(side: Side, *, distance_px: Floats = DISTANCE_PX) -> Floats:
@@ -46,13 +49,21 @@ def drawn(side: Side, *, distance_px: Floats = DISTANCE_PX) -> Floats:
     )
     if side.rim * side.shadow_px > 0:
         shaded = gaussian_filter1d(shaded, side.rim * side.shadow_px / FINE_PX, mode="nearest")
-    lit = (1 - not_on_table) * (1 - (1 - side.shade) * shaded)
+    lit = (1 - not_on_table) * (1 - (1 - side.shade) * shaded - _room_hidden(side, x - foot))
     shares = np.stack([on_face, not_on_table - on_face, lit], axis=1)
     light = shares @ np.array([side.face, side.wall, side.table])
     light = gaussian_filter1d(light, side.blur / FINE_PX, axis=0, mode="nearest")
     if side.sharpening:
         light += side.sharpening * (light - gaussian_filter1d(light, 1.35 / FINE_PX, axis=0, mode="nearest"))
     return np.stack([np.interp(distance_px, x, light[:, k]) for k in range(3)], axis=1)[None]
+
+
+def _room_hidden(side: Side, from_foot: Floats) -> Floats:
+    """Of the table's light: what an even room would send from behind the wall, less what the wall sends itself."""
+    if not side.wall_height_px:
+        return np.zeros_like(from_foot)
+    hidden = (1 - from_foot / np.hypot(from_foot, side.wall_height_px)) / 2
+    return np.asarray((side.shade - 0.85 * float(np.mean(side.wall)) / side.white) * hidden)
 
 
 def surroundings(n: int, *, width: Floats, thickness: float = 3.0, u_width: float = 0.05) -> Surroundings:

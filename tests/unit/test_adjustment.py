@@ -24,6 +24,7 @@ from cardmeasure.adjustment import (
 from cardmeasure.bow import TERMS
 from cardmeasure.edges.points import no_edge_points
 from cardmeasure.linearised import Linearised, Problem, linearise
+from cardmeasure.normal_equations import Parts
 from cardmeasure.priors import GROUP_NAMES, prior_rows
 from cardmeasure.unknowns import Layout, State
 
@@ -120,7 +121,7 @@ def test_the_compact_normal_matrix_is_the_dense_product(seed: int, squares: int,
     )  # fmt: skip
     size = np.sqrt(np.maximum((j**2).sum(axis=0), 1e-30))
     for part, compact, times in parts:
-        normal, right = compact(weights[part])
+        normal, right = compact(weights[part]).dense()
         weighted = j[part] * weights[part, None]
         np.testing.assert_allclose(
             normal / np.outer(size, size), weighted.T @ j[part] / np.outer(size, size), atol=1e-12
@@ -132,12 +133,16 @@ def test_the_compact_normal_matrix_is_the_dense_product(seed: int, squares: int,
 
 @pytest.mark.parametrize("cards", [0, 2])
 def test_the_normal_matrix_of_the_priors_is_the_dense_product(cards: int) -> None:
-    rows = prior_rows(_photo(6, cards=cards, squares=2).truth, priors_of(cards))
+    photo = _photo(6, cards=cards, squares=2)
+    rows, parts = prior_rows(photo.truth, priors_of(cards)), Parts(layout=photo.truth.layout)
     weights = np.where(rows.robust, np.linspace(0.1, 0.9, len(rows.robust)), 1.0)
     assert rows.robust.sum() == 2 * cards, "rises across the width and the height of each card"
     j = rows.jacobian * np.sqrt(weights)[:, None]
-    np.testing.assert_allclose(rows.normal(weights), j.T @ j, rtol=1e-12)
-    groups = [rows.of_group(name, weights) for name in sorted(set(rows.groups))]
+    residuals = np.linspace(-1.0, 2.0, len(weights))
+    normal, right = rows.normal(parts, weights, residuals).dense()
+    np.testing.assert_allclose(normal, j.T @ j, rtol=1e-12)
+    np.testing.assert_allclose(right, j.T @ (np.sqrt(weights) * residuals), rtol=1e-12, atol=1e-9)
+    groups = [rows.times(name, weights, np.eye(j.shape[1])) for name in sorted(set(rows.groups))]
     np.testing.assert_allclose(sum(g.T @ g for g in groups), j.T @ j, rtol=1e-12)
 
 

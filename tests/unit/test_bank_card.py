@@ -71,7 +71,7 @@ def outline_of(size: tuple[float, float], *, radius_mm: float = 3.18) -> Outline
 def found_in(photo: Simulated, sizes: Sizes, *, profile: PrintProfile = ASSUMED, radius_mm: float = 3.18) -> BankCards:
     solution = Solution(
         adjustment=adjust(photo.start, photo.points, photo.edges, photo.priors), edges=None,
-        card_of=np.arange(len(sizes)), px_per_mm=9.0, priors=photo.priors,
+        card_of=np.arange(len(sizes)), px_per_mm=9.0, priors=photo.priors, outlined_by=photo.start.camera,
     )  # fmt: skip
     outlines = [outline_of(size, radius_mm=radius_mm) for size in sizes]
     return bank_cards(outlines, solution, settings=Settings(print_profile=profile))

@@ -99,6 +99,13 @@ def test_derivatives_after_the_points_are_those_of_differences(camera: Camera, s
         np.testing.assert_allclose(by_point[:, :, k], numeric, rtol=0, atol=2e-5 * scale, err_msg=f"axis {k}")
 
 
+@given(camera=cameras(), seed=st.integers(0, 10**6))
+def test_each_pixel_may_have_a_plane_of_its_own(camera: Camera, seed: int) -> None:
+    points = _points(seed)
+    back = to_plane(camera, project(camera, points), z_mm=points[:, 2])
+    np.testing.assert_allclose(back, points[:, :2], rtol=0, atol=1e-6)
+
+
 @given(camera=cameras(), z_mm=_about(10.0), seed=st.integers(0, 10**6))
 def test_the_way_back_to_a_plane_inverts_the_projection(camera: Camera, z_mm: float, seed: int) -> None:
     points = _points(seed)

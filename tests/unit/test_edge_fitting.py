@@ -12,6 +12,7 @@ from cardmeasure.edges import looks as lk
 from cardmeasure.edges.channels import plain_channels
 from cardmeasure.edges.fitting import HIGH, LOW, LookPriors, Looks, fit_looks, look_priors, scatter_of_bins
 from cardmeasure.edges.lighting import priors_before
+from cardmeasure.edges.shading import UNKNOWN_SOFTNESS
 
 Floats = NDArray[np.float64]
 
@@ -27,8 +28,8 @@ def _fit(light: Floats, priors: LookPriors, *, weight: Floats | None = None, sta
 def _side(p: Floats, blur: float) -> Side:
     face, wall, table = (tuple(p[part].tolist()) for part in (lk.FACE, lk.WALL, lk.TABLE))
     return Side(
-        place=p[lk.PLACE], blur=blur, wall_px=p[lk.WIDTH], shadow_px=p[lk.SHADOW], shade=p[lk.SHADE], rim=lk.SOFTNESS,
-        sharpening=p[lk.SHARPENING], face=face, wall=wall, table=table,
+        place=p[lk.PLACE], blur=blur, wall_px=p[lk.WIDTH], shadow_px=p[lk.SHADOW], shade=p[lk.SHADE],
+        rim=UNKNOWN_SOFTNESS, sharpening=p[lk.SHARPENING], face=face, wall=wall, table=table,
     )  # fmt: skip
 
 

@@ -17,6 +17,7 @@ from cardmeasure.edges.bends import FEWEST, bends_px, bow, course_px
 from cardmeasure.edges.channels import plain_channels
 from cardmeasure.edges.points import EdgePoints
 from cardmeasure.edges.profiles import Profiles, Reach, Stretches, sample_profiles, whole_sides
+from cardmeasure.edges.shading import open_shading
 from cardmeasure.edges.stretches import edge_offsets
 from cardmeasure.edges.tables import is_table
 from cardmeasure.edges.tone import MOST_TONE, tone_shift_px
@@ -76,6 +77,7 @@ def test_all_four_sides_are_placed_right_at_any_turn(turn_deg: float, stretches:
             profiles.weight,
             looks=_plain(len(profiles.card)),
             channels=plain_channels(len(profiles.card)),
+            shading=open_shading(len(profiles.card)),
         )
         for side in range(4):
             error = found.place_px[profiles.side == side] + grown
@@ -112,14 +114,22 @@ def _profiles(places: Floats, noise: float = 0.0, seed: int = 1) -> tuple[Floats
 
 def test_shifted_stretches_are_found_where_they_are() -> None:
     places = np.linspace(-0.9, 0.9, 13)
-    found = edge_offsets(*_profiles(places), looks=_plain(len(places)), channels=plain_channels(len(places)))
+    found = edge_offsets(
+        *_profiles(places),
+        looks=_plain(len(places)),
+        channels=plain_channels(len(places)),
+        shading=open_shading(len(places)),
+    )
     np.testing.assert_allclose(found.place_px, places, atol=0.01)
 
 
 def test_the_uncertainty_of_stretches_is_that_of_their_noise() -> None:
     places = np.zeros(400)
     found = edge_offsets(
-        *_profiles(places, noise=0.02), looks=_plain(len(places)), channels=plain_channels(len(places))
+        *_profiles(places, noise=0.02),
+        looks=_plain(len(places)),
+        channels=plain_channels(len(places)),
+        shading=open_shading(len(places)),
     )
     assert abs(found.place_px.mean()) < 0.01
     assert 0.7 < np.sqrt(np.mean((found.place_px / found.u_px) ** 2)) < 1.3

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from cardmeasure.edges import looks as lk
 from cardmeasure.edges.profiles import Profiles
+from cardmeasure.edges.shading import UNKNOWN_SOFTNESS
 from cardmeasure.edges.whole import SideLooks, ends, looks_of_sides
 
 Floats = NDArray[np.float64]
@@ -30,7 +31,7 @@ def _profiles(light: Floats) -> Profiles:
 
 def _looked(sides: list[Side], *, u_place_px: float = 2.5) -> SideLooks:
     """With the walls' widths known to 0.05 px."""
-    light = np.concatenate([drawn(side) for side in sides])
+    light = np.concatenate([drawn(replace(side, wall_height_px=3.0)) for side in sides])
     around = surroundings(len(sides), width=np.array([side.wall_px for side in sides]))
     return looks_of_sides(_profiles(light), around, u_place_px=u_place_px, before=None)
 
@@ -53,13 +54,16 @@ KINDS = {
 def test_the_edge_is_found_from_a_prediction_two_pixels_off(kind: str) -> None:
     """Within 2.5 times what is stated for each side, which is 0.3 px at most, and to a tenth of a pixel."""
     places = np.linspace(-2.0, 2.0, 12)
-    found = _looked([replace(KINDS[kind], place=p, rim=lk.SOFTNESS) for p in places.tolist()])
+    found = _looked([replace(KINDS[kind], place=p, rim=UNKNOWN_SOFTNESS) for p in places.tolist()])
     assert (_u(found) < 0.3).all()
     assert (np.abs(found.looks.place_px - places) < 0.1).all()
     assert (np.abs(found.looks.place_px - places) < 2.5 * np.hypot(_u(found), 0.03)).all()
 
 
-RIDDLE = Side(place=0.3, wall_px=-0.5, face=(0.06,) * 3, table=(0.2,) * 3, shadow_px=3.5, shade=0.3, rim=lk.SOFTNESS)
+RIDDLE = Side(
+    place=0.3, wall_px=-0.5, face=(0.06,) * 3, wall=(0.1,) * 3, table=(0.2,) * 3, shadow_px=3.5, shade=0.3,
+    rim=UNKNOWN_SOFTNESS,
+)  # fmt: skip
 """A black border beside a shadow as dark, on a grey table: where one ends and the other begins cannot be seen."""
 
 
@@ -76,19 +80,22 @@ def test_how_dark_other_sides_shadows_are_settles_the_riddle() -> None:
     others = [replace(RIDDLE, face=WHITE, place=p) for p in np.linspace(-0.5, 0.5, 15).tolist()]
     alone, taught = _looked([RIDDLE]), _looked([*others, RIDDLE])
     assert abs(taught.looks.place_px[-1] - RIDDLE.place) < 0.2
-    assert taught.looks.u_place_px[-1] < 0.5 * alone.looks.u_place_px[0]
-    assert _u(taught)[-1] < 0.8 * _u(alone)[0]
+    assert _u(taught)[-1] < 0.25 * _u(alone)[0]
 
 
 def test_a_second_pass_begins_where_the_first_ended() -> None:
-    """Predicted from the first pass' places the sides lie at 0, with the blur as wide as the finer bins make it."""
-    sides = [replace(KINDS["white border, wall"], place=p) for p in np.linspace(-1.0, 1.0, 8).tolist()]
+    """Drawn anew about 0 they are found where the first pass found them to 0.02 px, with the blur that finer bins
+    make."""
+    places = np.linspace(-1.0, 1.0, 8)
+    sides = [replace(KINDS["white border, wall"], place=p) for p in places.tolist()]
+    sides = [replace(side, rim=UNKNOWN_SOFTNESS, wall_height_px=3.0) for side in sides]
     light = np.concatenate([drawn(side) for side in sides])
     around = replace(surroundings(len(sides), width=np.full(len(sides), 1.5)), bins_px=0.29)
     first = looks_of_sides(_profiles(light), around, u_place_px=2.5, before=None)
     again = np.concatenate([drawn(replace(side, place=0.0, blur=0.87)) for side in sides])
     second = looks_of_sides(_profiles(again), replace(around, bins_px=0.19), u_place_px=0.8, before=first)
-    np.testing.assert_allclose(second.looks.place_px, 0.0, atol=0.06)
+    np.testing.assert_allclose(second.looks.place_px, first.looks.place_px - places, rtol=0, atol=0.02)
+    assert (np.abs(second.looks.place_px) < 2 * second.looks.u_place_px).all()
     expected = np.sqrt(first.priors.mean[:, lk.BLUR] ** 2 - 0.29**2 + 0.19**2)
     np.testing.assert_allclose(second.priors.mean[:, lk.BLUR], expected, rtol=1e-9)
     np.testing.assert_allclose(second.doubt_px, first.doubt_px, rtol=0, atol=1e-9)

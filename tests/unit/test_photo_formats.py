@@ -72,8 +72,14 @@ def test_format_is_told_by_content_whatever_the_name(kind: str, name: str, tmp_p
     assert photo.sha256 == hashlib.sha256(FILES[kind]).hexdigest()
 
 
-def test_jpeg_has_the_very_pixels_of_the_plain_decoder(read: Read) -> None:
-    file = saved(textured(), "JPEG", quality=90)
+@pytest.mark.parametrize("mode", ["RGB", "L"])
+@pytest.mark.parametrize("progressive", [False, True])
+@pytest.mark.parametrize("subsampling", ["4:4:4", "4:2:2", "4:2:0"])
+def test_jpeg_has_the_very_pixels_of_the_plain_decoder(
+    subsampling: str, progressive: bool, mode: str, read: Read
+) -> None:
+    image = Image.fromarray(textured()).convert(mode)
+    file = saved(image, "JPEG", quality=90, subsampling=subsampling, progressive=progressive)
     expected = cv2.imdecode(np.frombuffer(file, np.uint8), cv2.IMREAD_COLOR)
     assert expected is not None
     assert np.array_equal(read(file).pixels_bgr, expected)

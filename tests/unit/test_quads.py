@@ -58,8 +58,8 @@ def test_any_four_corners_come_back(quad: Floats, shifts: list[float]) -> None:
 @given(quad=quads(), place=places)
 def test_derivatives_are_those_of_differences(quad: Floats, place: tuple[float, float]) -> None:
     at = np.array([place])
-    points, jacobian = qd.world_points_with_jacobian(quad[None], at)
-    np.testing.assert_allclose(points, qd.world_points(quad[None], at), rtol=0, atol=1e-12)
+    along_axes = [qd.by_parameters(qd.laid(quad[None], at), axis[:, None]) for axis in np.eye(3)]
+    jacobian = np.stack(along_axes, axis=0)[..., 0][None]
     for k in range(qd.PARAMETERS):
         step = np.zeros(qd.PARAMETERS)
         step[k] = 1e-5

@@ -1,0 +1,175 @@
+"""Sides that were sought at a line inside the border: found again at a step further out.
+
+Where a border is nearly as dark as the table, a rough outline may follow the picture's frame instead, or the frame
+draws the fit to itself. What is found there is badly explained, as a border's far end is no table; so the side is
+looked at more closely, where it was predicted and at steps further out, and the place whose looks explain it best is
+believed, if they explain it far better.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cardmeasure import quads as qd
+from cardmeasure.camera import Camera, project, to_plane
+from cardmeasure.edges.looks import SHADOW, TABLE, WIDTH
+from cardmeasure.edges.measuring import EdgeMeasurement
+from cardmeasure.edges.profiles import Profiles, Reach, Stretches, sample_profiles, whole_sides
+from cardmeasure.photo import Photo
+
+Floats = NDArray[np.floating[Any]]
+Ints = NDArray[np.intp]
+Mask = NDArray[np.bool_]
+Measured = Callable[[Ints, Floats, Floats], EdgeMeasurement]
+
+LOST, CLOSER, BETTER, FOUND = 8.0, 20.0, 0.4, 3.0
+"""Misfit beyond which a side may be lost, and beyond which it is looked at more closely where it was predicted; what
+share of it is left where the side has been found again, and how much at most."""
+LEAST_CLARITY = 1.5
+INNER_PX, FARTHEST_MM, FARTHEST_PX = 8.0, 3.5, 40.0
+"""Where steps are looked for: from so far inside the side, for the lens, to so far outside, as borders go."""
+BEYOND_PX = 2.5
+"""Steps nearer to the side's place belong to the same edge."""
+WINDOW, LEAST_STEP = 4, 0.12
+"""Pixels either side that make a step, and the least one: sum over the colours of the logarithm of light."""
+SHADOW_ROOM = 2.0
+"""So many standard uncertainties farther than is expected of them shadows may reach."""
+TRIALS = 3
+U_CLOSE_PX, STAYS_PX = 1.0, 1.5
+"""What a side may be off by where it is looked at closely, and at most."""
+FLOOR = 0.01
+DARKER, SPOTS = 0.35, 9
+"""What lies outside an edge is no table where it is darker than farther out by so much, logarithm of light."""
+STRETCHES = Stretches(every=3, phases=1)
+
+
+def found_again(
+    photo: Photo, camera: Camera, quads: Floats, edges: EdgeMeasurement, *, px_per_mm: float, u_place_px: float,
+    measured: Measured,
+) -> tuple[Floats, EdgeMeasurement]:  # fmt: skip
+    """Quadrilaterals (c, 11) with lost sides moved to where they are found, and their edges; the same if none is.
+
+    u_place_px : what others may be off by. measured : measures the edges of some cards, whose numbers (k,) it is given,
+    as quadrilaterals (k, 11) whose sides (k, 4) may be off by so many pixels.
+    """
+    lost = (edges.misfit > LOST) | ~_understood(photo, camera, quads, edges)
+    with_lost: Mask = np.asarray(lost.any(axis=1))
+    cards = np.flatnonzero(with_lost)
+    if len(cards) == 0:
+        return quads, edges
+    some = edges.of_cards(with_lost)
+    moved_px, close = _best_places(
+        photo, camera, quads[cards], some, lost[cards], px_per_mm=px_per_mm, u_place_px=u_place_px,
+        measured=partial(measured, cards),
+    )  # fmt: skip
+    if not close.any():
+        return quads, edges
+    found, u_px = quads.copy(), np.full(lost.shape, u_place_px)
+    found[cards] = _moved(camera, quads[cards], moved_px)
+    u_px[cards] = np.where(close, U_CLOSE_PX, u_place_px)
+    return found, measured(np.arange(len(quads)), found, u_px)
+
+
+def _best_places(
+    photo: Photo, camera: Camera, quads: Floats, edges: EdgeMeasurement, lost: Mask, *, px_per_mm: float,
+    u_place_px: float, measured: Callable[[Floats, Floats], EdgeMeasurement],
+) -> tuple[Floats, Mask]:  # fmt: skip
+    """How far outward (c, 4) lost sides are explained best, px, and which are far better than where they were found."""
+    understood = partial(_understood, photo, camera)
+    steps = _steps_beyond(photo, camera, quads, edges, lost, px_per_mm=px_per_mm)
+    misfit = np.where(understood(quads, edges), np.minimum(BETTER * edges.misfit, FOUND), FOUND)
+    u_px = np.where(lost, U_CLOSE_PX, u_place_px)
+    moved_px, close = np.zeros(lost.shape), np.zeros_like(lost)
+    for k in range(steps.shape[2]):
+        tried = lost & np.isfinite(steps[..., k])
+        if not tried.any():
+            continue
+        there = _moved(camera, quads, np.where(tried, steps[..., k], 0.0))
+        trial = measured(there, u_px)
+        better = tried & understood(there, trial) & (trial.misfit < misfit)
+        better &= np.abs(trial.known.sides.looks.place_px.reshape(lost.shape)) < STAYS_PX
+        moved_px, misfit = np.where(better, steps[..., k], moved_px), np.where(better, trial.misfit, misfit)
+        close |= better
+    return moved_px, close
+
+
+def _understood(photo: Photo, camera: Camera, quads: Floats, edges: EdgeMeasurement) -> Mask:
+    """Which sides (c, 4) show clearly, with the table outside them, as bright as it is farther out."""
+    near = edges.known.sides.looks.parameters[:, TABLE]
+    shade = np.log((near + FLOOR) / (_light_beyond(photo, camera, quads) + FLOOR)).mean(axis=1)
+    return np.asarray((edges.clarity >= LEAST_CLARITY) & edges.on_table & (shade > -DARKER).reshape(edges.misfit.shape))
+
+
+def _light_beyond(photo: Photo, camera: Camera, quads: Floats) -> Floats:
+    """Light (4 c, 3) farther out than any border is wide: the median of a few places beside each side."""
+    side, each = np.tile(np.arange(qd.SIDES), len(quads)), np.repeat(quads, qd.SIDES, axis=0)
+    along = np.linspace(-0.6, 0.6, SPOTS)
+    places = qd.side_places(np.repeat(side, SPOTS), np.tile(along, len(each)))
+    half = np.where(side % 2 == 0, each[:, qd.HEIGHT], each[:, qd.WIDTH]) / 2
+    places[np.arange(len(places)), (np.repeat(side, SPOTS) + 1) % 2] *= np.repeat(1 + FARTHEST_MM / half, SPOTS)
+    px = project(camera, qd.world_points(np.repeat(each, SPOTS, axis=0), places))
+    x, y = np.clip(np.rint(px), 0, [photo.width_px - 1, photo.height_px - 1]).astype(np.intp).T
+    return np.asarray(np.median(photo.response[photo.pixels_bgr[y, x]].reshape(len(each), SPOTS, 3), axis=1))
+
+
+def _shadows_px(edges: EdgeMeasurement) -> Floats:
+    """How far (c, 4) shadows may reach, by what the photo has taught of them."""
+    priors = edges.known.sides.priors
+    reach = priors.mean[:, SHADOW] + SHADOW_ROOM * np.sqrt(priors.covariance[:, SHADOW, SHADOW])
+    return np.asarray((reach + np.minimum(priors.mean[:, WIDTH], 0)).reshape(edges.misfit.shape))
+
+
+def _steps_beyond(
+    photo: Photo, camera: Camera, quads: Floats, edges: EdgeMeasurement, lost: Mask, *, px_per_mm: float
+) -> Floats:
+    """Distances (c, 4, 4) to try for lost sides, px outward: none, then those of steps; NaN where there are fewer."""
+    out = np.full((*lost.shape, 1 + TRIALS), np.nan)
+    out[lost & (edges.misfit > CLOSER), 0] = 0.0
+    reach = Reach(inner_px=INNER_PX, outer_px=min(FARTHEST_MM * px_per_mm, FARTHEST_PX))
+    profiles = sample_profiles(photo, camera, quads, reach=reach, stretches=STRETCHES)
+    whole = whole_sides(profiles, len(quads))
+    place = edges.known.sides.looks.place_px.reshape(lost.shape)
+    # what is well explained, but dark outside, may lie in its own shadow
+    nearest = np.where(edges.misfit > LOST, BEYOND_PX, np.maximum(_shadows_px(edges), BEYOND_PX))
+    for row in range(len(whole.card)):
+        card, side = whole.card[row], whole.side[row]
+        if lost[card, side]:
+            found = _steps(whole, row, beyond_px=place[card, side] + nearest[card, side])
+            out[card, side, 1 : 1 + len(found)] = found
+    return out
+
+
+def _steps(whole: Profiles, row: int, *, beyond_px: float) -> Floats:
+    """Places of the clear steps of one profile further out than `beyond_px`, px, at most so many as are tried."""
+    used = whole.weight[row] > 0
+    d, light = whole.distance_px[row][used], np.log(whole.light[row][used] + FLOOR)
+    total = np.concatenate([np.zeros((1, 3)), np.cumsum(light, axis=0)])
+    cut = np.arange(WINDOW, len(d) - WINDOW + 1)
+    if len(cut) < 3:
+        return np.zeros(0)
+    step = np.abs(total[cut + WINDOW] - 2 * total[cut] + total[cut - WINDOW]).sum(axis=1) / WINDOW
+    padded = np.pad(step, WINDOW, constant_values=-1.0)
+    peak = step >= np.max([padded[k : k + len(step)] for k in range(2 * WINDOW + 1)], axis=0)
+    at = (d[cut - 1] + d[np.minimum(cut, len(d) - 1)]) / 2
+    clear = np.flatnonzero(peak & (step > LEAST_STEP) & (at > beyond_px))
+    return np.asarray(np.sort(at[clear[np.argsort(-step[clear])[:TRIALS]]]))
+
+
+def _moved(camera: Camera, quads: Floats, outward_px: Floats) -> Floats:
+    """Quadrilaterals (c, 11) with their sides moved outward by so many pixels (c, 4)."""
+    moved = quads.copy()
+    for card in np.flatnonzero(outward_px.any(axis=1)):
+        corners = project(camera, qd.corners_mm(quads[card]))
+        way = np.roll(corners, -1, axis=0) - corners
+        normal = np.column_stack([way[:, 1], -way[:, 0]]) / np.linalg.norm(way, axis=1)[:, None]
+        shift = outward_px[card][:, None] * normal
+        elevation = float(quads[card, qd.ELEVATION])
+        # a corner is where a side meets the one before it
+        world = to_plane(camera, corners + shift + np.roll(shift, 1, axis=0), z_mm=-elevation)
+        moved[card] = qd.quad_from_corners(world, elevation_mm=elevation)
+    return moved
