@@ -27,7 +27,7 @@ TRIAL_ROUNDS, UNTAUGHT_ROUNDS = 2, 5
 """Rounds after which only the two most promising starts go on, and after which the photo teaches."""
 ELSEWHERE_PX, SAME_PX, HOPELESS = 0.5, 0.15, 150.0
 """Two fits whose places differ by less have found the same edge: after few rounds, and after more. A fit that costs so
-much more than its rival is given up."""
+much more than its rival, and four times as much, is given up."""
 U_STRIP, ALIKE = 0.4, 0.15
 """What seems to be a shadow as dark as the face is rather more of the face: u is this share of it. They are alike where
 their levels differ by less than the last share of the contrast between face and table."""
@@ -177,7 +177,7 @@ def _refitted(task: _Sides, rivals: Looks, priors: LookPriors) -> tuple[Looks, F
     gap, apart = (
         np.abs(part.reshape(2, n) - mine) for part, mine in ((rivals.cost, best.cost), (rivals.place_px, best.place_px))
     )
-    open_to_doubt = np.flatnonzero(((gap < HOPELESS) & (apart > SAME_PX)).any(axis=0))
+    open_to_doubt = np.flatnonzero(((gap < np.maximum(HOPELESS, 3 * best.cost)) & (apart > SAME_PX)).any(axis=0))
     other = open_to_doubt + n * (gap[0, open_to_doubt] == 0)
     missing = _seen_shadow(priors.mean) - _seen_shadow(best.parameters)
     longer = np.flatnonzero(missing > LONGER_PX)
