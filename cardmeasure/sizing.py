@@ -163,6 +163,7 @@ def _is_on_a_line(excess_mm: Floats, outline: Outline, px_per_mm: float) -> bool
         return bool(excess_mm.max() > max(ONE_SHADOW_MM, room))
     if outline.exact and excess_mm.min() > NEXT_LINE_MM:
         return True
+    # where the other direction is smaller than found, the outline is askew, and hides no border
     one = excess_mm.max() > ONE_FRAME_LINE_MM / 2 and np.ptp(excess_mm) > max(ONE_FRAME_LINE_MM, room)
     return bool(excess_mm.max() > max(FRAME_LINE_MM, room) or one)
 

@@ -17,7 +17,7 @@ from cardmeasure.bow import flat
 from cardmeasure.camera import Camera, camera_from_homography, to_plane
 from cardmeasure.edges.locating import WINDOW_PX, located_quads
 from cardmeasure.edges.lost import found_again
-from cardmeasure.edges.measuring import Conditions, EdgeMeasurement, Known, measure_edges
+from cardmeasure.edges.measuring import MIN_CLARITY, Conditions, EdgeMeasurement, Known, measure_edges
 from cardmeasure.edges.points import EdgePoints, no_edge_points
 from cardmeasure.errors import PhotoTrouble
 from cardmeasure.geometry import apply_homography
@@ -34,6 +34,7 @@ from cardmeasure.unknowns import State
 Floats = NDArray[np.floating[Any]]
 
 U_POINT_PX = 0.02
+"""Of a printed point's place: 0.015 px in most rendered shots, 0.05 in very noisy ones."""
 SEARCH_MM = 0.6
 """How far from its rough outline a side is sought."""
 U_PLACE_MM, U_PLACE_PX = 0.25, (2.5, 0.8)
@@ -42,7 +43,6 @@ U_BESIDE_MM = 0.12
 """Of a side beside another card's: what its own fit does not know of (from rendered scenes)."""
 MIN_USED, MIN_USED_AT_FIRST = 0.4, 0.2
 """Share of a side's stretches that must have been found for the side to count, and to be looked at again."""
-MIN_CLARITY = 1.5
 FARTHEST = 3.0
 """So many times what it may be, a side may be from its prediction."""
 

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera, project
+from cardmeasure.edges.beside import light_beside
 from cardmeasure.edges.channels import plain_channels
 from cardmeasure.edges.looks import BLUR, PARAMETERS, SHADE, SHADOW, SHARPENING, WIDTH, shares_with_slope
 from cardmeasure.edges.shading import open_shading
@@ -29,8 +30,8 @@ Floats = NDArray[np.floating[Any]]
 Ints = NDArray[np.intp]
 Mask = NDArray[np.bool_]
 
-INSIDE_MM, SPOTS = (0.3, 0.6, 0.9), 24
-"""How far inside a side its border is looked at, and at how many places."""
+INSIDE_MM, SPOTS = (0.3, 0.6, 0.9), np.linspace(-0.7, 0.7, 24)
+"""How far inside a side its border is looked at, and at which places along it."""
 NEAR_PX, CLEAR_PX = -1.5, 3.0
 """Between these distances from the edge, the latter beyond the side wall, lines should see one kind of cell only."""
 PURE = 0.9
@@ -154,20 +155,8 @@ def backdrop(
 
 def _dark_wanted(photo: Photo, camera: Camera, quads: Floats, look: SheetLook) -> Mask:
     """Whether the border of each side (4 c,) differs more from dark cells than from light ones."""
-    side = np.tile(np.arange(qd.SIDES), len(quads))
-    each = np.repeat(quads, qd.SIDES, axis=0)
-    along = np.linspace(-0.7, 0.7, SPOTS)
-    half = np.where(side % 2 == 0, each[:, qd.HEIGHT], each[:, qd.WIDTH]) / 2
-    levels = []
-    for inside in INSIDE_MM:
-        places = np.repeat(each, SPOTS, axis=0)
-        on_side = qd.side_places(np.repeat(side, SPOTS), np.tile(along, len(each)))
-        shrunk = np.repeat(1 - inside / half, SPOTS)
-        axis = (np.repeat(side, SPOTS) + 1) % 2
-        on_side[np.arange(len(axis)), axis] *= shrunk
-        px = project(camera, qd.world_points(places, on_side))
-        x, y = np.clip(np.rint(px), 0, [photo.width_px - 1, photo.height_px - 1]).astype(np.intp).T
-        levels.append(photo.response[photo.pixels_bgr[y, x]].reshape(len(each), SPOTS, 3))
+    side, each = np.tile(np.arange(qd.SIDES), len(quads)), np.repeat(quads, qd.SIDES, axis=0)
+    levels = [light_beside(photo, camera, quads, along=SPOTS, outward_mm=-inside) for inside in INSIDE_MM]
     face = np.median(np.concatenate(levels, axis=1), axis=1)
     middle = project(camera, qd.world_points(each, qd.side_places(side, np.zeros(len(each)))))
     half_way = look.at(middle)[1]

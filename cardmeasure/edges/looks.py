@@ -71,6 +71,11 @@ def _dimming(looks: Floats, shading: Shading) -> tuple[Floats, Floats]:
     return lacking[:, None, None], shown[:, None, None]
 
 
+def seen_shadow_px(looks: Floats) -> Floats:
+    """Width (n,) of the shadow that the face does not hide, from looks (n, 15)."""
+    return np.asarray(np.maximum(looks[:, SHADOW] + np.minimum(looks[:, WIDTH], 0.0), 0.0))
+
+
 def _levels(
     looks: Floats, channels: Channels, shading: Shading, *, kind: np.dtype[Any]
 ) -> tuple[Floats, Floats, Floats]:

@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera, project, to_plane
+from cardmeasure.edges.beside import light_beside
 from cardmeasure.edges.looks import SHADOW, TABLE, WIDTH
-from cardmeasure.edges.measuring import EdgeMeasurement
+from cardmeasure.edges.measuring import MIN_CLARITY, EdgeMeasurement
 from cardmeasure.edges.profiles import Profiles, Reach, Stretches, sample_profiles, whole_sides
 from cardmeasure.photo import Photo
 
@@ -30,7 +31,6 @@ Measured = Callable[[Ints, Floats, Floats], EdgeMeasurement]
 LOST, CLOSER, BETTER, FOUND = 8.0, 20.0, 0.4, 3.0
 """Misfit beyond which a side may be lost, and beyond which it is looked at more closely where it was predicted; what
 share of it is left where the side has been found again, and how much at most."""
-LEAST_CLARITY = 1.5
 INNER_PX, FARTHEST_MM, FARTHEST_PX = 8.0, 3.5, 40.0
 """Where steps are looked for: from so far inside the side, for the lens, to so far outside, as borders go."""
 BEYOND_PX = 2.5
@@ -43,8 +43,9 @@ TRIALS = 3
 U_CLOSE_PX, STAYS_PX = 1.0, 1.5
 """What a side may be off by where it is looked at closely, and at most."""
 FLOOR = 0.01
-DARKER, SPOTS = 0.35, 9
-"""What lies outside an edge is no table where it is darker than farther out by so much, logarithm of light."""
+DARKER, SPOTS = 0.35, np.linspace(-0.6, 0.6, 9)
+"""What lies outside an edge is no table where it is darker by so much, logarithm of light, than farther out than any
+border is wide, at the median of these places along the side."""
 STRETCHES = Stretches(every=3, phases=1)
 
 
@@ -101,20 +102,9 @@ def _best_places(
 def _understood(photo: Photo, camera: Camera, quads: Floats, edges: EdgeMeasurement) -> Mask:
     """Which sides (c, 4) show clearly, with the table outside them, as bright as it is farther out."""
     near = edges.known.sides.looks.parameters[:, TABLE]
-    shade = np.log((near + FLOOR) / (_light_beyond(photo, camera, quads) + FLOOR)).mean(axis=1)
-    return np.asarray((edges.clarity >= LEAST_CLARITY) & edges.on_table & (shade > -DARKER).reshape(edges.misfit.shape))
-
-
-def _light_beyond(photo: Photo, camera: Camera, quads: Floats) -> Floats:
-    """Light (4 c, 3) farther out than any border is wide: the median of a few places beside each side."""
-    side, each = np.tile(np.arange(qd.SIDES), len(quads)), np.repeat(quads, qd.SIDES, axis=0)
-    along = np.linspace(-0.6, 0.6, SPOTS)
-    places = qd.side_places(np.repeat(side, SPOTS), np.tile(along, len(each)))
-    half = np.where(side % 2 == 0, each[:, qd.HEIGHT], each[:, qd.WIDTH]) / 2
-    places[np.arange(len(places)), (np.repeat(side, SPOTS) + 1) % 2] *= np.repeat(1 + FARTHEST_MM / half, SPOTS)
-    px = project(camera, qd.world_points(np.repeat(each, SPOTS, axis=0), places))
-    x, y = np.clip(np.rint(px), 0, [photo.width_px - 1, photo.height_px - 1]).astype(np.intp).T
-    return np.asarray(np.median(photo.response[photo.pixels_bgr[y, x]].reshape(len(each), SPOTS, 3), axis=1))
+    beyond = np.median(light_beside(photo, camera, quads, along=SPOTS, outward_mm=FARTHEST_MM), axis=1)
+    shade = np.log((near + FLOOR) / (beyond + FLOOR)).mean(axis=1)
+    return np.asarray((edges.clarity >= MIN_CLARITY) & edges.on_table & (shade > -DARKER).reshape(edges.misfit.shape))
 
 
 def _shadows_px(edges: EdgeMeasurement) -> Floats:

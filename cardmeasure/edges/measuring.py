@@ -47,15 +47,17 @@ BLUR_REACH, SHADOW_ROOM = 3.2, 1.6
 """How far profiles reach: so many blurs to either side, and so many thicknesses outside for the shadow."""
 U_MODEL_PX, U_CUT_MM = 0.05, 0.004
 """Shift of a whole side that no model of ours explains: sharpening and uneven shadow; the cut of the board."""
-U_DOUBT = 0.5
-U_SHARE = 1.5
-"""By how much the scatter of places exceeds what the fit alone says: neighbouring bins err together."""
+U_SHARE, U_DOUBT = 1.5, 0.5
+"""By how much the scatter of places exceeds what the fit alone says, as neighbouring bins err together; and what share
+of the distance to other explanations it is, as the likelier one is mostly right (rendered shots, not the study's)."""
 GREEN = 1
 LEAST_U_PX = 0.02
 U_BEND = 0.33
 """Where a bent side "is", as a share of its bend: on average, at its ends, or in its middle."""
 PIXEL_PX = float(1 / np.sqrt(12))
 """Standard deviation of where on a pixel a side crosses it: averaging over all of them blurs."""
+MIN_CLARITY = 1.5
+"""A side whose contrast is fewer times what its looks leave unexplained does not show."""
 FARTHEST_PX = 2.5
 """A stretch's edge further from its side's than that is another line."""
 

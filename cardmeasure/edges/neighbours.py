@@ -37,11 +37,11 @@ def without_neighbours(profiles: Profiles, camera: Camera, quads: Floats) -> Pro
 
 
 def _close_pairs(quads: Floats) -> list[tuple[int, int]]:
-    """Cards whose rectangles nearly meet, both ways round: along a side.s normal convex pieces are apart."""
+    """Cards whose rectangles nearly meet, both ways round: along a side's normal convex pieces are apart."""
     corners = np.array([qd.corners_mm(quad)[:, :2] for quad in quads])
     way = np.roll(corners, -1, axis=1) - corners
     out = np.stack([way[..., 1], -way[..., 0]], axis=2) / np.linalg.norm(way, axis=2)[..., None]
-    # how far beyond each side (c, 4) of one card the nearest corner of each other one lies,
+    # how far beyond each side (c, 4) of one card the nearest corner of each other one lies
     beyond = np.einsum("ask,bck->asbc", out, corners).min(axis=3) - np.einsum("ask,ask->as", out, corners)[..., None]
     apart = beyond.max(axis=1)
     near = (np.maximum(apart, apart.T) < ROOM_MM) & ~np.eye(len(quads), dtype=bool)

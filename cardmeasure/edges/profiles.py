@@ -9,7 +9,7 @@ the pixels do (the slanted-edge idea of ISO 12233).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import cv2
@@ -54,6 +54,10 @@ class Profiles:
     light: Floats
     weight: Floats
     inside: NDArray[np.bool_]
+
+    def rows(self, index: Ints) -> Profiles:
+        """Some of them, some perhaps more than once."""
+        return Profiles(**{part.name: getattr(self, part.name)[index] for part in fields(self)})
 
 
 @dataclass(frozen=True, kw_only=True)

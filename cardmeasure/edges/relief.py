@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.edges.fitting import Looks
-from cardmeasure.edges.looks import SHADE, SHADOW, WIDTH
+from cardmeasure.edges.looks import SHADE, seen_shadow_px
 
 Floats = NDArray[np.floating[Any]]
 
@@ -20,4 +20,4 @@ Floats = NDArray[np.floating[Any]]
 def darkness_px(looks: Looks) -> Floats:
     """How much light the foot shadow of each side (n,) takes away: as much as a black strip so many pixels wide."""
     p = looks.parameters
-    return np.asarray((1 - p[:, SHADE]) * np.maximum(p[:, SHADOW] + np.minimum(p[:, WIDTH], 0.0), 0.0))
+    return np.asarray((1 - p[:, SHADE]) * seen_shadow_px(p))

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from cardmeasure import quads as qd
 from cardmeasure.edges.fitting import LookPriors
 from cardmeasure.edges.lighting import Surroundings
-from cardmeasure.edges.looks import BLUR, FACE, SHADE, SHADOW, TABLE, WALL, WIDTH
+from cardmeasure.edges.looks import BLUR, FACE, SHADE, SHADOW, TABLE, WALL, WIDTH, seen_shadow_px
 
 Floats = NDArray[np.floating[Any]]
 
@@ -25,6 +25,8 @@ RADIUS_MM, U_RADIUS_MM = 0.04, 0.015
 """Radius of the rim of cut board (common practice, no source)."""
 LAMP_BY_SLANT = 0.4
 """Slope of the lamp's light on a rim after the slant of the light, about."""
+WIDE_BLURS = 1.5
+"""A wall so many blurs wide is all that the face's edge is seen against; less of a narrower one."""
 FAINT = 0.15
 """A step that is a smaller share of the levels does not say where the edge is."""
 
@@ -35,8 +37,7 @@ def lamp_on_rim(slant: Floats) -> Floats:
     slant : the shadow's reach over the height of what throws it, outward; negative towards the lamp. The light on a
     rim at angle a is cos a - slant sin a, as long as that is positive; it is seen in proportion to cos a.
     """
-    end = np.arctan2(1.0, slant)
-    end = np.minimum(end, np.pi / 2)
+    end = np.minimum(np.arctan2(1.0, slant), np.pi / 2)
     return np.asarray((end + np.sin(end) * np.cos(end)) / 2 - slant / 2 * np.sin(end) ** 2)
 
 
@@ -53,8 +54,8 @@ def rim_shifts_px(
     room = np.where(slant < 0, _across(shade), shade)
     face, wall, table = (looks[:, part].mean(axis=1) for part in (FACE, WALL, TABLE))
     gain = (1 - room) * (lamp_on_rim(slant) - 1)
-    shows = np.clip(looks[:, WIDTH] / (1.5 * looks[:, BLUR]), 0.0, 1.0)
-    dark = np.where(looks[:, SHADOW] + np.minimum(looks[:, WIDTH], 0) > 0, looks[:, SHADE], 1.0) * table
+    shows = np.clip(looks[:, WIDTH] / (WIDE_BLURS * looks[:, BLUR]), 0.0, 1.0)
+    dark = np.where(seen_shadow_px(looks) > 0, looks[:, SHADE], 1.0) * table
     step = face - (shows * wall + (1 - shows) * dark)
     per_gain = face * step / (step**2 + (FAINT * np.maximum(face, table)) ** 2)
     radius, u_radius = RADIUS_MM * px_per_mm, U_RADIUS_MM * px_per_mm

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from cardmeasure.edges.channels import Channels, channels_for
 from cardmeasure.edges.fitting import ROUNDS, LookPriors, Looks, fit_looks, look_priors
 from cardmeasure.edges.lighting import BRIGHTER, U_SHADE_LEVEL, Surroundings, priors_before, priors_learned
-from cardmeasure.edges.looks import BLUR, FACE, PLACE, SHADE, SHADOW, SHARPENING, TABLE, WALL, WIDTH
+from cardmeasure.edges.looks import BLUR, FACE, PLACE, SHADE, SHADOW, SHARPENING, TABLE, WALL, seen_shadow_px
 from cardmeasure.edges.profiles import Profiles
 from cardmeasure.edges.shading import SOFTNESSES, UNKNOWN_SOFTNESS, Shading, hiding_height_px
 
@@ -84,12 +84,9 @@ class _Sides:
 
     def rows(self, row: Index) -> _Sides:
         """Some sides, some perhaps more than once."""
-        p = self.profiles
-        profiles = replace(
-            p, card=p.card[row], side=p.side[row], along=p.along[row], px=p.px[row], normal=p.normal[row],
-            distance_px=p.distance_px[row], light=p.light[row], weight=p.weight[row], inside=p.inside[row],
+        return _Sides(
+            profiles=self.profiles.rows(row), channels=self.channels.rows(row), shading=self.shading.rows(row)
         )  # fmt: skip
-        return replace(self, profiles=profiles, channels=self.channels.rows(row), shading=self.shading.rows(row))
 
 
 def looks_of_sides(
@@ -136,7 +133,7 @@ def _softness(task: _Sides, looks: Looks, priors: LookPriors) -> Floats:
     """The softness (n,) that explains shadows best where they show beside bright borders, which none passes for."""
     p = looks.parameters
     bright = np.any(p[:, FACE] > BRIGHTER * p[:, TABLE], axis=1)
-    teachers = np.flatnonzero(bright & (_seen_shadow(p) > LONGER_PX) & (p[:, SHADE] < DARK_ENOUGH))
+    teachers = np.flatnonzero(bright & (seen_shadow_px(p) > LONGER_PX) & (p[:, SHADE] < DARK_ENOUGH))
     if len(teachers) < SOFT_TEACHERS:
         return task.shading.softness
     row = np.tile(teachers[:: 1 + len(teachers) // MOST_TEACHERS], len(SOFTNESSES))
@@ -148,7 +145,7 @@ def _softness(task: _Sides, looks: Looks, priors: LookPriors) -> Floats:
 
 def _like_the_face(p: Floats) -> Floats:
     """Width (n,) of what is taken for shadow but looks like more of a dark face, px; less the more they differ."""
-    strip = _seen_shadow(p)
+    strip = seen_shadow_px(p)
     face, table = p[:, FACE], p[:, TABLE]
     apart = np.abs(face - p[:, SHADE, None] * table).max(axis=1) / np.maximum(np.abs(table - face).max(axis=1), 1e-3)
     return np.asarray(strip * np.exp(-0.5 * (apart / ALIKE) ** 2))
@@ -179,7 +176,7 @@ def _refitted(task: _Sides, rivals: Looks, priors: LookPriors) -> tuple[Looks, F
     )
     open_to_doubt = np.flatnonzero(((gap < np.maximum(HOPELESS, 3 * best.cost)) & (apart > SAME_PX)).any(axis=0))
     other = open_to_doubt + n * (gap[0, open_to_doubt] == 0)
-    missing = _seen_shadow(priors.mean) - _seen_shadow(best.parameters)
+    missing = seen_shadow_px(priors.mean) - seen_shadow_px(best.parameters)
     longer = np.flatnonzero(missing > LONGER_PX)
     start = best.parameters[longer]
     start[:, PLACE] -= missing[longer]
@@ -187,11 +184,6 @@ def _refitted(task: _Sides, rivals: Looks, priors: LookPriors) -> tuple[Looks, F
     row = np.concatenate([np.arange(n), open_to_doubt, longer])
     starts = np.concatenate([best.parameters, rivals.parameters[other], start])
     return _better(task.fitted(row, priors, starts, rounds=ROUNDS), row, n)
-
-
-def _seen_shadow(p: Floats) -> Floats:
-    """Width (n,) of the shadow that the face does not hide, px."""
-    return np.asarray(np.maximum(p[:, SHADOW] + np.minimum(p[:, WIDTH], 0.0), 0.0))
 
 
 def _twice(n: int) -> Index:

@@ -28,6 +28,7 @@ TOGETHER = ("touching", "overlapped", "not-a-rectangle")
 LEAST_MM, LEAST_MM2 = 30.0, 2600.0
 """Two cards lying together are no smaller; dice, coins and tokens are."""
 LEAST_SUPPORT = 0.85
+"""Share of each side's places that edges must bear out."""
 ROOM_MM, MARGIN_MM = 3.0, 14.0
 """So far outside a region edges are looked for, and its surroundings are seen."""
 RIM_MM, RIM_PLACES, ON_RIM = 1.2, np.linspace(0.12, 0.88, 15), 0.7

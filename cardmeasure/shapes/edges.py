@@ -16,7 +16,7 @@ from cardmeasure.camera import Camera
 from cardmeasure.edges.channels import Channels, channels_for, plain_channels
 from cardmeasure.edges.fitting import LookPriors, Looks, fit_looks, look_priors, scatter_of_bins
 from cardmeasure.edges.lighting import Surroundings, priors_before
-from cardmeasure.edges.looks import BLUR, FACE, PLACE, SHADE, SHADOW, TABLE, WALL, WIDTH, expected_light
+from cardmeasure.edges.looks import BLUR, FACE, PLACE, SHADE, TABLE, WALL, WIDTH, expected_light, seen_shadow_px
 from cardmeasure.edges.measuring import (
     BLUR_REACH,
     FARTHEST_PX,
@@ -204,7 +204,7 @@ def _put(looks: Looks, rows: Ints, others: Looks) -> Looks:
 
 def _u_dark_strip_px(p: Floats) -> Floats:
     """Standard uncertainty (n,) where the shadow that is seen outside a face is about as dark as the face itself."""
-    strip = np.maximum(p[:, SHADOW] + np.minimum(p[:, WIDTH], 0.0), 0.0)
+    strip = seen_shadow_px(p)
     face, table = p[:, FACE], p[:, TABLE]
     apart = np.abs(face - p[:, SHADE, None] * table).max(axis=1) / np.maximum(np.abs(table - face).max(axis=1), 1e-3)
     return np.asarray(U_DARK_STRIP * strip * np.exp(-0.5 * (apart / ALIKE) ** 2))

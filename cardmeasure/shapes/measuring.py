@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from cardmeasure.adjustment import Adjustment
 from cardmeasure.camera import Camera, project, to_plane
-from cardmeasure.edges.measuring import Conditions
+from cardmeasure.edges.measuring import MIN_CLARITY, Conditions
 from cardmeasure.photo import Photo
 from cardmeasure.shapes.corners import LONGER_SEARCH_MM, Corners, corner_radii_mm, one_radius_mm
 from cardmeasure.shapes.courses import Course, course_of
@@ -35,7 +35,6 @@ U_PLACE_SHARE = 0.15
 AFRESH = 2
 """So many passes look at everything afresh; what comes after them goes on from how the sides looked."""
 FARTHEST = 3.0
-MIN_CLARITY = 1.5
 ARCS_NEEDED = 0.7
 """Share of a disc's arcs that must look like its edge."""
 MOST_RMS_PX, MOST_RMS_MM = 1.0, 0.12
