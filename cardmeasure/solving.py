@@ -19,6 +19,7 @@ from cardmeasure.edges.locating import WINDOW_PX, located_quads
 from cardmeasure.edges.lost import found_again
 from cardmeasure.edges.measuring import MIN_CLARITY, Conditions, EdgeMeasurement, Known, measure_edges
 from cardmeasure.edges.points import EdgePoints, no_edge_points
+from cardmeasure.edges.whole import SideLooks
 from cardmeasure.errors import PhotoTrouble
 from cardmeasure.geometry import apply_homography
 from cardmeasure.linearised import PrintedPoints, edge_residuals_px
@@ -26,6 +27,7 @@ from cardmeasure.outlines.pieces import Outline
 from cardmeasure.photo import Photo
 from cardmeasure.priors import U_DISTORTION, U_PRINCIPAL_SHARE, UNKNOWN_LENS, KnownSize, LensPrior, Priors, focal_prior
 from cardmeasure.reference.finding import Sighting
+from cardmeasure.reference.scatter import u_points_px
 from cardmeasure.reference.sheet_finding import SheetSighting
 from cardmeasure.reference.sheet_look import SheetLook
 from cardmeasure.settings import Settings
@@ -33,8 +35,6 @@ from cardmeasure.unknowns import State
 
 Floats = NDArray[np.floating[Any]]
 
-U_POINT_PX = 0.02
-"""Of a printed point's place: 0.015 px in most rendered shots, 0.05 in very noisy ones."""
 SEARCH_MM = 0.6
 """How far from its rough outline a side is sought."""
 U_PLACE_MM, U_PLACE_PX = 0.25, (2.5, 0.8)
@@ -154,7 +154,7 @@ def printed_points(squares: tuple[Sighting, ...]) -> PrintedPoints:
         square=np.repeat(np.arange(len(squares)), count),
         mm=np.concatenate([s.points_mm for s in squares]),
         px=np.concatenate([s.points_px for s in squares]),
-        u_px=np.full(sum(count), U_POINT_PX),
+        u_px=np.repeat([u_points_px(s.points_mm, s.points_px, s.homography) for s in squares], count),
     )
 
 
@@ -239,13 +239,13 @@ def _located(
 
 def _measured(
     photo: Photo, squares: tuple[Sighting, ...], state: State, settings: Settings, outlines: list[Outline],
-    which: NDArray[np.intp], quads: Floats, u_place_px: Floats, *, coarse: bool, known: Known | None,
-    sheet: SheetLook | None,
+    which: NDArray[np.intp], quads: Floats, u_place_px: Floats, taught: SideLooks | None = None, *, coarse: bool,
+    known: Known | None, sheet: SheetLook | None,
 ) -> EdgeMeasurement:  # fmt: skip
     conditions = replace(conditions_of(photo, squares, settings), sheet=sheet)
     return measure_edges(
         photo, state.camera, quads, conditions=conditions, u_place_px=u_place_px,
-        coarse=coarse, known=known, deep_corners_mm=_corners_mm([outlines[k] for k in which]),
+        coarse=coarse, known=known, taught=taught, deep_corners_mm=_corners_mm([outlines[k] for k in which]),
     )  # fmt: skip
 
 

@@ -34,7 +34,7 @@ MIN_SHARE_OF_SADDLES = 0.5
 MAX_BLUR_OF_CELL = 0.28
 BLURRED_DETAIL = 0.02
 """Curvature over contrast of a reduced picture in which nothing is sharp any more."""
-MAX_PATCH_PX = 10
+MAX_PATCH_PX = 24
 """Half side of the patch around a crossing: wider ones gain little and cost time."""
 MAX_TILT_FORESHORTENING = 0.5
 GLARE = 0.15
