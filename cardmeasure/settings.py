@@ -9,6 +9,7 @@ from cardmeasure.errors import UsageError
 from cardmeasure.lens.profile import LensProfile
 from cardmeasure.reference.print_profile import ASSUMED, PrintProfile
 from cardmeasure.thickness.rules import ThicknessRule
+from cardmeasure.thickness.usual import CARD_MM, U_CARD_MM
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -28,8 +29,8 @@ class Settings:
     uses_thickness_beside : whether a `thickness.toml` beside a photo holds for it.
     """
 
-    thickness_mm: float = 0.30
-    u_thickness_mm: float = 0.05
+    thickness_mm: float = CARD_MM
+    u_thickness_mm: float = U_CARD_MM
     paper_mm: float = 0.10
     u_paper_mm: float = 0.01
     print_profile: PrintProfile = ASSUMED

@@ -8,6 +8,7 @@ import typer
 
 from cardmeasure.cli import sleeve_options as options
 from cardmeasure.cli.console import columns, say
+from cardmeasure.thickness.usual import U_CARD_MM
 
 
 def fit(
@@ -16,7 +17,7 @@ def fit(
     decks: options.DecksFiles = None,
     humidity: options.HumidityRange = "45:65",
     limit: options.Limits = None,
-    u_thickness: options.UThickness = 0.05,
+    u_thickness: options.UThickness = U_CARD_MM,
     out: options.OutFile = None,
     shows_all: Annotated[bool, typer.Option("--all", help="Show sleeves of other sizes, too.")] = False,
     explain: options.Explain = False,

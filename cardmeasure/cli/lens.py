@@ -12,6 +12,7 @@ from cardmeasure.cli.console import StoppedError, columns, say
 from cardmeasure.cli.progress import RunProgress
 from cardmeasure.errors import UsageError
 from cardmeasure.text import printable, wrapped
+from cardmeasure.thickness.usual import U_CARD_MM
 
 if TYPE_CHECKING:
     from cardmeasure.lens.identity import LensIdentity
@@ -24,7 +25,7 @@ def lens(
     paths: options.PhotoPaths,
     out: Annotated[Path, typer.Option("--out", metavar="FILE", help="The lens profile to write.")] = Path("lens.toml"),
     thickness: options.Thickness = None,
-    u_thickness: options.UThickness = 0.05,
+    u_thickness: options.UThickness = U_CARD_MM,
     print_file: options.PrintFile = None,
     processes: options.Processes = None,
     replace: Annotated[bool, typer.Option("--replace", help="Write over a lens profile that is there.")] = False,

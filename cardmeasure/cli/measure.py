@@ -11,6 +11,7 @@ import typer
 
 from cardmeasure.cli import options
 from cardmeasure.errors import ExitCode, UsageError
+from cardmeasure.thickness.usual import U_CARD_MM
 
 if TYPE_CHECKING:
     from cardmeasure.batch import FoundPhoto
@@ -30,7 +31,7 @@ def measure(
     pictures: options.PicturesFolder = None,
     decks: options.DecksFile = None,
     thickness: options.Thickness = None,
-    u_thickness: options.UThickness = 0.05,
+    u_thickness: options.UThickness = U_CARD_MM,
     print_file: options.PrintFile = None,
     no_bank_card: options.NoBankCard = False,
     lens: options.LensFile = None,

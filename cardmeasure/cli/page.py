@@ -10,6 +10,7 @@ import typer
 from cardmeasure.cli import sleeve_options as options
 from cardmeasure.cli.console import say
 from cardmeasure.text import printable
+from cardmeasure.thickness.usual import U_CARD_MM
 
 
 def page(
@@ -23,7 +24,7 @@ def page(
         Path | None,
         typer.Option("--box", metavar="FILE", help="Name, edition, claims and more (.toml); see README."),
     ] = None,
-    u_thickness: options.UThickness = 0.05,
+    u_thickness: options.UThickness = U_CARD_MM,
     explain: options.Explain = False,
 ) -> None:
     """Write a page on one box for publishing: sizes, counts, sleeves needed, the box's claims, how sure all of it is.

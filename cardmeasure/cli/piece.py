@@ -10,6 +10,7 @@ import typer
 from cardmeasure.cli import options
 from cardmeasure.cli.console import columns, say
 from cardmeasure.errors import ExitCode
+from cardmeasure.thickness.usual import U_CARD_MM
 
 PiecePhoto = Annotated[Path, typer.Argument(metavar="PHOTO", help="A photo of the piece with the reference square.")]
 
@@ -17,7 +18,7 @@ PiecePhoto = Annotated[Path, typer.Argument(metavar="PHOTO", help="A photo of th
 def piece(
     photo: PiecePhoto,
     thickness: options.Thickness = None,
-    u_thickness: options.UThickness = 0.05,
+    u_thickness: options.UThickness = U_CARD_MM,
     print_file: options.PrintFile = None,
     classes: options.ClassesFile = None,
     max_megapixels: options.MaxMegapixels = 120.0,

@@ -13,6 +13,7 @@ import typer
 from cardmeasure.cli import sleeve_options as options
 from cardmeasure.cli.console import columns, say
 from cardmeasure.errors import UsageError
+from cardmeasure.thickness.usual import U_CARD_MM
 
 if TYPE_CHECKING:
     from cardmeasure.sleeving.conditions import Conditions
@@ -40,7 +41,7 @@ def plan(
     objective: Annotated[Aim, typer.Option("--objective", help="What counts first.")] = Aim.CHEAPEST,
     humidity: options.HumidityRange = "45:65",
     limit: options.Limits = None,
-    u_thickness: options.UThickness = 0.05,
+    u_thickness: options.UThickness = U_CARD_MM,
     seconds: Annotated[
         float, typer.Option("--seconds", metavar="S", min=0.1, max=3600, help="Time for the proof of the best plan.")
     ] = 4.0,

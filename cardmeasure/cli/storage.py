@@ -9,6 +9,7 @@ import typer
 
 from cardmeasure.cli import sleeve_options as options
 from cardmeasure.cli.console import columns, say
+from cardmeasure.thickness.usual import U_CARD_MM
 
 
 def storage(
@@ -24,7 +25,7 @@ def storage(
         float | None,
         typer.Option("--film", metavar="UM", min=5, max=1000, help="One wall of sleeves that no plan names."),
     ] = None,
-    u_thickness: options.UThickness = 0.05,
+    u_thickness: options.UThickness = U_CARD_MM,
     out: options.OutFile = None,
     explain: options.Explain = False,
 ) -> None:

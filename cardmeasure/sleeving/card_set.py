@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from cardmeasure.decks.records import Handling
+from cardmeasure.thickness.usual import CARD_MM, U_CARD_MM
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -45,8 +46,8 @@ class CardSet:
     excess_width_mm: float = 0.0
     excess_height_mm: float = 0.0
     measured: int = 1
-    thickness_mm: float = 0.30
-    u_thickness_mm: float = 0.05
+    thickness_mm: float = CARD_MM
+    u_thickness_mm: float = U_CARD_MM
     handling: Handling | None = None
     sleeved_with: str | None = None
     leave_bare: bool = False

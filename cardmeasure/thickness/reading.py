@@ -24,7 +24,6 @@ from cardmeasure.thickness.rules import MOST_MM, MOST_U_MM, ThicknessRule, check
 from cardmeasure.toml_files import FileWords, read_toml, refuse_unknown
 
 THICKNESS_FILE = "thickness.toml"
-USUAL_MM, U_USUAL_MM = 0.30, 0.05
 _KEYS = ("thickness_mm", "u_thickness_mm", "pieces")
 _WORDS = FileWords(subject="the thickness", too_large="for thicknesses", not_toml="is not valid TOML ({error}).")
 

@@ -156,7 +156,7 @@ def test_options_reach_the_measurement(photos: Path, monkeypatch: pytest.MonkeyP
     assert own.print_profile == read_print_profile(Path("mine.toml"))
     assert usual.print_profile == read_print_profile(photos / "print.toml")
     assert own.print_profile.scale_y > 1.0 > usual.print_profile.scale_y
-    assert (usual.thickness_mm, usual.u_thickness_mm) == (0.30, 0.05)
+    assert (usual.thickness_mm, usual.u_thickness_mm) == (0.30, 0.03)
 
 
 @pytest.mark.parametrize(
