@@ -21,12 +21,13 @@ from cardmeasure.edges.beside import light_beside
 from cardmeasure.edges.looks import SHADOW, TABLE, WIDTH
 from cardmeasure.edges.measuring import MIN_CLARITY, EdgeMeasurement
 from cardmeasure.edges.profiles import Profiles, Reach, Stretches, sample_profiles, whole_sides
+from cardmeasure.edges.whole import SideLooks
 from cardmeasure.photo import Photo
 
 Floats = NDArray[np.floating[Any]]
 Ints = NDArray[np.intp]
 Mask = NDArray[np.bool_]
-Measured = Callable[[Ints, Floats, Floats], EdgeMeasurement]
+Measured = Callable[[Ints, Floats, Floats, SideLooks | None], EdgeMeasurement]
 
 LOST, CLOSER, BETTER, FOUND = 8.0, 20.0, 0.4, 3.0
 """Misfit beyond which a side may be lost, and beyond which it is looked at more closely where it was predicted; what
@@ -39,6 +40,8 @@ WINDOW, LEAST_STEP = 4, 0.12
 """Pixels either side that make a step, and the least one: sum over the colours of the logarithm of light."""
 SHADOW_ROOM = 2.0
 """So many standard uncertainties farther than is expected of them shadows may reach."""
+SHOWS = 4.0
+"""Clarity that a place needs to be believed in against an outline."""
 TRIALS = 3
 U_CLOSE_PX, STAYS_PX = 1.0, 1.5
 """What a side may be off by where it is looked at closely, and at most."""
@@ -56,7 +59,7 @@ def found_again(
     """Quadrilaterals (c, 11) with lost sides moved to where they are found, and their edges; the same if none is.
 
     u_place_px : what others may be off by. measured : measures the edges of some cards, whose numbers (k,) it is given,
-    as quadrilaterals (k, 11) whose sides (k, 4) may be off by so many pixels.
+    as quadrilaterals (k, 11) whose sides (k, 4) may be off by so many pixels, and what the photo has taught of them.
     """
     lost = (edges.misfit > LOST) | ~_understood(photo, camera, quads, edges)
     with_lost: Mask = np.asarray(lost.any(axis=1))
@@ -66,14 +69,14 @@ def found_again(
     some = edges.of_cards(with_lost)
     moved_px, close = _best_places(
         photo, camera, quads[cards], some, lost[cards], px_per_mm=px_per_mm, u_place_px=u_place_px,
-        measured=partial(measured, cards),
+        measured=lambda there, u: measured(cards, there, u, some.known.sides),
     )  # fmt: skip
     if not close.any():
         return quads, edges
     found, u_px = quads.copy(), np.full(lost.shape, u_place_px)
     found[cards] = _moved(camera, quads[cards], moved_px)
     u_px[cards] = np.where(close, U_CLOSE_PX, u_place_px)
-    return found, measured(np.arange(len(quads)), found, u_px)
+    return found, measured(np.arange(len(quads)), found, u_px, None)
 
 
 def _best_places(
@@ -92,7 +95,7 @@ def _best_places(
             continue
         there = _moved(camera, quads, np.where(tried, steps[..., k], 0.0))
         trial = measured(there, u_px)
-        better = tried & understood(there, trial) & (trial.misfit < misfit)
+        better = tried & understood(there, trial) & (trial.clarity > SHOWS) & (trial.misfit < misfit)
         better &= np.abs(trial.known.sides.looks.place_px.reshape(lost.shape)) < STAYS_PX
         moved_px, misfit = np.where(better, steps[..., k], moved_px), np.where(better, trial.misfit, misfit)
         close |= better

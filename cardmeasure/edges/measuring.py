@@ -50,6 +50,8 @@ U_MODEL_PX, U_CUT_MM = 0.05, 0.004
 U_SHARE, U_DOUBT = 1.5, 0.5
 """By how much the scatter of places exceeds what the fit alone says, as neighbouring bins err together; and what share
 of the distance to other explanations it is, as the likelier one is mostly right (rendered shots, not the study's)."""
+ILL_EXPLAINED, U_ILL_EXPLAINED_MM = (6.0, 10.0), 0.08
+"""Misfits between which it shows that a side does not look as sides do, and what such sides are off by."""
 GREEN = 1
 LEAST_U_PX = 0.02
 U_BEND = 0.33
@@ -117,12 +119,14 @@ class Conditions:
 
 def measure_edges(
     photo: Photo, camera: Camera, quads: Floats, *, conditions: Conditions, u_place_px: Floats | float,
-    coarse: bool = False, known: Known | None = None, deep_corners_mm: Floats | None = None,
+    coarse: bool = False, known: Known | None = None, taught: SideLooks | None = None,
+    deep_corners_mm: Floats | None = None,
 ) -> EdgeMeasurement:  # fmt: skip
     """Fit all sides of all quadrilaterals (c, 11).
 
     u_place_px : how far the sides, (c, 4) or all, may be from where they are predicted. coarse : read fewer lines, for
-    a first pass. known : from an earlier pass over the same cards. deep_corners_mm : see `Stretches`.
+    a first pass. known : from an earlier pass over the same cards. taught : see `looks_of_sides`. deep_corners_mm : see
+    `Stretches`.
     """
     if len(quads) == 0:
         raise ValueError("quads is empty: there is nothing to measure.")
@@ -135,8 +139,8 @@ def measure_edges(
     reach = _reach(near, float(thickness_px.max()))
     behind = None
     if conditions.sheet is not None:
-        before = known.sides.looks.parameters if known else None
-        behind = backdrop(photo, camera, quads, conditions.sheet, looks=before, blur_px=conditions.blur_px)
+        looks = known.sides.looks.parameters if known else None
+        behind = backdrop(photo, camera, quads, conditions.sheet, looks=looks, blur_px=conditions.blur_px)
         stretches = replace(stretches, length_mm=max(stretches.length_mm, SHEET_STRETCH_MM))
     fine = sample_profiles(photo, camera, quads, reach=reach, stretches=stretches, backdrop=behind)
     fine = without_neighbours(fine, camera, quads)
@@ -149,27 +153,31 @@ def measure_edges(
     lasting = fine if behind is None else replace(fine, weight=fine.weight * both_kinds(fine.light)[:, None])
     whole = whole_sides(lasting, len(quads))
     around = _surroundings(camera, quads, whole, thickness_px, conditions, bins_px=PIXEL_PX / stretches.phases)
-    sides = looks_of_sides(whole, around, u_place_px=u_place.ravel(), before=known.sides if known else None)
+    before = known.sides if known else None
+    sides = looks_of_sides(whole, around, u_place_px=u_place.ravel(), before=before, taught=taught)
     rim_px, u_rim_px = rim_shifts_px(sides.looks.parameters, sides.priors, around, px_per_mm=per_mm)
     points, used = _stretch_points(fine, sides, rim_px, colour_halved=around.colour_halved, coarse=coarse)
     table = sides.looks.parameters[:, TABLE] / (behind.light_at(whole.px) if behind else 1.0)
     bend = bends_px(known.points, known.residuals_px) if known else np.zeros(len(whole.card))
-    u_bias = _u_bias(sides, u_rim_px, bend, per_mm) * (1.0 if behind is None else SHEET_SHARE)
+    misfit = sides.looks.cost / np.maximum((whole.weight > 0).sum(axis=1), 1)
+    u_bias = _u_bias(sides, misfit, u_rim_px, bend, per_mm) * (1.0 if behind is None else SHEET_SHARE)
     points = replace(points, u_bias_px=u_bias.reshape(-1, qd.SIDES))
     return EdgeMeasurement(
         points=points,
         clarity=_clarity(whole, sides).reshape(-1, qd.SIDES),
-        misfit=(sides.looks.cost / np.maximum((whole.weight > 0).sum(axis=1), 1)).reshape(-1, qd.SIDES),
+        misfit=misfit.reshape(-1, qd.SIDES),
         used=used.reshape(-1, qd.SIDES),
         on_table=is_table(table, whole.px).reshape(-1, qd.SIDES),
         known=Known(sides=sides, points=points, residuals_px=np.zeros(len(points.card))),
     )
 
 
-def _u_bias(sides: SideLooks, u_rim_px: Floats, bend_px: Floats, per_mm: float) -> Floats:
+def _u_bias(sides: SideLooks, misfit: Floats, u_rim_px: Floats, bend_px: Floats, per_mm: float) -> Floats:
     """Standard uncertainty (n,) of a shift of a whole side, px."""
     fitted = (U_SHARE * sides.looks.u_place_px) ** 2 + (U_DOUBT * sides.doubt_px) ** 2
-    return np.sqrt(U_MODEL_PX**2 + (U_CUT_MM * per_mm) ** 2 + u_rim_px**2 + fitted + (U_BEND * bend_px) ** 2)
+    odd = U_ILL_EXPLAINED_MM * per_mm * np.interp(misfit, ILL_EXPLAINED, (0.0, 1.0))
+    model = U_MODEL_PX**2 + (U_CUT_MM * per_mm) ** 2 + odd**2
+    return np.asarray(np.sqrt(model + u_rim_px**2 + fitted + (U_BEND * bend_px) ** 2))
 
 
 def _near_px(blur_px: float, u_place_px: Floats) -> Floats:

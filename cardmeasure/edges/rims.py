@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.edges.fitting import LookPriors
-from cardmeasure.edges.lighting import Surroundings
+from cardmeasure.edges.lighting import Surroundings, slants
 from cardmeasure.edges.looks import BLUR, FACE, SHADE, SHADOW, TABLE, WALL, WIDTH, seen_shadow_px
 
 Floats = NDArray[np.floating[Any]]
@@ -48,7 +48,8 @@ def rim_shifts_px(
 
     looks : (n, 15). priors : as the photo has taught them.
     """
-    slant, u_slant = _slants(priors, around)
+    slant = slants(priors.mean[:, SHADOW], _across(priors.mean[:, SHADOW]), around)
+    u_slant = np.sqrt(priors.covariance[:, SHADOW, SHADOW]) / around.thickness_px
     # how much of the light is the room's shows in shadows only, which fall on the side away from the lamp
     shade = np.clip(priors.mean[:, SHADE], 0.0, 1.0)
     room = np.where(slant < 0, _across(shade), shade)
@@ -61,17 +62,6 @@ def rim_shifts_px(
     radius, u_radius = RADIUS_MM * px_per_mm, U_RADIUS_MM * px_per_mm
     u_gain = LAMP_BY_SLANT * (1 - room) * np.minimum(u_slant, 1.0)
     return radius * gain * per_gain, np.abs(per_gain) * np.hypot(u_radius * gain, radius * u_gain)
-
-
-def _slants(priors: LookPriors, around: Surroundings) -> tuple[Floats, Floats]:
-    """Slant of the lamp's light outward (n,) and its u, from the shadows: none falls towards the lamp, so that a side's
-    shadow tells of the side across the card as well."""
-    reach = priors.mean[:, SHADOW] / around.thickness_px
-    across = _across(reach)
-    both = np.minimum(reach, across) / np.maximum(np.maximum(reach, across), 1e-6)
-    slant = (reach - across) / (1 + both)
-    u = np.sqrt(priors.covariance[:, SHADOW, SHADOW]) / around.thickness_px
-    return slant, u
 
 
 def _across(value: Floats) -> Floats:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from cardmeasure.edges.channels import Channels, channels_for
 from cardmeasure.edges.fitting import ROUNDS, LookPriors, Looks, fit_looks, look_priors
 from cardmeasure.edges.lighting import BRIGHTER, U_SHADE_LEVEL, Surroundings, priors_before, priors_learned
-from cardmeasure.edges.looks import BLUR, FACE, PLACE, SHADE, SHADOW, SHARPENING, TABLE, WALL, seen_shadow_px
+from cardmeasure.edges.looks import BLUR, FACE, PLACE, SHADE, SHADOW, SHARPENING, TABLE, WALL, WIDTH, seen_shadow_px
 from cardmeasure.edges.profiles import Profiles
 from cardmeasure.edges.shading import SOFTNESSES, UNKNOWN_SOFTNESS, Shading, hiding_height_px
 
@@ -35,6 +35,9 @@ U_TABLE, U_LEAST_TABLE = 0.1, 0.005
 """What the table's light may differ by from what an earlier pass has seen: a share of it, and of full light."""
 LONGER_PX = 1.0
 """A shadow that the photo leads to expect is tried where the one found is shorter by so much."""
+SHOWS_PX, UNEXPLAINED, LIT = 0.4, 1.0, 0.6
+"""A wall at least so wide is tried as bright as the face where a fit costs more than this a bin, or where it is
+expected to have more than this share of the face's light."""
 LEAST_BLUR_PX = 0.3
 SOFT_TEACHERS, MOST_TEACHERS, DARK_ENOUGH, SOFT_ROUNDS = 2, 10, 0.8, 6
 """So many sides with a shadow that leaves less light than this show how soft shadows are, after so many rounds."""
@@ -91,11 +94,12 @@ class _Sides:
 
 def looks_of_sides(
     sides: Profiles, around: Surroundings, *, u_place_px: Floats | float, before: SideLooks | None,
-    starts: tuple[tuple[float, float], ...] = STARTS, trusts_shadows: bool = False,
+    starts: tuple[tuple[float, float], ...] = STARTS, trusts_shadows: bool = False, taught: SideLooks | None = None,
 ) -> SideLooks:  # fmt: skip
     """Looks of all sides from their profiles; `before`: those of an earlier pass over the same sides.
 
-    trusts_shadows : whether a dark strip is a shadow even where it is as dark as the face, as with thick pieces.
+    taught : what the whole photo has taught of these sides, which are too few to learn from. trusts_shadows : whether a
+    dark strip is a shadow even where it is as dark as the face, as with thick pieces.
     """
     face, table, _ = ends(sides)
     # over a sheet's check, made even, the fall near the foot only added error
@@ -108,8 +112,12 @@ def looks_of_sides(
     if before is None:
         rivals = _two_of_starts(task, untold, starts)
         best = _better(rivals, _twice(len(face)), len(face))[0]
-        priors = priors_learned(untold, best, around)
-        task = task.as_soft(_softness(task, best, priors))
+        if taught is None:
+            priors = priors_learned(untold, best, around)
+            task = task.as_soft(_softness(task, best, priors))
+        else:
+            priors = _as_taught(taught, untold, now_px=around.bins_px)
+            task = task.as_soft(taught.shading.softness)
         looks, doubt = _refitted(task, rivals, priors)
     else:
         doubt = before.doubt_px
@@ -120,6 +128,9 @@ def looks_of_sides(
     # where other sides have taught how dark shadows are, a dark strip is no riddle
     untaught = np.minimum(priors.covariance[:, SHADE, SHADE] / U_SHADE_LEVEL**2, 1.0)
     strip = (not trusts_shadows) * untaught * _like_the_face(looks.parameters)
+    # nor where they have taught how far shadows reach, by less than the strip is wide
+    reach = priors.covariance[:, SHADOW, SHADOW]
+    strip *= reach / (reach + (strip / 2) ** 2)
     moved = looks.parameters.copy()
     moved[:, PLACE] += strip
     moved[:, SHADOW] -= strip
@@ -166,24 +177,47 @@ def _two_of_starts(task: _Sides, priors: LookPriors, starts: tuple[tuple[float, 
 def _refitted(task: _Sides, rivals: Looks, priors: LookPriors) -> tuple[Looks, Floats]:
     """The cheapest fit of each side and what stays doubtful (n,), now that the photo has taught of walls and shadows.
 
-    That may turn the scales between two rivals. And a longer shadow than either has found is tried: where it is as dark
-    as the face, it passes for more of that.
+    That may turn the scales between two rivals. And what passes for more of the face is tried: a longer shadow than
+    either has found, where it is as dark, and a wall that the lamp makes as bright.
     """
     n = len(priors.mean)
     best = _better(rivals, _twice(n), n)[0]
+    more = (_open_to_doubt(rivals, best), _with_longer_shadows(best, priors), _with_lit_walls(task, best, priors))
+    row = np.concatenate([np.arange(n), *(index for index, _ in more)])
+    starts = np.concatenate([best.parameters, *(start for _, start in more)])
+    return _better(task.fitted(row, priors, starts, rounds=ROUNDS), row, n)
+
+
+def _open_to_doubt(rivals: Looks, best: Looks) -> tuple[Index, Floats]:
+    """Sides whose two rivals (2 n) are apart but cost nearly the same, and the dearer ones."""
+    n = len(best.cost)
     gap, apart = (
         np.abs(part.reshape(2, n) - mine) for part, mine in ((rivals.cost, best.cost), (rivals.place_px, best.place_px))
     )
-    open_to_doubt = np.flatnonzero(((gap < np.maximum(HOPELESS, 3 * best.cost)) & (apart > SAME_PX)).any(axis=0))
-    other = open_to_doubt + n * (gap[0, open_to_doubt] == 0)
+    index = np.flatnonzero(((gap < np.maximum(HOPELESS, 3 * best.cost)) & (apart > SAME_PX)).any(axis=0))
+    return index, rivals.parameters[index + n * (gap[0, index] == 0)]
+
+
+def _with_longer_shadows(best: Looks, priors: LookPriors) -> tuple[Index, Floats]:
+    """Sides whose shadow is shorter than the photo leads to expect, and the same with all of it."""
     missing = seen_shadow_px(priors.mean) - seen_shadow_px(best.parameters)
-    longer = np.flatnonzero(missing > LONGER_PX)
-    start = best.parameters[longer]
-    start[:, PLACE] -= missing[longer]
-    start[:, SHADOW], start[:, SHADE] = priors.mean[longer, SHADOW], priors.mean[longer, SHADE]
-    row = np.concatenate([np.arange(n), open_to_doubt, longer])
-    starts = np.concatenate([best.parameters, rivals.parameters[other], start])
-    return _better(task.fitted(row, priors, starts, rounds=ROUNDS), row, n)
+    index = np.flatnonzero(missing > LONGER_PX)
+    start = best.parameters[index]
+    start[:, PLACE] -= missing[index]
+    start[:, SHADOW], start[:, SHADE] = priors.mean[index, SHADOW], priors.mean[index, SHADE]
+    return index, start
+
+
+def _with_lit_walls(task: _Sides, best: Looks, priors: LookPriors) -> tuple[Index, Floats]:
+    """Sides not well explained whose wall should show, and the same with a wall that passes for the face."""
+    width, bins = priors.mean[:, WIDTH], (task.profiles.weight > 0).sum(axis=1)
+    lit = priors.mean[:, WALL].mean(axis=1) > LIT * best.parameters[:, FACE].mean(axis=1)
+    index = np.flatnonzero((width > SHOWS_PX) & ((best.cost > UNEXPLAINED * bins) | lit))
+    start = best.parameters[index]
+    start[:, PLACE] -= width[index]
+    start[:, WIDTH] = width[index]
+    start[:, WALL] = start[:, FACE].mean(axis=1, keepdims=True)
+    return index, start
 
 
 def _twice(n: int) -> Index:
@@ -216,7 +250,7 @@ def _two_apart(cost: Floats, place_px: Floats) -> Index:
     return np.stack([best, other.argmin(axis=0)])
 
 
-def _carried_over(known: SideLooks, untold: LookPriors, *, now_px: float) -> LookPriors:
+def _as_taught(known: SideLooks, untold: LookPriors, *, now_px: float) -> LookPriors:
     """What the photo has taught of lamps and blur, with this pass's own priors of all else.
 
     now_px : blur by the bins of the profiles now.
@@ -228,6 +262,13 @@ def _carried_over(known: SideLooks, untold: LookPriors, *, now_px: float) -> Loo
     mean[:, BLUR] = np.sqrt(np.maximum(mean[:, BLUR] ** 2 - blur_px**2 + now_px**2, LEAST_BLUR_PX**2))
     block = np.ix_(np.arange(len(mean)), common, common)
     covariance[block] = learned.covariance[block]
+    return look_priors(mean, covariance)
+
+
+def _carried_over(known: SideLooks, untold: LookPriors, *, now_px: float) -> LookPriors:
+    """What was taught, and how bright the tables beside these sides were."""
+    taught = _as_taught(known, untold, now_px=now_px)
+    mean, covariance = taught.mean.copy(), taught.covariance.copy()
     # profiles are shorter now and may end within a long shadow
     mean[:, TABLE] = known.looks.parameters[:, TABLE]
     for k in range(TABLE.start, TABLE.stop):

@@ -108,6 +108,25 @@ def test_sides_that_hide_their_walls_learn_from_those_that_look_the_same_way() -
         assert (np.abs(learned.mean[:, k] - true) < 3 * _u(learned, k)).all()
 
 
+def test_walls_that_look_towards_the_lamp_are_expected_to_be_brighter() -> None:
+    """Shadows beside bright borders say where the lamp stands; a wall's light is that of the room and of the lamp."""
+    n, white, shade = 24, 0.7, 0.3
+    around = surroundings(n, width=np.full(n, -0.3), thickness=3.0)
+    away = np.cos(around.azimuth_rad)
+    light = np.concatenate([
+        drawn(Side(place=0.0, wall_px=-0.3, face=(0.6,) * 3, table=(0.2,) * 3, rim=0.3, shade=shade,
+                   shadow_px=4.5 * max(float(a), 0.0)))
+        for a in away
+    ])  # fmt: skip
+    before, looks = _fitted(light, around)
+    learned = priors_learned(before, looks, around)
+    more = learned.mean[:, lk.WALL].mean(axis=1) - before.mean[:, lk.WALL].mean(axis=1)
+    expected = 0.5 * (1 - shade) * white * 1.5 * np.maximum(-away, 0.0)
+    np.testing.assert_allclose(more[away < -0.7], expected[away < -0.7], rtol=0.5)
+    np.testing.assert_allclose(more[away > 0.3], 0.0, atol=1e-9)
+    assert (_u(learned, lk.WALL.start) >= _u(before, lk.WALL.start) - 1e-9).all()
+
+
 @pytest.mark.parametrize("level", [0.5, 0.7])
 def test_sides_that_are_mistaken_do_not_spoil_what_the_others_teach(level: float) -> None:
     """Three neighbours of 16 seem to have much brighter walls: a third of what plain least squares would be moved."""

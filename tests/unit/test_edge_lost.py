@@ -11,6 +11,7 @@ from cardmeasure import quads as qd
 from cardmeasure.camera import Camera, rotation_matrix
 from cardmeasure.edges.lost import found_again
 from cardmeasure.edges.measuring import Conditions, EdgeMeasurement, measure_edges
+from cardmeasure.edges.whole import SideLooks
 from cardmeasure.photo import Photo
 
 Floats = NDArray[np.float64]
@@ -53,9 +54,13 @@ def photo() -> Photo:
     return photo_of(developed(light.reshape(HEIGHT_PX, 4, WIDTH_PX, 4).mean(axis=(1, 3)), blur_px=BLUR_PX, noise=0.7))
 
 
-def _measured(photo: Photo, quads: Floats, u_place_px: Floats | float = U_PLACE_PX) -> EdgeMeasurement:
+def _measured(
+    photo: Photo, quads: Floats, u_place_px: Floats | float = U_PLACE_PX, taught: SideLooks | None = None
+) -> EdgeMeasurement:
     conditions = Conditions(blur_px=0.85, white=0.8, paper_mm=0.01, u_thickness_mm=0.01)
-    return measure_edges(photo, _camera(), quads, conditions=conditions, u_place_px=u_place_px, coarse=True)
+    return measure_edges(
+        photo, _camera(), quads, conditions=conditions, u_place_px=u_place_px, coarse=True, taught=taught
+    )
 
 
 def _sought_at_the_frame(sides: tuple[int, ...]) -> Floats:

@@ -101,6 +101,55 @@ def test_a_second_pass_begins_where_the_first_ended() -> None:
     np.testing.assert_allclose(second.doubt_px, first.doubt_px, rtol=0, atol=1e-9)
 
 
+def test_a_few_sides_are_seen_as_the_whole_photo_has_taught() -> None:
+    """One card's sides alone teach nothing of blur or shadows; their own levels and places stay their own."""
+    sides = [
+        replace(KINDS["white border, hidden wall"], place=p, blur=1.1) for p in np.linspace(-1.0, 1.0, 16).tolist()
+    ]
+    light = np.concatenate([drawn(replace(side, wall_height_px=3.0)) for side in sides])
+    around = surroundings(len(sides), width=np.full(len(sides), -0.8))
+    whole = looks_of_sides(_profiles(light), around, u_place_px=2.5, before=None)
+    few = np.arange(2)
+    lone = replace(
+        around, **{k: getattr(around, k)[few] for k in
+                   ("width_px", "u_width_px", "azimuth_rad", "thickness_px", "u_thickness")}
+    )  # fmt: skip
+    untaught = looks_of_sides(_profiles(light).rows(few), lone, u_place_px=2.5, before=None)
+    taught = looks_of_sides(_profiles(light).rows(few), lone, u_place_px=2.5, before=None, taught=whole.rows(few))
+    common = [lk.BLUR, lk.SHADOW, lk.SHADE]
+    np.testing.assert_allclose(taught.priors.mean[:, common], whole.priors.mean[few][:, common], rtol=1e-9)
+    assert (untaught.priors.covariance[:, lk.BLUR, lk.BLUR] > taught.priors.covariance[:, lk.BLUR, lk.BLUR]).all()
+    np.testing.assert_allclose(taught.looks.place_px, whole.looks.place_px[few], atol=0.01)
+
+
+def test_a_wall_as_bright_as_the_face_is_not_taken_for_more_of_it() -> None:
+    """Beside a lit wall the face seems 2 px wider, but then no wall is left: the place is right to 0.05 px."""
+    places = np.array([-3.5, -3.0, -2.5, -2.0])
+    lit = Side(
+        place=0.0, wall_px=2.0, face=(0.33, 0.34, 0.34), wall=(0.38, 0.39, 0.39), table=(0.07, 0.025, 0.013),
+        rim=UNKNOWN_SOFTNESS, sharpening=0.2,
+    )  # fmt: skip
+    found = _looked([replace(lit, place=p) for p in places.tolist()])
+    np.testing.assert_allclose(found.looks.place_px, places, rtol=0, atol=0.05)
+
+
+def test_a_dark_strip_is_a_shadow_where_the_photo_knows_how_far_shadows_reach() -> None:
+    """A border as black as its shadow, which is 3 px wide: others' shadows, half hidden by their faces, tell their
+    reach, though not how dark they are."""
+    beside = Side(
+        place=0.0, wall_px=-1.8, shadow_px=3.0, shade=0.3, face=WHITE, table=(0.12,) * 3, rim=UNKNOWN_SOFTNESS
+    )
+    black = replace(beside, wall_px=-0.1, face=(0.045,) * 3)
+    places = np.array([-1.0, -0.5, 0.0, 0.5])
+    found = _looked(
+        [replace(beside, place=p) for p in np.linspace(-0.5, 0.5, 12).tolist()]
+        + [replace(black, place=p) for p in places.tolist()]
+    )
+    off = found.looks.place_px[12:] - places
+    assert (np.abs(off) < 0.5).all()
+    assert (np.abs(off) < 2 * _u(found)[12:]).all()
+
+
 def test_sides_taken_out_keep_what_was_found_of_them() -> None:
     found = _looked([replace(KINDS["white border, wall"], place=p) for p in (-0.4, 0.0, 0.4)])
     some = found.rows(np.array([2, 0]))
