@@ -3,11 +3,12 @@
 Two states of the print are weighed against each other by Bayes' theorem: printed at actual size, as home printers do
 it, or at any other size within what print dialogues make of a page. In each, a piece is of one of the nominal size
 classes or of none, as in `classes.likelihood`; a piece of no class speaks for neither. One piece alone never decides,
-for some class or other fits it at some size of the print.
+for some class or other fits it at some size of the print; but then nobody can be sure of its class either.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -32,33 +33,60 @@ ODD = 1.0 / np.log(160.0 / 25.0) ** 2
 """Density of sizes that belong to no class, times width and height; see `classes.likelihood`."""
 
 
-def fitted_scale(sizes_mm: Floats, u_mm: Floats, *, classes: tuple[SizeClass, ...]) -> float | None:
-    """The scale of a fitted print, over the one that the sizes were measured with; None where it was hardly fitted.
+@dataclass(frozen=True, kw_only=True, eq=False)
+class FittedPrint:
+    """How probable it is that the print was fitted, and what the pieces would then be.
+
+    scale : the print's, over the one that the sizes were measured with. shares : (n, k), the probability that a piece
+    is of each size class that is on, and last of none, if the print was fitted. kinds : how many classes are found
+    among the pieces then.
+    """
+
+    probability: float
+    scale: float
+    shares: Floats
+    kinds: int
+
+
+def fitted_print(sizes_mm: Floats, u_mm: Floats, *, classes: tuple[SizeClass, ...]) -> FittedPrint:
+    """What the sizes of at least one piece say together of the print's size.
 
     Parameters
     ----------
     sizes_mm, u_mm : (n, 2), width <= height, and standard uncertainties without that of the print's scale.
     """
-    if len(sizes_mm) < FEWEST_KINDS:
-        return None
-    actual, _ = _log_likelihoods(ACTUAL, sizes_mm, u_mm, classes)
-    fitted, best = _log_likelihoods(FITTED, sizes_mm, u_mm, classes)
+    choices = enabled(classes)
+    actual = np.log(_likelihoods(ACTUAL, sizes_mm, u_mm, choices).sum(axis=2)).sum(axis=1)
+    each = _likelihoods(FITTED, sizes_mm, u_mm, choices)
+    fitted = np.log(each.sum(axis=2)).sum(axis=1)
     weight = np.exp(-0.5 * ((ACTUAL - 1) / U_ACTUAL) ** 2)
     top = max(float(actual.max()), float(fitted.max()))
     for_actual = (1 - MISPRINTED) * float(np.exp(actual - top) @ weight / weight.sum())
     for_fitted = MISPRINTED * float(np.exp(fitted - top).mean())
-    kinds = best[int(fitted.argmax())]
-    if for_fitted < SURE * (for_fitted + for_actual) or len(set(kinds[kinds >= 0].tolist())) < FEWEST_KINDS:
+    best = each[int(fitted.argmax())].argmax(axis=1)
+    by_scale = np.exp(fitted - fitted.max())
+    by_scale /= by_scale.sum()
+    return FittedPrint(
+        probability=for_fitted / (for_fitted + for_actual),
+        scale=float(by_scale @ FITTED),
+        shares=np.einsum("m,mnk->nk", by_scale, each / each.sum(axis=2, keepdims=True)),
+        kinds=len(set(best[best < len(choices)].tolist())),
+    )
+
+
+def fitted_scale(sizes_mm: Floats, u_mm: Floats, *, classes: tuple[SizeClass, ...]) -> float | None:
+    """The scale of a fitted print, over the one that the sizes were measured with; None where it was hardly fitted.
+
+    sizes_mm, u_mm : see `fitted_print`; none or one proves nothing.
+    """
+    if len(sizes_mm) < FEWEST_KINDS:
         return None
-    share = np.exp(fitted - fitted.max())
-    return float(share @ FITTED / share.sum())
+    found = fitted_print(sizes_mm, u_mm, classes=classes)
+    return found.scale if found.probability >= SURE and found.kinds >= FEWEST_KINDS else None
 
 
-def _log_likelihoods(
-    scales: Floats, sizes_mm: Floats, u_mm: Floats, classes: tuple[SizeClass, ...]
-) -> tuple[Floats, NDArray[np.intp]]:
-    """Of all sizes together at each scale (m,), and which class explains each best (m, n), -1 for none."""
-    choices = enabled(classes)
+def _likelihoods(scales: Floats, sizes_mm: Floats, u_mm: Floats, choices: tuple[SizeClass, ...]) -> Floats:
+    """Prior times likelihood of each class and of none for each size at each scale, (m, n, k + 1)."""
     cuts = np.array([cut for one in choices for cut in one.cuts_mm])
     kind = np.array([k for k, one in enumerate(choices) for _ in one.cuts_mm])
     u_cut = np.array([one.u_cut_mm for one in choices])[kind]
@@ -66,7 +94,6 @@ def _log_likelihoods(
     off = scales[:, None, None, None] * sizes_mm[:, None] - cuts
     variance = (u_mm**2)[:, None] + (u_cut**2)[:, None]
     log_each = log_weight - 0.5 * (off**2 / variance).sum(axis=3) - np.log(2 * np.pi) - 0.5 * np.log(variance).sum(2)
-    each = np.exp(log_each)
+    by_class = np.add.reduceat(np.exp(log_each), np.flatnonzero(np.diff(kind, prepend=-1)), axis=2)
     odd = 0.5 * 2 * ODD / (sizes_mm.prod(axis=1) * scales[:, None] ** 2)
-    best = np.where(each.sum(axis=2) > odd, kind[each.argmax(axis=2)], -1)
-    return np.log(each.sum(axis=2) + odd).sum(axis=1), best.astype(np.intp)
+    return np.concatenate([by_class, odd[..., None]], axis=2)

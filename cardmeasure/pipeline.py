@@ -23,7 +23,7 @@ from cardmeasure.outlines.neighbours import beside_each_other
 from cardmeasure.outlines.on_sheet import sheet_pieces, uncovered
 from cardmeasure.outlines.pieces import Outline, find_pieces
 from cardmeasure.photo import Photo, read_photo
-from cardmeasure.print_doubt import suspected_scale
+from cardmeasure.print_doubt import suspected_scale, with_print_in_doubt
 from cardmeasure.priors import LensPrior
 from cardmeasure.reference.diagnosis import diagnosed
 from cardmeasure.reference.finding import Sighting, find_squares
@@ -125,7 +125,7 @@ def measure(
         flags=_shot_flags(photo, squares, solution, settings, found, suspected) + lens.flags,
         photo=replace(_photo_facts(photo), lens_profile=lens.words),
         reference=_reference_facts(squares, solution, settings, found, suspected),
-        cards=cards,
+        cards=with_print_in_doubt(cards, scale_source=_scale_source(settings, found), classes=settings.classes),
     )
 
 

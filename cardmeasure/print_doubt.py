@@ -1,17 +1,26 @@
 """Whether the pieces of a photo contradict the scale of its print, and what scale they suggest instead.
 
 Sizes that together fit the nominal classes at another scale show it, and so does a bank card that the readings
-contradict. Neither is ever used to correct a scale by so much: it is said, with the scale.
+contradict. Neither is ever used to correct a scale by so much: it is said, with the scale. And what a fitted print
+would make of the pieces is weighed in the probability of their classes.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Any
+
 import numpy as np
+from numpy.typing import NDArray
 
 from cardmeasure.bank_card import BankCards, Verdict
-from cardmeasure.misprint import fitted_scale
+from cardmeasure.classes.size_class import SizeClass
+from cardmeasure.classes.table import enabled
+from cardmeasure.misprint import fitted_print, fitted_scale
 from cardmeasure.results import Card
 from cardmeasure.settings import Settings
+
+Floats = NDArray[np.floating[Any]]
 
 MOST_U_MM = 0.1
 """Of a size, where sizes are compared with one another."""
@@ -28,12 +37,37 @@ def suspected_scale(cards: tuple[Card, ...], found: BankCards, settings: Setting
     return None if factor is None else taken * factor
 
 
+def with_print_in_doubt(
+    cards: tuple[Card, ...], *, scale_source: str, classes: tuple[SizeClass, ...]
+) -> tuple[Card, ...]:
+    """The cards of a photo, where nothing tells its scale, with answers only as probable as that leaves them.
+
+    An answer holds if the print is of its actual size, and perhaps if it was fitted to the page.
+    """
+    sized = [c for c in cards if c.width_mm is not None and c.height_mm is not None and c.match is not None]
+    if scale_source != "assumed" or not sized:
+        return cards
+    sizes, u = _sizes(sized)
+    fitted = fitted_print(sizes, u, classes=classes)
+    names = [*(one.id for one in enabled(classes)), None]
+    doubted = {
+        card.number: replace(
+            card.match,
+            probability=(1 - fitted.probability) * card.match.probability
+            + fitted.probability * float(shares[names.index(card.match.size_class)]),
+        )
+        for card, shares in zip(sized, fitted.shares, strict=True)
+        if card.match is not None
+    }
+    return tuple(replace(card, match=doubted.get(card.number, card.match)) for card in cards)
+
+
 def _fitted_scale(cards: tuple[Card, ...], settings: Settings) -> float | None:
-    sized = [
-        ((c.width_mm, c.height_mm), (c.u_width_mm or 0.0, c.u_height_mm or 0.0))
-        for c in cards
-        if c.width_mm is not None and c.height_mm is not None
-    ]
-    sizes, u = (np.array(part, float).reshape(-1, 2) for part in (zip(*sized, strict=True) if sized else ((), ())))
-    # the print's own u is common to all cards and is what the factor is to show
-    return fitted_scale(sizes, np.minimum(u, MOST_U_MM), classes=settings.classes)
+    return fitted_scale(*_sizes([c for c in cards if c.width_mm is not None]), classes=settings.classes)
+
+
+def _sizes(sized: list[Card]) -> tuple[Floats, Floats]:
+    """Sizes and their u (n, 2) without the print's own, which is common to all cards and is what they are to show."""
+    sides = np.array([(c.width_mm, c.height_mm) for c in sized], float).reshape(-1, 2)
+    u = np.array([(c.u_width_mm or 0.0, c.u_height_mm or 0.0) for c in sized], float).reshape(-1, 2)
+    return sides, np.minimum(u, MOST_U_MM)

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from made_results import sized_card
 from numpy.typing import NDArray
 
 from cardmeasure import Settings
-from cardmeasure.misprint import fitted_scale
+from cardmeasure.classes import match_size
+from cardmeasure.classes.table import enabled
+from cardmeasure.misprint import fitted_print, fitted_scale
+from cardmeasure.print_doubt import with_print_in_doubt
 
 CLASSES = Settings().classes
 DECK = np.array([[63.0, 88.0], [57.0, 88.0], [70.0, 120.0], [44.0, 68.0], [63.0, 88.0]])
@@ -43,6 +49,38 @@ def test_one_card_or_cards_of_one_size_prove_nothing() -> None:
     assert _scale(DECK[:1] * 1.04) is None
     assert _scale(np.tile([63.0 * 1.04, 88.0 * 1.04], (6, 1))) is None
     assert _scale(np.zeros((0, 2))) is None
+
+
+@given(percent=st.floats(-7.5, -2.0))
+def test_one_card_may_be_of_another_class_on_a_fitted_page(percent: float) -> None:
+    """A poker card measured by a fitted print: none of the classes at actual size, a poker card otherwise."""
+    size = np.array([[63.0, 88.0]]) / (1 + percent / 100)
+    found = fitted_print(size, np.full((1, 2), 0.05), classes=CLASSES)
+    names = [one.id for one in enabled(CLASSES)]
+    assert found.shares.sum() == pytest.approx(1.0)
+    assert found.shares[0, names.index("poker")] > 0.5
+
+
+@pytest.mark.parametrize(
+    ("size", "answer", "scale_source", "least", "most"),
+    [
+        ((66.2, 92.5), None, "assumed", 0.0, 0.5),
+        ((66.2, 92.5), None, "entered", 1.0, 1.0),
+        ((48.2, 99.9), None, "assumed", 0.99, 1.0),
+        ((63.1, 88.1), "poker", "assumed", 0.97, 0.999),
+    ],
+)
+def test_answers_are_as_probable_as_an_unread_print_leaves_them(
+    size: tuple[float, float], answer: str | None, scale_source: str, least: float, most: float
+) -> None:
+    """63 x 88 mm on a page of 95 % looks like no class; an odd size that fits none at any scale stays odd, and a poker
+    card by an unread print is one all but surely."""
+    match = match_size(*size, u_width_mm=0.2, u_height_mm=0.25, correlation=0.0, classes=CLASSES)
+    card = replace(sized_card(), width_mm=size[0], height_mm=size[1], match=match)
+    (doubted,) = with_print_in_doubt((card,), scale_source=scale_source, classes=CLASSES)
+    assert doubted.match is not None
+    assert doubted.match.size_class == answer
+    assert least <= doubted.match.probability <= most
 
 
 def test_a_bank_card_and_one_other_card_are_enough() -> None:
