@@ -19,6 +19,7 @@ from cardmeasure.edges.locating import WINDOW_PX, located_quads
 from cardmeasure.edges.lost import found_again
 from cardmeasure.edges.measuring import MIN_CLARITY, Conditions, EdgeMeasurement, Known, measure_edges
 from cardmeasure.edges.points import EdgePoints, no_edge_points
+from cardmeasure.edges.scatter import with_own_scatter
 from cardmeasure.edges.whole import SideLooks
 from cardmeasure.errors import PhotoTrouble
 from cardmeasure.geometry import apply_homography
@@ -200,7 +201,7 @@ def solve(
         priors = _with_known(_priors_for(priors, edges.points, laid, settings), wanted, known)
         if not last:
             state = approximate(state, points, edges.points, priors)
-    edges = edges if wanted else None
+    edges = _as_they_scatter(edges, state) if edges and wanted else None
     card_of = np.full(len(outlines), -1, np.intp)
     card_of[wanted] = np.arange(len(wanted))
     priors = priors if edges else start.priors
@@ -209,6 +210,10 @@ def solve(
         adjustment=adjustment, edges=edges, card_of=card_of, px_per_mm=squares[0].px_per_mm, priors=priors,
         outlined_by=start.camera, known=known,
     )  # fmt: skip
+
+
+def _as_they_scatter(edges: EdgeMeasurement, state: State) -> EdgeMeasurement:
+    return replace(edges, points=with_own_scatter(edges.points, edge_residuals_px(state, edges.points)))
 
 
 def _located(

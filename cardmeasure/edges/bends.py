@@ -42,21 +42,35 @@ def bow(along: Floats) -> Floats:
 
 def bends_px(points: EdgePoints, residuals_px: Floats) -> Floats:
     """How much each side (n,) bends outwards, from its points' residuals (m,): sums of distances count, not squares."""
+    fit, _ = parabolas(points, residuals_px)
+    enough = np.bincount(_key(points), minlength=len(fit)) >= FEWEST
+    bends = np.where(enough, fit[:, 2], 0.0)
+    return np.where(np.abs(bends) < LEAST_PX, 0.0, np.clip(bends, -MOST_PX, MOST_PX))
+
+
+def parabolas(points: EdgePoints, residuals_px: Floats) -> tuple[Floats, Floats]:
+    """Level, slope and bend of each side (n, 3), fitted to its points' residuals (m,), and what they leave of these."""
     sides = points.u_bias_px.size
-    key = points.card * qd.SIDES + points.side
+    key = _key(points)
     count = np.bincount(key, minlength=sides)
     basis = np.column_stack([np.ones(len(key)), points.along, bow(points.along)])
     weight: Floats = np.ones(len(key))
     fit: Floats = np.zeros((sides, 3))
+    left = residuals_px
     for _ in range(ROUNDS):
         scaled = basis * weight[:, None]
         normal = _summed(scaled[:, :, None] * basis[:, None], key, sides) + 1e-9 * np.eye(3)
         fit = np.linalg.solve(normal, _summed(scaled * residuals_px[:, None], key, sides)[..., None])[..., 0]
-        off = np.abs(residuals_px - (basis * fit[key]).sum(axis=1))
+        left = residuals_px - (basis * fit[key]).sum(axis=1)
+        off = np.abs(left)
         usual = np.bincount(key, off, minlength=sides) / np.maximum(count, 1)
         weight = 1 / np.maximum(off, np.maximum(0.05, usual[key]))
-    bends = np.where(count >= FEWEST, fit[:, 2], 0.0)
-    return np.where(np.abs(bends) < LEAST_PX, 0.0, np.clip(bends, -MOST_PX, MOST_PX))
+    return fit, left
+
+
+def _key(points: EdgePoints) -> NDArray[np.intp]:
+    """Number (m,) of each point's side."""
+    return points.card * qd.SIDES + points.side
 
 
 def _summed(values: Floats, key: NDArray[np.intp], sides: int) -> Floats:
