@@ -36,6 +36,9 @@ WALL_LEVEL, U_WALL_LEVEL, U_WALL_COLOUR = 0.27, 0.17, 0.25
 Cut board is light grey; upright, it gets half the light of the room and more or less of the lamp's."""
 SHADOW_REACH, U_SHADOW_REACH = 0.9, 1.0
 """Reach of a foot shadow over the card's thickness: a lamp 45 degrees up gives 1."""
+U_EVEN_REACH, U_LAMP_REACH = 0.3, 2.0
+"""What may be taught of reaches, over the thickness: a part that is the same all round, as several lamps make it, and
+that of one lamp, which grows as a side looks away from it; towards it no shadow falls."""
 SHADE_LEVEL, U_SHADE_LEVEL = 0.5, 0.3
 """Light left in the shadow."""
 SHARPENED, U_SHARPENED = 0.2, 0.2
@@ -129,7 +132,10 @@ def priors_learned(before: LookPriors, looks: Looks, around: Surroundings) -> Lo
     thickness = float(np.median(around.thickness_px))
     falls = (u[:, SHADOW] < 0.5 * thickness) & (p[:, SHADE] < 0.9)
     bright: NDArray[np.bool_] = np.any(p[:, FACE] > BRIGHTER * p[:, TABLE], axis=1)
-    reach = _teach(mean, spread, SHADOW, p, u[:, SHADOW], _teachers(falls, bright), around, SHADOW_SCATTER * thickness)
+    reach = _teach(
+        mean, spread, SHADOW, p, u[:, SHADOW], _teachers(falls, bright), around, SHADOW_SCATTER * thickness,
+        level=(0.0, U_EVEN_REACH * thickness), u_wave=U_LAMP_REACH * thickness,
+    )  # fmt: skip
     seen = (u[:, SHADE] < 0.2) & (p[:, SHADOW] + np.minimum(p[:, WIDTH], 0) > 1.0)
     shade = _teach(mean, spread, SHADE, p, u[:, SHADE], _teachers(seen, bright), around, SHADE_SCATTER)
     mean[:, SHADOW] = np.maximum(mean[:, SHADOW], 0.0)
@@ -195,19 +201,20 @@ def _covariance(mean: Floats, u: Floats) -> Floats:
 
 def _teach(
     mean: Floats, spread: Floats, column: int, p: Floats, own: Floats, sure: NDArray[np.bool_], around: Surroundings,
-    least: float,
+    least: float, *, level: tuple[float, float] | None = None, u_wave: float | None = None,
 ) -> Floats:  # fmt: skip
     """Put a level plus one wave round the compass, fitted to the sure sides, in the place of a column's priors.
 
-    Returned is what it says of sides that look the other way (n,).
+    level : its mean and u before that, where they are not the column's; u_wave : u of the wave's height. Returned is
+    what the fit says of sides that look the other way (n,).
     """
     if not sure.any():
         return mean[:, column].copy()
     azimuth = around.azimuth_rad
     basis = np.column_stack([np.ones(len(azimuth)), np.cos(azimuth), np.sin(azimuth)])
-    start, wide = float(np.median(mean[:, column])), float(np.median(spread[:, column]))
+    start, wide = level or (float(np.median(mean[:, column])), float(np.median(spread[:, column])))
     coefficients, covariance, scatter = _wave(
-        p[sure, column], own[sure], basis[sure], start=start, wide=wide, least=least
+        p[sure, column], own[sure], basis[sure], start=start, wide=wide, u_wave=u_wave or 0.7 * wide, least=least
     )
     mean[:, column] = basis @ coefficients
     u = np.sqrt(np.einsum("ni,ij,nj->n", basis, covariance, basis) + scatter**2)
@@ -216,10 +223,10 @@ def _teach(
 
 
 def _wave(
-    value: Floats, u: Floats, basis: Floats, *, start: float, wide: float, least: float
+    value: Floats, u: Floats, basis: Floats, *, start: float, wide: float, u_wave: float, least: float
 ) -> tuple[Floats, Floats, float]:
     """Robust fit of basis (m, 3) to values (m,) with u (m,); coefficients, their covariance, scatter about the fit."""
-    prior = np.diag(1 / np.array([wide, 0.7 * wide, 0.7 * wide]) ** 2)
+    prior = np.diag(1 / np.array([wide, u_wave, u_wave]) ** 2)
     first = np.array([start, 0.0, 0.0])
     coefficients, scatter, normal = first, 0.5 * wide, prior
     for _ in range(WAVE_ROUNDS):

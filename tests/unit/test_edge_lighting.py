@@ -143,8 +143,10 @@ def test_sides_that_are_mistaken_do_not_spoil_what_the_others_teach(level: float
     (0.7, 2, False), (0.7, 3, True), (0.7, 12, True), (0.02, 4, False), (0.02, 8, True),
 ])  # fmt: skip
 def test_few_bright_faces_or_many_dark_ones_teach_shadows(face: float, sides: int, are_taught: bool) -> None:
-    """On a bright table, where shadows stand out; a dark strip beside a dark face may be more of that."""
+    """On a bright table, where shadows stand out, on sides that look away from the lamp; a dark strip beside a dark face
+    may be more of that."""
     around = surroundings(sides, width=np.full(sides, -0.3), thickness=3.0)
+    around = replace(around, azimuth_rad=np.linspace(0.8, 1.6, sides))
     side = Side(place=0.1, wall_px=-0.3, face=(face,) * 3, table=(0.4, 0.35, 0.3), shadow_px=4.0, shade=0.3, rim=0.3)
     before, looks = _fitted(np.repeat(drawn(side), sides, axis=0), around)
     learned = priors_learned(before, looks, around)
@@ -155,6 +157,23 @@ def test_few_bright_faces_or_many_dark_ones_teach_shadows(face: float, sides: in
         else:
             np.testing.assert_array_equal(learned.mean[:, column], before.mean[:, column])
             assert (_u(learned, column) >= _u(before, column)).all()
+
+
+def test_no_shadow_is_expected_towards_the_lamp() -> None:
+    """A lamp's shadows grow as sides look away from it: those across, and those at right angles, have none."""
+    n, thickness = 24, 3.0
+    around = surroundings(n, width=np.full(n, -0.3), thickness=thickness)
+    away = np.cos(around.azimuth_rad)
+    light = np.concatenate([
+        drawn(Side(place=0.0, wall_px=-0.3, face=(0.6,) * 3, table=(0.3,) * 3, rim=0.3, shade=0.3,
+                   shadow_px=6.0 * max(float(a), 0.0)))
+        for a in away
+    ])  # fmt: skip
+    before, looks = _fitted(light, around)
+    learned = priors_learned(before, looks, around)
+    np.testing.assert_allclose(learned.mean[away > 0.3, lk.SHADOW], 6.0 * away[away > 0.3], atol=0.8)
+    assert (learned.mean[away < -0.2, lk.SHADOW] < 0.5).all()
+    assert (before.mean[:, lk.SHADOW] > 2.0).all()
 
 
 def test_blur_and_sharpening_are_learned_from_all_sides() -> None:
