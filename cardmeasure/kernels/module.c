@@ -1,0 +1,182 @@
+/* The kernels as a Python module. Arrays come as contiguous buffers; cardmeasure/kernels/__init__.py makes them so. */
+
+#define PY_SSIZE_T_CLEAN
+#define Py_LIMITED_API 0x030b0000
+#include <Python.h>
+
+#include "fitting.h"
+#include "profiles.h"
+#include "stretches.h"
+
+/* Raised when arguments or results change, so that an older build is left alone: see cardmeasure/kernels. */
+#define INTERFACE 1
+
+enum { MOST_BUFFERS = 16 };
+
+/* Buffers of the arguments, each of which must hold so many bytes. */
+typedef struct {
+    Py_buffer view[MOST_BUFFERS];
+    int count;
+} Buffers;
+
+static void released(Buffers *b) {
+    while (b->count > 0) PyBuffer_Release(&b->view[--b->count]);
+}
+
+static void *taken(Buffers *b, PyObject *array, int64_t bytes, int writable) {
+    Py_buffer *view = &b->view[b->count];
+    if (PyObject_GetBuffer(array, view, writable ? PyBUF_WRITABLE : PyBUF_SIMPLE) < 0) return NULL;
+    b->count++;
+    if (view->len != bytes) {
+        PyErr_Format(PyExc_ValueError, "array %d holds %zd bytes and should hold %lld.", b->count, view->len,
+                     (long long)bytes);
+        return NULL;
+    }
+    return view->buf;
+}
+
+#define TAKE(name, type, array, size, writable) \
+    type *name = (type *)taken(&buffers, array, (int64_t)(size) * (int64_t)sizeof(type), writable); \
+    if (name == NULL) { \
+        released(&buffers); \
+        return NULL; \
+    }
+
+static int is_possible(int bins, int channels) {
+    if (bins >= 0 && bins <= MOST_BINS - LANES && channels >= 1 && channels <= MOST_CHANNELS) return 1;
+    PyErr_SetString(PyExc_ValueError, "more bins or channels than the kernels have room for.");
+    return 0;
+}
+
+static PyObject *fit_looks(PyObject *self, PyObject *arguments) {
+    int n, bins, channels;
+    double softness_px, per_light, sharpening_px;
+    FitRules rules;
+    PyObject *a[13];
+    if (!PyArg_ParseTuple(arguments, "(iii)(ddd)(dddi)OOOOOOOOOOOOO", &n, &bins, &channels, &softness_px, &per_light,
+                          &sharpening_px, &rules.settled, &rules.robust_at, &rules.rounding, &rules.rounds, &a[0],
+                          &a[1], &a[2], &a[3], &a[4], &a[5], &a[6], &a[7], &a[8], &a[9], &a[10], &a[11], &a[12]))
+        return NULL;
+    if (!is_possible(bins, channels)) return NULL;
+    const int64_t c = channels, square = PARAMETERS * PARAMETERS;
+    Buffers buffers = {.count = 0};
+    TAKE(x, const float, a[0], (int64_t)n * bins, 0)
+    TAKE(light, const float, a[1], n * c * bins, 0)
+    TAKE(sharpness, const float, a[2], n * c * bins, 0)
+    TAKE(mean, const double, a[3], (int64_t)n * PARAMETERS, 0)
+    TAKE(precision, const double, a[4], n * square, 0)
+    TAKE(low, const double, a[5], (int64_t)n * PARAMETERS, 0)
+    TAKE(high, const double, a[6], (int64_t)n * PARAMETERS, 0)
+    TAKE(longest, const double, a[7], PARAMETERS, 0)
+    TAKE(mix, const double, a[8], n * c * 3, 0)
+    TAKE(shading, const double, a[9], (int64_t)n * 3, 0)
+    TAKE(p, double, a[10], (int64_t)n * PARAMETERS, 1)
+    TAKE(normal, double, a[11], n * square, 1)
+    TAKE(cost, double, a[12], n, 1)
+    rules.longest = longest;
+    for (int64_t i = 0; i < n; i++) {
+        Profile one = {
+            .x = x + i * bins, .light = light + i * c * bins, .sharpness = sharpness + i * c * bins,
+            .mean = mean + i * PARAMETERS, .precision = precision + i * square, .low = low + i * PARAMETERS,
+            .high = high + i * PARAMETERS, .mix = mix + i * c * 3, .bins = bins, .channels = channels,
+            .softness_px = softness_px,
+            .shading = {shading[3 * i], shading[3 * i + 1], shading[3 * i + 2], per_light, sharpening_px},
+        };
+        cost[i] = fit_side(&one, &rules, p + i * PARAMETERS, normal + i * square);
+    }
+    released(&buffers);
+    Py_RETURN_NONE;
+}
+
+static PyObject *edge_offsets(PyObject *self, PyObject *arguments) {
+    int n, bins, channels;
+    double softness_px, per_light, sharpening_px;
+    OffsetRules rules;
+    PyObject *a[9];
+    if (!PyArg_ParseTuple(arguments, "(iii)(ddd)(dddi)OOOOOOOOO", &n, &bins, &channels, &softness_px, &per_light,
+                          &sharpening_px, &rules.robust_at, &rules.freedom, &rules.longest_px, &rules.rounds, &a[0],
+                          &a[1], &a[2], &a[3], &a[4], &a[5], &a[6], &a[7], &a[8]))
+        return NULL;
+    if (!is_possible(bins, channels)) return NULL;
+    const int64_t c = channels;
+    Buffers buffers = {.count = 0};
+    TAKE(x, const float, a[0], (int64_t)n * bins, 0)
+    TAKE(light, const float, a[1], n * c * bins, 0)
+    TAKE(weight, const float, a[2], (int64_t)n * bins, 0)
+    TAKE(scatter, const double, a[3], n * c, 0)
+    TAKE(looks, const double, a[4], (int64_t)n * PARAMETERS, 0)
+    TAKE(mix, const double, a[5], n * c * 3, 0)
+    TAKE(shading, const double, a[6], (int64_t)n * 3, 0)
+    TAKE(place, double, a[7], n, 1)
+    TAKE(u, double, a[8], n, 1)
+    for (int64_t i = 0; i < n; i++) {
+        Stretch one = {
+            .x = x + i * bins, .weight = weight + i * bins, .light = light + i * c * bins, .scatter = scatter + i * c,
+            .looks = looks + i * PARAMETERS, .mix = mix + i * c * 3, .bins = bins, .channels = channels,
+            .softness_px = softness_px,
+            .shading = {shading[3 * i], shading[3 * i + 1], shading[3 * i + 2], per_light, sharpening_px},
+        };
+        offset_of(&one, &rules, place + i, u + i);
+    }
+    released(&buffers);
+    Py_RETURN_NONE;
+}
+
+static PyObject *read_profiles(PyObject *self, PyObject *arguments) {
+    long long width, height, levels, sides, total;
+    int bytes;
+    Reading reading;
+    long long nodes, window, phases, every, fewest;
+    PyObject *a[7];
+    if (!PyArg_ParseTuple(arguments, "(LLiL)(LL)LLLLLOOOOOOO", &width, &height, &bytes, &levels, &sides, &total,
+                          &nodes, &window, &phases, &every, &fewest, &a[0], &a[1], &a[2], &a[3], &a[4], &a[5], &a[6]))
+        return NULL;
+    reading = (Reading){nodes, window, phases, every, fewest};
+    if (nodes < 2 || window < 1 || phases < 1 || fewest < 1 || (bytes != 1 && bytes != 2) ||
+        levels != (bytes == 1 ? 256 : 65536)) {
+        PyErr_SetString(PyExc_ValueError, "a picture or a way to read it that the kernels do not know.");
+        return NULL;
+    }
+    Buffers buffers = {.count = 0};
+    TAKE(pixels, const uint8_t, a[0], width * height * 3 * bytes, 0)
+    TAKE(response, const float, a[1], levels, 0)
+    TAKE(curves, const double, a[2], sides * nodes * 2, 0)
+    TAKE(courses, const int64_t, a[3], sides * 3, 0)
+    TAKE(light, float, a[4], total * phases * window * 3, 1)
+    TAKE(number, float, a[5], total * phases, 1)
+    TAKE(ahead, double, a[6], total * phases, 1)
+    Picture picture = {pixels, response, width, height, bytes};
+    int64_t group = 0;
+    for (int64_t i = 0; i < sides; i++) {
+        Course course = {curves + i * nodes * 2, courses[3 * i], courses[3 * i + 1], courses[3 * i + 2]};
+        if (course.count < 1 || (course.minor != 0 && course.minor != 1) || group + course.count * phases > total * phases) {
+            PyErr_SetString(PyExc_ValueError, "sides with more stretches than there is room for.");
+            released(&buffers);
+            return NULL;
+        }
+        read_side(&picture, &course, &reading, light + group * window * 3, number + group, ahead + group);
+        group += course.count * phases;
+    }
+    released(&buffers);
+    Py_RETURN_NONE;
+}
+
+static PyMethodDef methods[] = {
+    {"fit_looks", fit_looks, METH_VARARGS, "Fit looks to the profiles of many sides."},
+    {"edge_offsets", edge_offsets, METH_VARARGS, "Find the edge on many stretches of sides."},
+    {"read_profiles", read_profiles, METH_VARARGS, "Sum windows of pixels across many sides."},
+    {NULL, NULL, 0, NULL},
+};
+
+static struct PyModuleDef definition = {
+    PyModuleDef_HEAD_INIT, "cardmeasure_kernels", "Inner loops of cardmeasure.", -1, methods, NULL, NULL, NULL, NULL,
+};
+
+PyMODINIT_FUNC PyInit_cardmeasure_kernels(void) {
+    PyObject *module = PyModule_Create(&definition);
+    if (module != NULL && PyModule_AddIntConstant(module, "INTERFACE", INTERFACE) < 0) {
+        Py_DECREF(module);
+        return NULL;
+    }
+    return module;
+}
