@@ -12,10 +12,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-INTERFACE = 1
+INTERFACE = 2
 """Of the extension that this package fits; another build is left alone."""
 MOST_BINS = 504
 """A longer profile has no room in the kernels."""
+MOST_RADIUS = 24
+"""Of a patch around a crossing."""
 
 
 def _loaded() -> Any:

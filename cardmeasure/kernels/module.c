@@ -4,12 +4,13 @@
 #define Py_LIMITED_API 0x030b0000
 #include <Python.h>
 
+#include "crossings.h"
 #include "fitting.h"
 #include "profiles.h"
 #include "stretches.h"
 
 /* Raised when arguments or results change, so that an older build is left alone: see cardmeasure/kernels. */
-#define INTERFACE 1
+#define INTERFACE 2
 
 enum { MOST_BUFFERS = 16 };
 
@@ -161,10 +162,32 @@ static PyObject *read_profiles(PyObject *self, PyObject *arguments) {
     Py_RETURN_NONE;
 }
 
+static PyObject *crossings(PyObject *self, PyObject *arguments) {
+    Patches patches;
+    PyObject *a[3];
+    if (!PyArg_ParseTuple(arguments, "iiidOOO", &patches.count, &patches.radius, &patches.rounds, &patches.settled_px,
+                          &a[0], &a[1], &a[2]))
+        return NULL;
+    if (patches.radius < 1 || patches.radius > MOST_RADIUS) {
+        PyErr_SetString(PyExc_ValueError, "patches larger than the kernels have room for.");
+        return NULL;
+    }
+    const int64_t n = patches.count, side = 2 * patches.radius + 1;
+    Buffers buffers = {.count = 0};
+    TAKE(values, const float, a[0], n * side * side, 0)
+    TAKE(normals, const double, a[1], n * 4, 0)
+    TAKE(p, double, a[2], n * UNKNOWNS, 1)
+    patches.values = values, patches.normals = normals;
+    fit_crossings(&patches, p);
+    released(&buffers);
+    Py_RETURN_NONE;
+}
+
 static PyMethodDef methods[] = {
     {"fit_looks", fit_looks, METH_VARARGS, "Fit looks to the profiles of many sides."},
     {"edge_offsets", edge_offsets, METH_VARARGS, "Find the edge on many stretches of sides."},
     {"read_profiles", read_profiles, METH_VARARGS, "Sum windows of pixels across many sides."},
+    {"fit_crossings", crossings, METH_VARARGS, "Fit crossings of edges in many patches."},
     {NULL, NULL, 0, NULL},
 };
 

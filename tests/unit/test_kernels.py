@@ -26,6 +26,7 @@ from cardmeasure.edges.profiles import Reach, Stretches, sample_profiles
 from cardmeasure.edges.shading import Shading
 from cardmeasure.edges.stretches import edge_offsets
 from cardmeasure.photo.colour import response_curve
+from cardmeasure.reference.crossings import fit_crossings
 
 Floats = NDArray[np.float64]
 Result = TypeVar("Result")
@@ -151,6 +152,30 @@ def test_profiles_are_those_that_numpy_reads(seed: int, deep: bool) -> None:
     np.testing.assert_array_equal(mine.weight, theirs.weight)
     np.testing.assert_allclose(mine.distance_px, theirs.distance_px, atol=1e-9)
     np.testing.assert_allclose(mine.light, theirs.light, atol=1e-5)
+
+
+@settings(deadline=None, max_examples=30)
+@given(seed=SEEDS)
+def test_crossings_are_those_of_numpy(seed: int) -> None:
+    """To a thousandth of a pixel, with noise, and with patches of noise alone among them; these end anywhere."""
+    rng = np.random.default_rng(seed)
+    turn, blur, radius = rng.uniform(-np.pi, np.pi), rng.uniform(0.6, 1.5), int(rng.integers(5, 11))
+    normals = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    y, x = np.mgrid[:60, :200].astype(np.float64)
+    place = np.array([[30.2, 30.4], [80.7, 29.6], [130.1, 30.0]]) + rng.uniform(-0.3, 0.3, (3, 2))
+    light = np.full(x.shape, 100.0)
+    for px, py in place[:2]:
+        u, v = (n[0] * (x - px) + n[1] * (y - py) for n in normals)
+        light += np.where(np.abs(x - px) < 22, 60 * np.tanh(u / blur) * np.tanh(v / blur), 0.0)
+    picture = np.clip(light + rng.normal(size=x.shape) * 2, 0, 255).astype(np.uint8)
+    start = place + rng.uniform(-0.3, 0.3, place.shape)
+    mine, theirs = both_ways(
+        lambda: fit_crossings(picture, start, np.tile(normals, (3, 1, 1)), radius_px=radius, blur_px=1.0)
+    )
+    np.testing.assert_array_equal(mine.ok[:2], theirs.ok[:2])
+    np.testing.assert_allclose(mine.points_px[:2], theirs.points_px[:2], atol=1e-3)
+    np.testing.assert_allclose(mine.blur_px[:2], theirs.blur_px[:2], atol=2e-3)
+    np.testing.assert_allclose(mine.contrast[:2], theirs.contrast[:2], rtol=1e-3)
 
 
 def test_arrays_of_a_wrong_size_are_refused() -> None:
