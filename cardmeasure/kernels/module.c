@@ -4,13 +4,14 @@
 #define Py_LIMITED_API 0x030b0000
 #include <Python.h>
 
+#include "camera.h"
 #include "crossings.h"
 #include "fitting.h"
 #include "profiles.h"
 #include "stretches.h"
 
 /* Raised when arguments or results change, so that an older build is left alone: see cardmeasure/kernels. */
-#define INTERFACE 2
+#define INTERFACE 3
 
 enum { MOST_BUFFERS = 16 };
 
@@ -183,11 +184,57 @@ static PyObject *crossings(PyObject *self, PyObject *arguments) {
     Py_RETURN_NONE;
 }
 
+static PyObject *project(PyObject *self, PyObject *arguments) {
+    long long n;
+    PyObject *a[3];
+    if (!PyArg_ParseTuple(arguments, "LOOO", &n, &a[0], &a[1], &a[2])) return NULL;
+    Buffers buffers = {.count = 0};
+    TAKE(camera, const double, a[0], CAMERA, 0)
+    TAKE(points, const double, a[1], 3 * n, 0)
+    TAKE(px, double, a[2], 2 * n, 1)
+    projected(camera, points, n, px);
+    released(&buffers);
+    Py_RETURN_NONE;
+}
+
+static PyObject *seen_along(PyObject *self, PyObject *arguments) {
+    long long n;
+    PyObject *a[6];
+    if (!PyArg_ParseTuple(arguments, "LOOOOOO", &n, &a[0], &a[1], &a[2], &a[3], &a[4], &a[5])) return NULL;
+    Buffers buffers = {.count = 0};
+    TAKE(camera, const double, a[0], CAMERA, 0)
+    TAKE(points, const double, a[1], 3 * n, 0)
+    TAKE(directions, const double, a[2], 2 * n, 0)
+    TAKE(px, double, a[3], n, 1)
+    TAKE(by_camera, double, a[4], CAMERA_PARAMETERS * n, 1)
+    TAKE(by_world, double, a[5], 3 * n, 1)
+    rows_along(camera, points, directions, n, px, by_camera, by_world);
+    released(&buffers);
+    Py_RETURN_NONE;
+}
+
+static PyObject *undistort(PyObject *self, PyObject *arguments) {
+    long long n;
+    double enough;
+    PyObject *a[3];
+    if (!PyArg_ParseTuple(arguments, "LdOOO", &n, &enough, &a[0], &a[1], &a[2])) return NULL;
+    Buffers buffers = {.count = 0};
+    TAKE(camera, const double, a[0], CAMERA, 0)
+    TAKE(px, const double, a[1], 2 * n, 0)
+    TAKE(xy, double, a[2], 2 * n, 1)
+    undistorted(camera, px, n, enough, xy);
+    released(&buffers);
+    Py_RETURN_NONE;
+}
+
 static PyMethodDef methods[] = {
     {"fit_looks", fit_looks, METH_VARARGS, "Fit looks to the profiles of many sides."},
     {"edge_offsets", edge_offsets, METH_VARARGS, "Find the edge on many stretches of sides."},
     {"read_profiles", read_profiles, METH_VARARGS, "Sum windows of pixels across many sides."},
     {"fit_crossings", crossings, METH_VARARGS, "Fit crossings of edges in many patches."},
+    {"project", project, METH_VARARGS, "Project world points."},
+    {"seen_along", seen_along, METH_VARARGS, "Project world points on directions, with derivatives."},
+    {"undistort", undistort, METH_VARARGS, "Take the distortion off pixels."},
     {NULL, NULL, 0, NULL},
 };
 

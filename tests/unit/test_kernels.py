@@ -18,7 +18,7 @@ from square_pictures import photo_of
 
 from cardmeasure import kernels
 from cardmeasure import quads as qd
-from cardmeasure.camera import Camera, rotation_matrix
+from cardmeasure.camera import Camera, project, rotation_matrix, seen_along, to_plane
 from cardmeasure.edges import looks as lk
 from cardmeasure.edges.channels import Channels, luma_channels, plain_channels
 from cardmeasure.edges.fitting import LookPriors, fit_looks, look_priors
@@ -176,6 +176,22 @@ def test_crossings_are_those_of_numpy(seed: int) -> None:
     np.testing.assert_allclose(mine.points_px[:2], theirs.points_px[:2], atol=1e-3)
     np.testing.assert_allclose(mine.blur_px[:2], theirs.blur_px[:2], atol=2e-3)
     np.testing.assert_allclose(mine.contrast[:2], theirs.contrast[:2], rtol=1e-3)
+
+
+@settings(deadline=None, max_examples=30)
+@given(seed=SEEDS)
+def test_the_camera_sees_what_numpy_makes_it_see(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    camera = Camera(
+        rotation=rotation_matrix(rng.normal(size=3) * 0.3), translation_mm=np.array([5.0, -3.0, 300.0]),
+        focal_px=3000.0, principal_px=np.array([2016.0, 1512.0]), distortion=rng.normal(size=5) * 0.02,
+    )  # fmt: skip
+    points, directions = rng.uniform(-100, 100, (9, 3)), rng.normal(size=(2, 9))
+    for mine, theirs in zip(*both_ways(lambda: seen_along(camera, points, directions)), strict=True):
+        np.testing.assert_allclose(mine, theirs, rtol=1e-9, atol=1e-9)
+    mine, theirs = both_ways(lambda: project(camera, points))
+    np.testing.assert_allclose(mine, theirs, rtol=1e-12)
+    np.testing.assert_allclose(*both_ways(lambda: to_plane(camera, mine, z_mm=-0.3)), rtol=1e-10)
 
 
 def test_arrays_of_a_wrong_size_are_refused() -> None:
