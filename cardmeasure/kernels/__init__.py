@@ -12,12 +12,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-INTERFACE = 3
+INTERFACE = 5
 """Of the extension that this package fits; another build is left alone."""
 MOST_BINS = 504
 """A longer profile has no room in the kernels."""
 MOST_RADIUS = 24
 """Of a patch around a crossing."""
+MOST_RAYS = 1024
+"""Of a search for the nearest change of a size class."""
 
 
 def _loaded() -> Any:

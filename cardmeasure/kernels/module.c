@@ -7,11 +7,13 @@
 #include "camera.h"
 #include "crossings.h"
 #include "fitting.h"
+#include "ground.h"
+#include "margin.h"
 #include "profiles.h"
 #include "stretches.h"
 
 /* Raised when arguments or results change, so that an older build is left alone: see cardmeasure/kernels. */
-#define INTERFACE 3
+#define INTERFACE 5
 
 enum { MOST_BUFFERS = 16 };
 
@@ -227,6 +229,72 @@ static PyObject *undistort(PyObject *self, PyObject *arguments) {
     Py_RETURN_NONE;
 }
 
+static PyObject *change_of_answer(PyObject *self, PyObject *arguments) {
+    Field field;
+    SearchRules rules;
+    long long cuts, classes, own;
+    int rays, count;
+    PyObject *a[8];
+    if (!PyArg_ParseTuple(arguments, "(LLLdd)(iiiiidddd)iiOOOOOOOO", &cuts, &classes, &own, &field.log_odd,
+                          &field.least_side, &rules.within_count, &rules.round_count, &rules.finer_count,
+                          &rules.kept_rays, &rules.rounds, &rules.spacing, &rules.steepest, &rules.resolution,
+                          &rules.relative_resolution, &rays, &count, &a[0], &a[1], &a[2], &a[3], &a[4], &a[5], &a[6],
+                          &a[7]))
+        return NULL;
+    if (rays < 0 || rays > MOST_RAYS || count < 1 || rules.within_count < 1 || rules.within_count > MOST_RADII ||
+        rules.round_count < 1 || rules.round_count > MOST_RADII || rules.finer_count < 1 ||
+        rules.kept_rays * rules.finer_count > MOST_RAYS) {
+        PyErr_SetString(PyExc_ValueError, "more rays or distances than the kernels have room for.");
+        return NULL;
+    }
+    Buffers buffers = {.count = 0};
+    TAKE(measured, const double, a[0], 2, 0)
+    TAKE(quadratic, const double, a[1], 6 * cuts, 0)
+    TAKE(first_cuts, const int64_t, a[2], classes, 0)
+    TAKE(angles, const double, a[3], rays, 0)
+    TAKE(radii, const double, a[4], (int64_t)rays * count, 0)
+    TAKE(within, const double, a[5], rules.within_count, 0)
+    TAKE(round, const double, a[6], rules.round_count, 0)
+    TAKE(finer, const double, a[7], rules.finer_count, 0)
+    field.measured = measured, field.quadratic = quadratic, field.first_cuts = first_cuts;
+    field.cuts = cuts, field.classes = classes, field.own = own;
+    rules.within = within, rules.round = round, rules.finer = finer;
+    for (int64_t k = 0; k < classes; k++)
+        if (first_cuts[k] < 0 || first_cuts[k] >= cuts) {
+            PyErr_SetString(PyExc_ValueError, "classes that begin beyond the cuts.");
+            released(&buffers);
+            return NULL;
+        }
+    double distance = 0.0, direction = 0.0;
+    int is_found = nearest_change(&field, &rules, angles, radii, rays, count, &distance, &direction);
+    released(&buffers);
+    if (!is_found) Py_RETURN_NONE;
+    return Py_BuildValue("(dd)", distance, direction);
+}
+
+static PyObject *ground_levels(PyObject *self, PyObject *arguments) {
+    long long rows;
+    long long width;
+    Ground ground;
+    PyObject *a[7];
+    if (!PyArg_ParseTuple(arguments, "(LL)(fffff)OOOOOOO", &rows, &width, &ground.deepest, &ground.likely, &ground.sure,
+                          &ground.great, &ground.shadow_colour, &a[0], &a[1], &a[2], &a[3], &a[4], &a[5], &a[6]))
+        return NULL;
+    Buffers buffers = {.count = 0};
+    TAKE(means, const float, a[0], 3 * rows * width, 0)
+    TAKE(mix, const float, a[1], 9, 0)
+    TAKE(of_y, const float, a[2], 4 * rows, 0)
+    TAKE(of_x, const float, a[3], 12 * width, 0)
+    TAKE(shade, const float, a[4], 3, 0)
+    TAKE(room, float, a[5], 6 * width, 1)
+    TAKE(levels, uint8_t, a[6], rows * width, 1)
+    ground.mix = mix, ground.of_x = of_x, ground.shade = shade, ground.width = width;
+    for (int64_t y = 0; y < rows; y++)
+        levels_of_row(&ground, means + 3 * width * y, of_y + 4 * y, room, levels + width * y);
+    released(&buffers);
+    Py_RETURN_NONE;
+}
+
 static PyMethodDef methods[] = {
     {"fit_looks", fit_looks, METH_VARARGS, "Fit looks to the profiles of many sides."},
     {"edge_offsets", edge_offsets, METH_VARARGS, "Find the edge on many stretches of sides."},
@@ -235,6 +303,8 @@ static PyMethodDef methods[] = {
     {"project", project, METH_VARARGS, "Project world points."},
     {"seen_along", seen_along, METH_VARARGS, "Project world points on directions, with derivatives."},
     {"undistort", undistort, METH_VARARGS, "Take the distortion off pixels."},
+    {"nearest_change", change_of_answer, METH_VARARGS, "Find the nearest change of the most probable class."},
+    {"ground_levels", ground_levels, METH_VARARGS, "Tell how much pixels differ from the table."},
     {NULL, NULL, 0, NULL},
 };
 

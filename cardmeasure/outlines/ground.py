@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from cardmeasure import kernels
 from cardmeasure.outlines.means import Means, MeansOfCodes, MeansOfPicture, halved_log, strips
 from cardmeasure.photo import Photo
 from cardmeasure.reducing import reduced_photo
@@ -147,6 +148,16 @@ def _levels(means: Means, coefficients: NDArray[np.float64], inverse: NDArray[np
     shade = (along / np.linalg.norm(along)).astype(np.float32)
     deepest = SHADOW_DEPTH * float(np.linalg.norm(along))
     levels = np.empty((h, w), np.uint8)
+    if kernels.compiled is not None:
+        limits = (deepest, LIKELY, SURE, GREAT, SHADOW_COLOUR)
+        planes = kernels.singles(of_x.reshape(4, w, 3).transpose(0, 2, 1))
+        room = np.empty((6, w), np.float32)
+        for first, end in strips(h):
+            kernels.compiled.ground_levels(
+                (end - first, w), limits, kernels.singles(means.rows(first, end)), kernels.singles(mix),
+                of_y[first:end], planes, shade, room, levels[first:end],
+            )  # fmt: skip
+        return levels
     for first, end in strips(h):
         white = np.asarray(cv2.transform(means.rows(first, end), mix), np.float32)
         ground = (of_y[first:end] @ of_x).reshape(-1, w, 3)

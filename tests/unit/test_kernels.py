@@ -19,12 +19,15 @@ from square_pictures import photo_of
 from cardmeasure import kernels
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera, project, rotation_matrix, seen_along, to_plane
+from cardmeasure.classes import match_size, standard_classes
 from cardmeasure.edges import looks as lk
 from cardmeasure.edges.channels import Channels, luma_channels, plain_channels
 from cardmeasure.edges.fitting import LookPriors, fit_looks, look_priors
 from cardmeasure.edges.profiles import Reach, Stretches, sample_profiles
 from cardmeasure.edges.shading import Shading
 from cardmeasure.edges.stretches import edge_offsets
+from cardmeasure.outlines.ground import _levels
+from cardmeasure.outlines.means import MeansOfPicture
 from cardmeasure.photo.colour import response_curve
 from cardmeasure.reference.crossings import fit_crossings
 
@@ -192,6 +195,34 @@ def test_the_camera_sees_what_numpy_makes_it_see(seed: int) -> None:
     mine, theirs = both_ways(lambda: project(camera, points))
     np.testing.assert_allclose(mine, theirs, rtol=1e-12)
     np.testing.assert_allclose(*both_ways(lambda: to_plane(camera, mine, z_mm=-0.3)), rtol=1e-10)
+
+
+@settings(deadline=None, max_examples=60)
+@given(
+    width=st.floats(30, 100), height=st.floats(30, 150), u=st.floats(0.01, 0.6), ratio=st.floats(0.5, 2),
+    correlation=st.floats(-0.9, 0.9),
+)  # fmt: skip
+def test_margins_are_those_of_numpy(width: float, height: float, u: float, ratio: float, correlation: float) -> None:
+    mine, theirs = both_ways(
+        lambda: match_size(
+            width, height, u_width_mm=u, u_height_mm=u * ratio, correlation=correlation, classes=standard_classes()
+        )
+    )
+    assert mine.size_class == theirs.size_class
+    assert mine.margin_mm == pytest.approx(theirs.margin_mm, rel=2e-4, abs=1e-2)
+
+
+@settings(deadline=None, max_examples=30)
+@given(seed=SEEDS)
+def test_what_is_no_table_is_so_for_numpy(seed: int) -> None:
+    """Pixels of all levels and in shadow; where a distance lies on a limit to rounding, either may be right."""
+    rng = np.random.default_rng(seed)
+    picture = (rng.normal(size=(70, 53, 3)) * rng.choice([1, 3, 8], (70, 53, 1))).astype(np.float32)
+    coefficients, half = rng.normal(size=(10, 3)), rng.normal(size=(3, 3))
+    means = MeansOfPicture(picture=picture)
+    mine, theirs = both_ways(lambda: _levels(means, coefficients, half @ half.T + np.eye(3)))
+    assert set(np.unique(theirs)) == {0, 1, 2, 3}
+    assert np.count_nonzero(mine != theirs) <= 2
 
 
 def test_arrays_of_a_wrong_size_are_refused() -> None:
