@@ -25,3 +25,9 @@ WIDE void levels_of_row(const Ground *ground, const float *mean, const float *of
         levels[x] = (uint8_t)(is_shadow ? 0 : level);
     }
 }
+
+void halved_row(const uint8_t *upper, const uint8_t *lower, int64_t width, const float *table, float *out) {
+    for (int64_t x = 0; x < width / 2; x++, upper += 6, lower += 6, out += 3)
+        for (int k = 0; k < 3; k++)
+            out[k] = ((table[upper[k]] + table[upper[k + 3]]) + (table[lower[k]] + table[lower[k + 3]])) * 0.25f;
+}

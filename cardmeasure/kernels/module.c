@@ -13,7 +13,7 @@
 #include "stretches.h"
 
 /* Raised when arguments or results change, so that an older build is left alone: see cardmeasure/kernels. */
-#define INTERFACE 5
+#define INTERFACE 6
 
 enum { MOST_BUFFERS = 16 };
 
@@ -295,6 +295,20 @@ static PyObject *ground_levels(PyObject *self, PyObject *arguments) {
     Py_RETURN_NONE;
 }
 
+static PyObject *halved(PyObject *self, PyObject *arguments) {
+    long long rows, width;
+    PyObject *a[3];
+    if (!PyArg_ParseTuple(arguments, "(LL)OOO", &rows, &width, &a[0], &a[1], &a[2])) return NULL;
+    Buffers buffers = {.count = 0};
+    TAKE(codes, const uint8_t, a[0], 3 * rows * width, 0)
+    TAKE(table, const float, a[1], 256, 0)
+    TAKE(out, float, a[2], (rows / 2) * (width / 2) * 3, 1)
+    for (int64_t y = 0; y < rows / 2; y++)
+        halved_row(codes + 6 * width * y, codes + 6 * width * y + 3 * width, width, table, out + 3 * (width / 2) * y);
+    released(&buffers);
+    Py_RETURN_NONE;
+}
+
 static PyMethodDef methods[] = {
     {"fit_looks", fit_looks, METH_VARARGS, "Fit looks to the profiles of many sides."},
     {"edge_offsets", edge_offsets, METH_VARARGS, "Find the edge on many stretches of sides."},
@@ -305,6 +319,7 @@ static PyMethodDef methods[] = {
     {"undistort", undistort, METH_VARARGS, "Take the distortion off pixels."},
     {"nearest_change", change_of_answer, METH_VARARGS, "Find the nearest change of the most probable class."},
     {"ground_levels", ground_levels, METH_VARARGS, "Tell how much pixels differ from the table."},
+    {"halved", halved, METH_VARARGS, "Halve a picture of looked-up values."},
     {NULL, NULL, 0, NULL},
 };
 
