@@ -18,6 +18,7 @@ from cardmeasure.edges.looks import (
     SHADE,
     SHADOW,
     SHARPENING,
+    WALL,
     WIDTH,
     expected_light,
     expected_light_with_jacobian,
@@ -58,7 +59,20 @@ class LookPriors:
 
 def look_priors(mean: Floats, covariance: Floats) -> LookPriors:
     """Priors with mean (n, 15) and covariance (n, 15, 15)."""
-    return LookPriors(mean=mean, covariance=covariance, precision=np.asarray(np.linalg.inv(covariance)))
+    return LookPriors(mean=mean, covariance=covariance, precision=_inverse(covariance))
+
+
+def _inverse(covariance: Floats) -> Floats:
+    """Inverses (n, 15, 15); where only walls' colours go together, as in most priors, of that block alone."""
+    rest = covariance.copy()
+    rest[:, WALL, WALL] = 0.0
+    variance = np.einsum("nii->ni", covariance)
+    np.einsum("nii->ni", rest)[:] = 0.0
+    if rest.any():
+        return np.asarray(np.linalg.inv(covariance))
+    np.einsum("nii->ni", rest)[:] = 1 / variance
+    rest[:, WALL, WALL] = np.linalg.inv(covariance[:, WALL, WALL])
+    return rest
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

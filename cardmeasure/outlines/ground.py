@@ -223,10 +223,8 @@ def _commonest(values: NDArray[np.float64]) -> NDArray[np.float64]:
     cell = 0.25
     index = np.floor(values / cell).astype(np.int64)
     index -= index.min(axis=0)
-    _, inverse, counts = np.unique(
-        np.ravel_multi_index(tuple(index.T), tuple(index.max(axis=0) + 1)), return_inverse=True, return_counts=True
-    )
-    centre = values[inverse == int(np.argmax(counts))].mean(axis=0)
+    number = np.ravel_multi_index(tuple(index.T), tuple(index.max(axis=0) + 1))
+    centre = values[number == int(np.argmax(np.bincount(number)))].mean(axis=0)
     for _ in range(5):
         near = np.linalg.norm(values - centre, axis=1) < 0.35
         centre = values[near].mean(axis=0) if near.any() else centre
