@@ -8,11 +8,13 @@ so a card's top face has a negative z. A camera point is R X + t and looks along
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from cardmeasure import kernels
 from cardmeasure.bow import Bow
 
 Floats = NDArray[np.floating[Any]]
@@ -50,6 +52,12 @@ class Camera:
         """Centre of projection in world axes, (3,)."""
         return np.asarray(-self.rotation.T @ self.translation_mm)
 
+    @cached_property
+    def numbers(self) -> Floats:
+        """Rotation, translation, focal length, principal point and distortion, (20,), as kernels take them."""
+        parts = (self.rotation.ravel(), self.translation_mm, [self.focal_px], self.principal_px, self.distortion)
+        return np.concatenate(parts).astype(np.float64)
+
     def moved(self, step: Floats) -> Camera:
         """The camera after a step in its 14 parameters."""
         return replace(
@@ -73,6 +81,10 @@ def rotation_matrix(vector: Floats) -> Floats:
 
 def project(camera: Camera, points_mm: Floats) -> Floats:
     """Pixels (n, 2) of world points (n, 3)."""
+    if kernels.compiled is not None:
+        px = np.empty((len(points_mm), 2))
+        kernels.compiled.project(len(px), camera.numbers, kernels.doubles(_unbowed(camera, points_mm)), px)
+        return px
     local = _unbowed(camera, points_mm) @ camera.rotation.T + camera.translation_mm
     xy = local[:, :2] / local[:, 2:]
     return camera.focal_px * _distort(xy, camera.distortion) + camera.principal_px
@@ -94,7 +106,24 @@ def seen_along(camera: Camera, points_mm: Floats, directions: Floats) -> Along:
 
     Each number of all points lies in one row, which is several times as fast as one small matrix a point.
     """
-    turned = camera.rotation @ _unbowed(camera, points_mm).T
+    px, j, by_world = _along(camera, _unbowed(camera, points_mm), directions)
+    if camera.bow is None:
+        return Along(px, j, by_world, np.zeros((0, len(px))))
+    terms, rise = camera.bow.terms_and_slope(points_mm[:, :2])
+    by_bow = -by_world[2] * terms.T
+    by_world[:2] -= by_world[2] * rise.T
+    return Along(px, j, by_world, by_bow)
+
+
+def _along(camera: Camera, points_mm: Floats, directions: Floats) -> tuple[Floats, Floats, Floats]:
+    """The same of world points (n, 3) above the plane z = 0: px (n,), derivatives (14, n) and (3, n)."""
+    if kernels.compiled is not None:
+        n = len(points_mm)
+        px, j, by_world = np.empty(n), np.empty((PARAMETERS, n)), np.empty((3, n))
+        points, ways = kernels.doubles(points_mm), kernels.doubles(directions)
+        kernels.compiled.seen_along(n, camera.numbers, points, ways, px, j, by_world)
+        return px, j, by_world
+    turned = camera.rotation @ points_mm.T
     local = turned + camera.translation_mm[:, None]
     iz = 1.0 / local[2]
     x, y = local[0] * iz, local[1] * iz
@@ -121,13 +150,7 @@ def seen_along(camera: Camera, points_mm: Floats, directions: Floats) -> Along:
     for axis, (one, other) in enumerate(((1, 2), (2, 0), (0, 1))):
         j[axis] = turned[one] * by_local[other] - turned[other] * by_local[one]
     px = j[LOG_FOCAL] + camera.principal_px @ directions
-    by_world = camera.rotation.T @ by_local
-    if camera.bow is None:
-        return Along(px, j, by_world, np.zeros((0, len(x))))
-    terms, rise = camera.bow.terms_and_slope(points_mm[:, :2])
-    by_bow = -by_world[2] * terms.T
-    by_world[:2] -= by_world[2] * rise.T
-    return Along(px, j, by_world, by_bow)
+    return px, j, camera.rotation.T @ by_local
 
 
 def project_with_jacobian(camera: Camera, points_mm: Floats) -> tuple[Floats, Floats, Floats]:
@@ -151,8 +174,24 @@ def to_plane(camera: Camera, points_px: Floats, *, z_mm: float | Floats = 0.0) -
 
     z_mm : one for all or (n,); where the print bows, it counts from the bowed paper.
     """
+    xy = _undistorted(camera, points_px)
+    rays = np.column_stack([xy, np.ones(len(xy))]) @ camera.rotation
+    centre = camera.position_mm
+    at = np.asarray(centre[:2] + rays[:, :2] * ((z_mm - centre[2]) / rays[:, 2])[:, None])
+    for _ in range(BOW_ROUNDS if camera.bow is not None else 0):
+        height = z_mm - camera.bow.height_mm(at)  # type: ignore[union-attr]
+        at = centre[:2] + rays[:, :2] * ((height - centre[2]) / rays[:, 2])[:, None]
+    return at
+
+
+def _undistorted(camera: Camera, points_px: Floats) -> Floats:
+    """Normalised coordinates (n, 2) of pixels (n, 2), the distortion taken off."""
+    if kernels.compiled is not None:
+        xy: Floats = np.empty((len(points_px), 2))
+        kernels.compiled.undistort(len(xy), UNDISTORTED, camera.numbers, kernels.doubles(points_px), xy)
+        return xy
     target = (points_px - camera.principal_px) / camera.focal_px
-    xy: Floats = target.copy()
+    xy = target.copy()
     for _ in range(8):
         error: Floats = _distort(xy, camera.distortion) - target
         j = _distortion_jacobian(xy[:, 0], xy[:, 1], camera.distortion)
@@ -162,13 +201,7 @@ def to_plane(camera: Camera, points_px: Floats, *, z_mm: float | Floats = 0.0) -
         xy = xy - step
         if np.abs(step).max(initial=0.0) < UNDISTORTED:
             break
-    rays = np.column_stack([xy, np.ones(len(xy))]) @ camera.rotation
-    centre = camera.position_mm
-    at = np.asarray(centre[:2] + rays[:, :2] * ((z_mm - centre[2]) / rays[:, 2])[:, None])
-    for _ in range(BOW_ROUNDS if camera.bow is not None else 0):
-        height = z_mm - camera.bow.height_mm(at)  # type: ignore[union-attr]
-        at = centre[:2] + rays[:, :2] * ((height - centre[2]) / rays[:, 2])[:, None]
-    return at
+    return xy
 
 
 def camera_from_homography(h: Floats, *, focal_px: float, principal_px: Floats) -> Camera:

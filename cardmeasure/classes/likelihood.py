@@ -30,9 +30,9 @@ ODD_PRIOR = 0.5
 """Probability, before measuring, that a piece is of no class: nothing is known, so half."""
 ODD_SIDES_MM = (25.0, 160.0)
 """Sides between which nearly all flat pieces of games lie; common practice, no source."""
-_LEAST_SIDE_MM = 1.0
+LEAST_SIDE_MM = 1.0
 """Below this side the density of odd sizes is taken as level, so that it stays finite."""
-_LOG_ODD = math.log(2.0 * ODD_PRIOR) - 2.0 * math.log(math.log(ODD_SIDES_MM[1] / ODD_SIDES_MM[0]))
+LOG_ODD = math.log(2.0 * ODD_PRIOR) - 2.0 * math.log(math.log(ODD_SIDES_MM[1] / ODD_SIDES_MM[0]))
 _NEGLIGIBLE = 20.0
 """A cut whose likelihood is below exp(-20) of that of odd has no say."""
 
@@ -111,16 +111,16 @@ class Likelihoods:
         cos, sin = np.cos(angles_rad), np.sin(angles_rad)
         bend = self.quadratic[:, :3] @ np.array([cos * cos, cos * sin, sin * sin])
         slope = self.quadratic[:, 3:5] @ np.array([cos, sin])
-        width = np.maximum(self.measured_mm[0] + radii_mm * cos[:, None], _LEAST_SIDE_MM)
-        height = np.maximum(self.measured_mm[1] + radii_mm * sin[:, None], _LEAST_SIDE_MM)
+        width = np.maximum(self.measured_mm[0] + radii_mm * cos[:, None], LEAST_SIDE_MM)
+        height = np.maximum(self.measured_mm[1] + radii_mm * sin[:, None], LEAST_SIDE_MM)
         log_ratio = (radii_mm * bend[..., None] + slope[..., None]) * radii_mm
         log_ratio += self.quadratic[:, 5, None, None]
-        log_ratio += np.log(width * height) - _LOG_ODD
+        log_ratio += np.log(width * height) - LOG_ODD
         return np.asarray(np.add.reduceat(np.exp(log_ratio, out=log_ratio), self.first_cuts, axis=0))
 
     def slope_of_odd(self) -> Floats:
         """Derivative of the log of the density of odd by width and height at each cut, 1/mm, (k, 2)."""
-        return np.asarray(-1.0 / np.maximum(self.measured_mm + self.offsets_mm, _LEAST_SIDE_MM))
+        return np.asarray(-1.0 / np.maximum(self.measured_mm + self.offsets_mm, LEAST_SIDE_MM))
 
     def near(self, reach_mm: float) -> Likelihoods:
         """The same without the cuts that have no say within `reach_mm` of the measurement."""
@@ -165,5 +165,5 @@ def likelihoods(measured_mm: Floats, *, covariance_mm2: Floats, cuts: CutTable) 
 
 def _log_odd(sizes_mm: Floats) -> Floats:
     """Log of prior times density of an odd size, (...), for sizes (..., 2)."""
-    sides = np.maximum(sizes_mm, _LEAST_SIDE_MM)
-    return np.asarray(_LOG_ODD - np.log(sides[..., 0] * sides[..., 1]), dtype=np.float64)
+    sides = np.maximum(sizes_mm, LEAST_SIDE_MM)
+    return np.asarray(LOG_ODD - np.log(sides[..., 0] * sides[..., 1]), dtype=np.float64)

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cardmeasure.classes.likelihood import Floats, Likelihoods
+from cardmeasure import kernels
+from cardmeasure.classes.likelihood import LEAST_SIDE_MM, LOG_ODD, Floats, Likelihoods
 
 MARGIN_LIMIT_MM = 1000.0
 """Nothing is looked for beyond this; the margin of an answer that nothing can change."""
@@ -48,7 +49,31 @@ def nearest_change(field: Likelihoods, *, answer: int) -> Change:
     """
     reach = _reach(field, answer)
     field = field.near(reach)
-    angles, low, high = _brackets(field, *_first_rays(field, answer=answer, reach=reach), answer=answer)
+    rays, radii = _first_rays(field, answer=answer, reach=reach)
+    if kernels.compiled is not None and len(rays) <= kernels.MOST_RAYS:
+        return _closed_in_by_kernel(field, rays, radii, answer=answer)
+    return _closed_in(field, rays, radii, answer=answer)
+
+
+def _closed_in_by_kernel(field: Likelihoods, rays: Floats, radii: Floats, *, answer: int) -> Change:
+    """What `_closed_in` finds."""
+    first = field.first_cuts.astype(np.int64)
+    row = np.flatnonzero(field.class_index[first] == answer)
+    found = kernels.compiled.nearest_change(
+        (len(field.class_index), len(first), int(row[0]) if len(row) else -1, LOG_ODD, LEAST_SIDE_MM),
+        (len(_WITHIN), len(_ROUND), len(_FINER), _KEPT_RAYS, _MOST_ROUNDS, 1.0 / _RAYS, _STEEPEST, _RESOLUTION_MM,
+         _RELATIVE_RESOLUTION),
+        len(rays), radii.shape[1], kernels.doubles(field.measured_mm), kernels.doubles(field.quadratic), first,
+        kernels.doubles(rays), kernels.doubles(radii), kernels.doubles(_WITHIN), kernels.doubles(_ROUND),
+        kernels.doubles(_FINER),
+    )  # fmt: skip
+    distance, direction = found or (MARGIN_LIMIT_MM, 0.0)
+    return Change(distance_mm=distance, direction_rad=direction)
+
+
+def _closed_in(field: Likelihoods, rays: Floats, radii: Floats, *, answer: int) -> Change:
+    """The nearest change from rays (m,) and distances (m, r) along them."""
+    angles, low, high = _brackets(field, rays, radii, answer=answer)
     if not len(angles):
         return Change(distance_mm=MARGIN_LIMIT_MM, direction_rad=0.0)
     field = field.near(float(high[0]))

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cardmeasure.edges import compiled
 from cardmeasure.edges.channels import Channels, plain_channels
 from cardmeasure.edges.looks import (
     BLUR,
@@ -17,6 +18,7 @@ from cardmeasure.edges.looks import (
     SHADE,
     SHADOW,
     SHARPENING,
+    WALL,
     WIDTH,
     expected_light,
     expected_light_with_jacobian,
@@ -57,7 +59,20 @@ class LookPriors:
 
 def look_priors(mean: Floats, covariance: Floats) -> LookPriors:
     """Priors with mean (n, 15) and covariance (n, 15, 15)."""
-    return LookPriors(mean=mean, covariance=covariance, precision=np.asarray(np.linalg.inv(covariance)))
+    return LookPriors(mean=mean, covariance=covariance, precision=_inverse(covariance))
+
+
+def _inverse(covariance: Floats) -> Floats:
+    """Inverses (n, 15, 15); where only walls' colours go together, as in most priors, of that block alone."""
+    rest = covariance.copy()
+    rest[:, WALL, WALL] = 0.0
+    variance = np.einsum("nii->ni", covariance)
+    np.einsum("nii->ni", rest)[:] = 0.0
+    if rest.any():
+        return np.asarray(np.linalg.inv(covariance))
+    np.einsum("nii->ni", rest)[:] = 1 / variance
+    rest[:, WALL, WALL] = np.linalg.inv(covariance[:, WALL, WALL])
+    return rest
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -120,6 +135,19 @@ def fit_looks(
     task = _task(distance_px, light, weight, priors, channels or plain_channels(n), shading or open_shading(n))
     low, high = _bounds(priors)
     p = np.clip(start, low, high)
+    if compiled.has_room(distance_px.shape[1]):
+        p, normal, cost = compiled.fitted(
+            task.distance, task.light, task.sharpness, mean=task.mean, precision=task.precision, bounds=(low, high),
+            longest=LONGEST, channels=task.channels, shading=task.shading, start=p,
+            rules=(SETTLED, ROBUST_AT, ROUNDING, rounds),
+        )  # fmt: skip
+        return Looks(parameters=p, normal=normal, cost=cost)
+    return _fitted(task, p, (low, high), rounds)
+
+
+def _fitted(task: _Task, start: Floats, bounds: tuple[Floats, Floats], rounds: int) -> Looks:
+    """The same without kernels: all sides that have not settled at once."""
+    p, (low, high), n = start.copy(), bounds, len(start)
     normal, damping = np.empty((n, PARAMETERS, PARAMETERS)), np.full(n, 1e-3)
     live, part = np.arange(n), task
     model, jacobian = expected_light_with_jacobian(task.distance, p, task.channels, task.shading)

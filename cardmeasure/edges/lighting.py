@@ -28,6 +28,7 @@ from cardmeasure.edges.looks import (
     WIDTH,
 )
 from cardmeasure.edges.profiles import Profiles
+from cardmeasure.numerics import median
 
 Floats = NDArray[np.floating[Any]]
 
@@ -127,9 +128,9 @@ def priors_learned(before: LookPriors, looks: Looks, around: Surroundings) -> Lo
     spread = np.sqrt(np.einsum("nii->ni", before.covariance))
     placed = u[:, PLACE] < 0.3
     if placed.sum() >= TEACHERS:
-        mean[:, BLUR], spread[:, BLUR] = np.median(p[placed, BLUR]), U_COMMON_BLUR * around.blur_px
-        mean[:, SHARPENING], spread[:, SHARPENING] = np.median(p[placed, SHARPENING]), U_COMMON_SHARPENING
-    thickness = float(np.median(around.thickness_px))
+        mean[:, BLUR], spread[:, BLUR] = median(p[placed, BLUR]), U_COMMON_BLUR * around.blur_px
+        mean[:, SHARPENING], spread[:, SHARPENING] = median(p[placed, SHARPENING]), U_COMMON_SHARPENING
+    thickness = median(around.thickness_px)
     falls = (u[:, SHADOW] < 0.5 * thickness) & (p[:, SHADE] < 0.9)
     bright: NDArray[np.bool_] = np.any(p[:, FACE] > BRIGHTER * p[:, TABLE], axis=1)
     reach = _teach(
@@ -212,7 +213,7 @@ def _teach(
         return mean[:, column].copy()
     azimuth = around.azimuth_rad
     basis = np.column_stack([np.ones(len(azimuth)), np.cos(azimuth), np.sin(azimuth)])
-    start, wide = level or (float(np.median(mean[:, column])), float(np.median(spread[:, column])))
+    start, wide = level or (median(mean[:, column]), median(spread[:, column]))
     coefficients, covariance, scatter = _wave(
         p[sure, column], own[sure], basis[sure], start=start, wide=wide, u_wave=u_wave or 0.7 * wide, least=least
     )
@@ -235,7 +236,7 @@ def _wave(
         w = 1 / (u**2 + scatter**2) * np.minimum(1.0, 2 * scatter / np.maximum(np.abs(r), 1e-9))
         normal = (basis * w[:, None]).T @ basis + prior
         coefficients = np.linalg.solve(normal, (basis * w[:, None]).T @ value + prior @ first)
-        scatter = float(np.clip(1.48 * np.median(np.abs(value - basis @ coefficients)), least, wide))
+        scatter = min(max(1.48 * median(np.abs(value - basis @ coefficients)), least), wide)
         if abs(scatter - before) < WAVE_SETTLED * scatter:
             break
     return coefficients, np.asarray(np.linalg.inv(normal)), scatter

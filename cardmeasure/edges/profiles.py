@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from cardmeasure import kernels
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera, project
 from cardmeasure.edges.backdrop import Backdrop
@@ -197,10 +198,12 @@ def _read(
     before, after = reach.pixels
     width, phases, total = before + after + 1, stretches.phases, int(count.sum())
     ahead = np.where(np.repeat(outwards, count), -before, -after).astype(np.float64)
-    ahead = ahead[:, None] - ((np.arange(phases) + 0.5) / phases - 0.5)
+    ahead = (ahead[:, None] - ((np.arange(phases) + 0.5) / phases - 0.5)).ravel()
     light, weight = np.zeros((total * phases, width, 3), np.float32), np.zeros(total * phases, np.float32)
+    if kernels.compiled is not None and behind is None:
+        distance = _read_by_kernel(photo, curves, minor, outwards, count, reach, stretches, (light, weight, ahead))
+        return _in_order(distance, light, weight, phases)
     pixels = photo.pixels_bgr.reshape(-1, 3).view(np.dtype((np.void, 3 * photo.pixels_bgr.itemsize))).ravel()
-    ahead = ahead.ravel()
     for chosen in _batches(curves, minor, stretches.every):
         parts = [_lines(photo, curves[k], int(minor[k]), int(count[k]), before if outwards[k] else after, width,
                         stretches) for k in chosen]  # fmt: skip
@@ -227,11 +230,38 @@ def _read(
         light[mine] = (np.add.reduceat(seen, starts, axis=0) / number[:, None].astype(np.float32)).reshape(-1, width, 3)
         weight[mine] = number
         ahead[mine] = np.add.reduceat(cross, starts) / number
-    # a later phase crosses further on, so its pixels lie further back: together they ascend
+    return _in_order(ahead, light, weight, phases)
+
+
+def _in_order(ahead: Floats, light: Floats, weight: Floats, phases: int) -> tuple[Floats, Floats, Floats]:
+    """What `_read` returns, from groups (g,), (g, width, 3), (g,), a stretch's phases one after the other.
+
+    A later phase crosses further on, so its pixels lie further back: turned round, together they ascend.
+    """
+    groups, width, _ = light.shape
+    total = groups // phases
     distance = (ahead[:, None] + np.arange(width)).reshape(total, phases, width)[:, ::-1].transpose(0, 2, 1)
     light = light.reshape(total, phases, width, 3)[:, ::-1].transpose(0, 2, 1, 3)
     weights = np.tile(weight.reshape(total, phases)[:, ::-1], (1, width))
     return distance.reshape(total, -1), light.reshape(total, -1, 3), weights
+
+
+def _read_by_kernel(
+    photo: Photo, curves: Floats, minor: Ints, outwards: NDArray[np.bool_], count: Ints, reach: Reach,
+    stretches: Stretches, groups: tuple[Floats, Floats, Floats],
+) -> Floats:  # fmt: skip
+    """Light and number of pixels of all groups, in place; returns the first pixels from the crossings (g,)."""
+    (light, weight, nominal), (before, after) = groups, reach.pixels
+    pixels, total = np.ascontiguousarray(photo.pixels_bgr), np.zeros(len(weight))
+    courses = np.column_stack([minor, np.where(outwards, before, after), count]).astype(np.int64)
+    kernels.compiled.read_profiles(
+        (photo.width_px, photo.height_px, pixels.itemsize, len(photo.response)), (len(curves), int(count.sum())),
+        NODES, light.shape[1], stretches.phases, stretches.every, stretches.fewest_lines, pixels,
+        kernels.singles(photo.response), kernels.doubles(curves), courses, light, weight, total,
+    )  # fmt: skip
+    number = np.maximum(weight, 1)
+    light /= number[:, None, None]
+    return np.where(weight > 0, total / number, nominal)
 
 
 def _batches(curves: Floats, minor: Ints, every: int) -> list[Ints]:

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cardmeasure.edges import compiled
 from cardmeasure.edges.channels import Channels
 from cardmeasure.edges.fitting import ROBUST_AT, scatter_of_bins
 from cardmeasure.edges.looks import PLACE, WALL, shares_with_slope
@@ -19,6 +20,7 @@ ROUNDS = 2
 FREEDOM = 2.5
 """Unknowns of a stretch for each of two channels: face and table in each, and one place."""
 LONGEST_PX = 1.0
+LEAST_SCATTER = 1e-4
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -39,8 +41,15 @@ def edge_offsets(
     """
     kind = np.float32
     light = channels.of(light)
+    scatter = np.maximum(scatter_of_bins(light, weight, channels), LEAST_SCATTER)
+    if compiled.has_room(distance_px.shape[1]):
+        place, u = compiled.offsets(
+            distance_px, light.transpose(0, 2, 1), weight, scatter,
+            looks=looks, channels=channels, shading=shading, rules=(ROBUST_AT, FREEDOM, LONGEST_PX, rounds),
+        )  # fmt: skip
+        return Offsets(place_px=place, u_px=u)
     x, y = distance_px.astype(kind), np.ascontiguousarray(light.transpose(0, 2, 1), kind)
-    scatter = np.maximum(scatter_of_bins(light, weight, channels), 1e-4).astype(kind)
+    scatter = scatter.astype(kind)
     looks = looks.copy()
     robust = (weight / (1 + weight)).astype(kind)
     u = np.full(len(x), np.inf)

@@ -10,6 +10,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cardmeasure.numerics import median
+
 Floats = NDArray[np.floating[Any]]
 
 FEWEST_FOR_PLANE = 12
@@ -32,10 +34,10 @@ def is_table(table: Floats, px: Floats) -> NDArray[np.bool_]:
     deviation = log - np.median(log, axis=0)
     for _ in range(ROUNDS):
         size = np.linalg.norm(deviation, axis=1)
-        weight = 1 / np.maximum(size, max(0.02, float(np.median(size))))
+        weight = 1 / np.maximum(size, max(0.02, median(size)))
         scaled = basis * weight[:, None]
         deviation = log - basis @ np.linalg.solve(scaled.T @ basis, scaled.T @ log)
     shade = deviation.mean(axis=1)
     colour = np.linalg.norm(deviation - shade[:, None], axis=1)
-    usual = SPREADS * float(np.median(np.abs(shade))), SPREADS * float(np.median(colour))
+    usual = SPREADS * median(np.abs(shade)), SPREADS * median(colour)
     return np.asarray((shade < max(BRIGHTER, usual[0])) & (colour < max(OTHER_COLOUR, usual[1])))

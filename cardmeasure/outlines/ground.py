@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from cardmeasure import kernels
 from cardmeasure.outlines.means import Means, MeansOfCodes, MeansOfPicture, halved_log, strips
 from cardmeasure.photo import Photo
 from cardmeasure.reducing import reduced_photo
@@ -147,6 +148,16 @@ def _levels(means: Means, coefficients: NDArray[np.float64], inverse: NDArray[np
     shade = (along / np.linalg.norm(along)).astype(np.float32)
     deepest = SHADOW_DEPTH * float(np.linalg.norm(along))
     levels = np.empty((h, w), np.uint8)
+    if kernels.compiled is not None:
+        limits = (deepest, LIKELY, SURE, GREAT, SHADOW_COLOUR)
+        planes = kernels.singles(of_x.reshape(4, w, 3).transpose(0, 2, 1))
+        room = np.empty((6, w), np.float32)
+        for first, end in strips(h):
+            kernels.compiled.ground_levels(
+                (end - first, w), limits, kernels.singles(means.rows(first, end)), kernels.singles(mix),
+                of_y[first:end], planes, shade, room, levels[first:end],
+            )  # fmt: skip
+        return levels
     for first, end in strips(h):
         white = np.asarray(cv2.transform(means.rows(first, end), mix), np.float32)
         ground = (of_y[first:end] @ of_x).reshape(-1, w, 3)
@@ -212,10 +223,8 @@ def _commonest(values: NDArray[np.float64]) -> NDArray[np.float64]:
     cell = 0.25
     index = np.floor(values / cell).astype(np.int64)
     index -= index.min(axis=0)
-    _, inverse, counts = np.unique(
-        np.ravel_multi_index(tuple(index.T), tuple(index.max(axis=0) + 1)), return_inverse=True, return_counts=True
-    )
-    centre = values[inverse == int(np.argmax(counts))].mean(axis=0)
+    number = np.ravel_multi_index(tuple(index.T), tuple(index.max(axis=0) + 1))
+    centre = values[number == int(np.argmax(np.bincount(number)))].mean(axis=0)
     for _ in range(5):
         near = np.linalg.norm(values - centre, axis=1) < 0.35
         centre = values[near].mean(axis=0) if near.any() else centre

@@ -18,22 +18,27 @@ CLOSE_MM = 3.5
 
 def beside_each_other(outlines: tuple[Outline, ...]) -> tuple[Outline, ...]:
     """The same outlines; those that lie close to another are marked."""
-    whole = [o for o in outlines if not o.flags]
-    return tuple(
-        replace(o, beside=True) if not o.flags and any(p is not o and _is_close(o, p) for p in whole) else o
-        for o in outlines
-    )
+    whole = [k for k, outline in enumerate(outlines) if not outline.flags]
+    near = _may_be_close(np.array([outlines[k].corners_mm for k in whole]).reshape(-1, 4, 2))
+    marked = set[int]()
+    for i, j in zip(*np.nonzero(np.triu(near, 1)), strict=True):
+        one, other = outlines[whole[i]], outlines[whole[j]]
+        if _reaches(one, other) or _reaches(other, one):
+            marked |= {whole[i], whole[j]}
+    return tuple(replace(outline, beside=True) if k in marked else outline for k, outline in enumerate(outlines))
 
 
-def _is_close(a: Outline, b: Outline) -> bool:
-    """Whether a corner or a middle of a side of one lies close to the other."""
-    middles = a.corners_mm.mean(axis=0), b.corners_mm.mean(axis=0)
-    reach = sum(
-        float(np.linalg.norm(o.corners_mm - m, axis=1).max()) for o, m in zip((a, b), middles, strict=True)
-    )  # fmt: skip
-    if float(np.linalg.norm(middles[0] - middles[1])) > reach + CLOSE_MM:
-        return False
-    return _reaches(a, b) or _reaches(b, a)
+def _may_be_close(corners: Floats) -> NDArray[np.bool_]:
+    """Which pairs (n, n) of quadrilaterals (n, 4, 2) have no side that parts them by more than `CLOSE_MM`."""
+    way = np.roll(corners, -1, axis=1) - corners
+    out = np.stack([way[..., 1], -way[..., 0]], axis=2)
+    out /= np.maximum(np.linalg.norm(out, axis=2, keepdims=True), 1e-9)
+    inside = ((corners.mean(axis=1, keepdims=True) - corners) * out).sum(axis=2, keepdims=True)
+    out *= np.where(inside > 0, -1.0, 1.0)
+    own = (corners * out).sum(axis=2)
+    beyond = (np.einsum("iex,jpx->ijep", out, corners) - own[:, None, :, None]).min(axis=3)
+    parted = (beyond > CLOSE_MM).any(axis=2)
+    return np.asarray(~(parted | parted.T))
 
 
 def _reaches(one: Outline, other: Outline) -> bool:

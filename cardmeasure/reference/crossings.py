@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cardmeasure import kernels
 from cardmeasure.numerics import normal_cdf_and_pdf
 
 Floats = NDArray[np.floating[Any]]
@@ -57,15 +58,29 @@ def fit_crossings(
     pixels = centre[:, None] + offset
     # single precision resolves a ten-thousandth of a pixel, in half the time
     value = channel[pixels[..., 1], pixels[..., 0]].astype(np.float32)
-    normals, offset = normals.astype(np.float32), offset.astype(np.float32)
-    across = normals @ offset.T
-    p = np.zeros((n, 5), np.float32)  # x, y within the patch, blur, mean, half contrast
+    p: Floats = np.zeros((n, 5))  # x, y within the patch, blur, mean, half contrast
     p[:, :2] = np.where(ok[:, None], points_px - centre, 0.0)
     p[:, 2] = blur_px
     p[:, 3] = value.mean(axis=1)
-    p[:, 4] = 0.0
+    if kernels.compiled is not None and len(offset) <= kernels.MOST_PIXELS:
+        patches, offsets, ways = kernels.singles(value), kernels.singles(offset), kernels.doubles(normals)
+        kernels.compiled.fit_crossings(
+            n, len(offset), radius_px, ROUNDS, SETTLED_PX, patches, offsets, ways, p
+        )  # fmt: skip
+    else:
+        p = _fitted(value, offset, normals, p, radius_px)
+    ok &= np.linalg.norm(p[:, :2] + centre - points_px, axis=1) < 1.0
+    return Crossings(
+        points_px=p[:, :2] + centre, blur_px=p[:, 2].astype(float), contrast=2 * p[:, 4].astype(float), ok=ok
+    )
+
+
+def _fitted(value: Floats, offset: Floats, normals: Floats, start: Floats, radius_px: int) -> Floats:
+    """Unknowns (n, 5) of the crossings in patches (n, m) from starts, without kernels."""
+    normals, offsets, p = normals.astype(np.float32), offset.astype(np.float32), start.astype(np.float32)
+    across = normals @ offsets.T
     for turn in range(ROUNDS):
-        r, j = _linearised(value, offset, across, p, normals, radius_px)
+        r, j = _linearised(value, offsets, across, p, normals, radius_px)
         if turn == 0:
             # levels first, as the sign of the contrast is not known yet
             p[:, 3:] += _solved(j[:, 3:], r)
@@ -77,10 +92,7 @@ def fit_crossings(
         p[:, 2] = np.clip(p[:, 2], 0.3, radius_px / 1.5)
         if np.abs(step[:, :2]).max() < SETTLED_PX:
             break
-    ok &= np.linalg.norm(p[:, :2] + centre - points_px, axis=1) < 1.0
-    return Crossings(
-        points_px=p[:, :2] + centre, blur_px=p[:, 2].astype(float), contrast=2 * p[:, 4].astype(float), ok=ok
-    )
+    return p
 
 
 def _near_edges(normals: Floats, *, radius_px: int, width_px: float) -> Floats:

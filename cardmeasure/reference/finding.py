@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from cardmeasure.errors import PhotoTrouble
 from cardmeasure.geometry import apply_homography, area, fit_homography, local_scale, side_lengths
+from cardmeasure.numerics import median
 from cardmeasure.photo import Photo
 from cardmeasure.reducing import halved_photo, reduced
 from cardmeasure.reference.crossings import Crossings, fit_crossings
@@ -234,7 +235,7 @@ def _robust_homography(mm: Floats, px: Floats) -> Floats:
     h = fit_homography(mm, px)
     for _ in range(3):
         error = np.linalg.norm(apply_homography(h, mm) - px, axis=1)
-        keep = error < max(1.0, 3.0 * float(np.median(error)))
+        keep = error < max(1.0, 3.0 * median(error))
         if keep.all() or keep.sum() < 8:
             break
         h = fit_homography(mm[keep], px[keep])
@@ -247,7 +248,7 @@ def _consistent(h: Floats, mm: Floats, px: Floats, good: NDArray[np.bool_]) -> N
         return good
     fitted = _robust_homography(mm[good], px[good])
     error = np.linalg.norm(apply_homography(fitted, mm) - px, axis=1)
-    scale = float(np.median(error[good]))
+    scale = median(error[good])
     return np.asarray(good & (error < max(0.35, 5.0 * scale)))
 
 

@@ -19,6 +19,7 @@ from cardmeasure.edges.channels import plain_channels
 from cardmeasure.edges.looks import BLUR, PLACE, WALL, WIDTH, shares_with_slope
 from cardmeasure.edges.shading import open_shading
 from cardmeasure.edges.stretches import edge_offsets
+from cardmeasure.numerics import median
 from cardmeasure.photo import Photo
 from cardmeasure.shapes.courses import Course, seen, wall_widths_px
 from cardmeasure.shapes.plans import interior_angles_rad
@@ -182,7 +183,7 @@ def one_radius_mm(radii: Floats, u: Floats, corners_mm: Floats) -> float | None:
     sure = np.isfinite(u)
     if sure.sum() < 3:
         return None
-    middle = float(np.median(radii[sure]))
+    middle = median(radii[sure])
     gap = 1 / np.sin(interior_angles_rad(corners_mm) / 2) - 1
     alike = (np.abs(radii - middle) * gap < MOST_SPREAD_MM) & sure
     return middle if alike.sum() >= (1 - MOST_ODD) * len(radii) else None

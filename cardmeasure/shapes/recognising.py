@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from cardmeasure.numerics import median
 from cardmeasure.shapes.plans import Plan, disc, interior_angles_rad, is_rectangular, polygon
 
 Floats = NDArray[np.floating[Any]]
@@ -74,7 +75,7 @@ def corner_radius_mm(contour_mm: Floats, corners_mm: Floats) -> float:
 def _radius_mm(off_mm: Floats, angles_rad: Floats) -> float:
     """Radius of corners (n,) from which the outline stays away by so much, a mask always by a little."""
     gap = 1 / np.sin(angles_rad / 2) - 1
-    return float(np.median(np.maximum(off_mm - MASK_GAP_MM, 0.0) / gap))
+    return median(np.maximum(off_mm - MASK_GAP_MM, 0.0) / gap)
 
 
 def _clockwise(points: Floats) -> Floats:

@@ -143,8 +143,8 @@ def test_sides_that_are_mistaken_do_not_spoil_what_the_others_teach(level: float
     (0.7, 2, False), (0.7, 3, True), (0.7, 12, True), (0.02, 4, False), (0.02, 8, True),
 ])  # fmt: skip
 def test_few_bright_faces_or_many_dark_ones_teach_shadows(face: float, sides: int, are_taught: bool) -> None:
-    """On a bright table, where shadows stand out, on sides that look away from the lamp; a dark strip beside a dark face
-    may be more of that."""
+    """On a bright table, where shadows stand out, on sides that look away from the lamp; a dark strip beside a dark
+    face may be more of that."""
     around = surroundings(sides, width=np.full(sides, -0.3), thickness=3.0)
     around = replace(around, azimuth_rad=np.linspace(0.8, 1.6, sides))
     side = Side(place=0.1, wall_px=-0.3, face=(face,) * 3, table=(0.4, 0.35, 0.3), shadow_px=4.0, shade=0.3, rim=0.3)
