@@ -27,7 +27,7 @@ def course_px(points: EdgePoints, residuals_px: Floats, profiles: Profiles) -> F
     soft = residuals_px**3 / (residuals_px**2 + LEAST_PX**2)
     soft = np.clip(soft, -MOST_PX, MOST_PX)
     course = np.zeros(len(profiles.card))
-    mine, wanted = points.card * qd.SIDES + points.side, profiles.card * qd.SIDES + profiles.side
+    mine, wanted = points.side_number, profiles.card * qd.SIDES + profiles.side
     for side in np.unique(mine):
         known, here = mine == side, wanted == side
         order = np.argsort(points.along[known])
@@ -43,7 +43,7 @@ def bow(along: Floats) -> Floats:
 def bends_px(points: EdgePoints, residuals_px: Floats) -> Floats:
     """How much each side (n,) bends outwards, from its points' residuals (m,): sums of distances count, not squares."""
     fit, _ = parabolas(points, residuals_px)
-    enough = np.bincount(_key(points), minlength=len(fit)) >= FEWEST
+    enough = np.bincount(points.side_number, minlength=len(fit)) >= FEWEST
     bends = np.where(enough, fit[:, 2], 0.0)
     return np.where(np.abs(bends) < LEAST_PX, 0.0, np.clip(bends, -MOST_PX, MOST_PX))
 
@@ -51,7 +51,7 @@ def bends_px(points: EdgePoints, residuals_px: Floats) -> Floats:
 def parabolas(points: EdgePoints, residuals_px: Floats) -> tuple[Floats, Floats]:
     """Level, slope and bend of each side (n, 3), fitted to its points' residuals (m,), and what they leave of these."""
     sides = points.u_bias_px.size
-    key = _key(points)
+    key = points.side_number
     count = np.bincount(key, minlength=sides)
     basis = np.column_stack([np.ones(len(key)), points.along, bow(points.along)])
     weight: Floats = np.ones(len(key))
@@ -66,11 +66,6 @@ def parabolas(points: EdgePoints, residuals_px: Floats) -> tuple[Floats, Floats]
         usual = np.bincount(key, off, minlength=sides) / np.maximum(count, 1)
         weight = 1 / np.maximum(off, np.maximum(0.05, usual[key]))
     return fit, left
-
-
-def _key(points: EdgePoints) -> NDArray[np.intp]:
-    """Number (m,) of each point's side."""
-    return points.card * qd.SIDES + points.side
 
 
 def _summed(values: Floats, key: NDArray[np.intp], sides: int) -> Floats:

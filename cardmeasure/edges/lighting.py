@@ -123,44 +123,88 @@ def priors_before(around: Surroundings, face: Floats, table: Floats, *, u_place_
 
 def priors_learned(before: LookPriors, looks: Looks, around: Surroundings) -> LookPriors:
     """Priors sharpened by what all sides of the photo have in common."""
-    p, u = looks.parameters, np.sqrt(np.einsum("nii->ni", looks.covariance))
-    mean = before.mean.copy()
-    spread = np.sqrt(np.einsum("nii->ni", before.covariance))
-    placed = u[:, PLACE] < 0.3
-    if placed.sum() >= TEACHERS:
-        mean[:, BLUR], spread[:, BLUR] = median(p[placed, BLUR]), U_COMMON_BLUR * around.blur_px
-        mean[:, SHARPENING], spread[:, SHARPENING] = median(p[placed, SHARPENING]), U_COMMON_SHARPENING
+    lesson = _Lesson(
+        mean=before.mean.copy(), spread=np.sqrt(np.einsum("nii->ni", before.covariance)), seen=looks.parameters,
+        u=np.sqrt(np.einsum("nii->ni", looks.covariance)), around=around,
+    )  # fmt: skip
+    _teach_blur(lesson)
+    reach, shade = _teach_shadows(lesson)
+    _light_walls(lesson, reach=reach, shade=shade)
+    _teach_walls(lesson)
+    return look_priors(lesson.mean, _covariance(lesson.mean, lesson.spread))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Lesson:
+    """What sides looked like when fitted one by one, with u, and what is made of that: priors' means and u, written in
+    place; each (n, parameters)."""
+
+    mean: Floats
+    spread: Floats
+    seen: Floats
+    u: Floats
+    around: Surroundings
+
+    def teach(
+        self, column: int, sure: NDArray[np.bool_], *, own: Floats, least: float,
+        level: tuple[float, float] | None = None, u_wave: float | None = None,
+    ) -> Floats:  # fmt: skip
+        """Put a level plus one wave round the compass, fitted to the sure sides, in the place of a column's priors.
+
+        own : u of what was seen (n,); least : scatter between sides; level : its mean and u before that, where they are
+        not the column's; u_wave : u of the wave's height. Returned is what the fit says of sides that look the other
+        way (n,).
+        """
+        mean, spread, azimuth = self.mean[:, column], self.spread[:, column], self.around.azimuth_rad
+        if not sure.any():
+            return mean.copy()
+        basis = np.column_stack([np.ones(len(azimuth)), np.cos(azimuth), np.sin(azimuth)])
+        start, wide = level or (median(mean), median(spread))
+        coefficients, covariance, scatter = _wave(
+            self.seen[sure, column], own[sure], basis[sure], start=start, wide=wide, u_wave=u_wave or 0.7 * wide,
+            least=least,
+        )  # fmt: skip
+        self.mean[:, column] = basis @ coefficients
+        u = np.sqrt(np.einsum("ni,ij,nj->n", basis, covariance, basis) + scatter**2)
+        self.spread[:, column] = np.minimum(u, spread)
+        return np.asarray(2 * coefficients[0] - self.mean[:, column])
+
+
+def _teach_blur(lesson: _Lesson) -> None:
+    """Blur and sharpening, which hardly differ from side to side."""
+    placed = lesson.u[:, PLACE] < 0.3
+    if placed.sum() < TEACHERS:
+        return
+    for column, u in ((BLUR, U_COMMON_BLUR * lesson.around.blur_px), (SHARPENING, U_COMMON_SHARPENING)):
+        lesson.mean[:, column], lesson.spread[:, column] = median(lesson.seen[placed, column]), u
+
+
+def _teach_shadows(lesson: _Lesson) -> tuple[Floats, Floats]:
+    """Reach and light of shadows; returned is the same of sides that look the other way, (n,) each."""
+    p, u, around = lesson.seen, lesson.u, lesson.around
     thickness = median(around.thickness_px)
-    falls = (u[:, SHADOW] < 0.5 * thickness) & (p[:, SHADE] < 0.9)
     bright: NDArray[np.bool_] = np.any(p[:, FACE] > BRIGHTER * p[:, TABLE], axis=1)
-    reach = _teach(
-        mean, spread, SHADOW, p, u[:, SHADOW], _teachers(falls, bright), around, SHADOW_SCATTER * thickness,
+    falls = (u[:, SHADOW] < 0.5 * thickness) & (p[:, SHADE] < 0.9)
+    reach = lesson.teach(
+        SHADOW, _teachers(falls, bright), own=u[:, SHADOW], least=SHADOW_SCATTER * thickness,
         level=(0.0, U_EVEN_REACH * thickness), u_wave=U_LAMP_REACH * thickness,
     )  # fmt: skip
-    seen = (u[:, SHADE] < 0.2) & (p[:, SHADOW] + np.minimum(p[:, WIDTH], 0) > 1.0)
-    shade = _teach(mean, spread, SHADE, p, u[:, SHADE], _teachers(seen, bright), around, SHADE_SCATTER)
+    shown = (u[:, SHADE] < 0.2) & (p[:, SHADOW] + np.minimum(p[:, WIDTH], 0) > 1.0)
+    shade = lesson.teach(SHADE, _teachers(shown, bright), own=u[:, SHADE], least=SHADE_SCATTER)
+    mean, spread = lesson.mean, lesson.spread
     mean[:, SHADOW] = np.maximum(mean[:, SHADOW], 0.0)
     # a thicker card throws a longer shadow
     spread[:, SHADOW] = np.hypot(spread[:, SHADOW], around.u_thickness * mean[:, SHADOW])
     mean[:, SHADE] = np.clip(mean[:, SHADE], 0.05, 1.0)
-    _light_walls(mean, spread, around, reach=reach, shade=shade)
-    shows = np.maximum(p[:, WIDTH], 0.1)
-    for k in range(3):
-        face, wall, table = (p[:, part.start + k] for part in (FACE, WALL, TABLE))
-        off = MISPLACED_PX * np.abs(face - wall) + 0.4 * MISPLACED_PX * np.abs(table - wall)
-        own = np.hypot(u[:, WALL.start + k], off / shows)
-        sure = (p[:, WIDTH] > 0.3) & (own < 0.2 * around.white)
-        if sure.sum() >= TEACHERS:
-            _teach(mean, spread, WALL.start + k, p, own, sure, around, WALL_SCATTER * around.white)
-    mean[:, WALL] = np.maximum(mean[:, WALL], 0.0)
-    return look_priors(mean, _covariance(mean, spread))
+    return reach, shade
 
 
-def _light_walls(mean: Floats, spread: Floats, around: Surroundings, *, reach: Floats, shade: Floats) -> None:
+def _light_walls(lesson: _Lesson, *, reach: Floats, shade: Floats) -> None:
     """Brighter walls where they look towards the lamp, by the slant of its light.
 
     reach, shade : (n,), of shadows on sides that look the other way.
     """
+    mean, spread, around = lesson.mean, lesson.spread, lesson.around
     slant = slants(mean[:, SHADOW], np.maximum(reach, 0.0), around)
     room = np.clip(np.where(slant < 0, shade, mean[:, SHADE]), 0.0, 1.0)
     lamp = LAMP_ON_WALL * (1 - room) * around.white
@@ -168,6 +212,20 @@ def _light_walls(mean: Floats, spread: Floats, around: Surroundings, *, reach: F
     mean[:, WALL] += more[:, None]
     u_slant = np.minimum(spread[:, SHADOW] / around.thickness_px, 1.0) * (slant < 0)
     spread[:, WALL] = np.hypot(spread[:, WALL], np.hypot(U_LAMP_ON_WALL * more, lamp * u_slant)[:, None])
+
+
+def _teach_walls(lesson: _Lesson) -> None:
+    """Light of walls, colour by colour, from sides on which they can be told apart."""
+    p, white = lesson.seen, lesson.around.white
+    shows = np.maximum(p[:, WIDTH], 0.1)
+    for k in range(3):
+        face, wall, table = (p[:, part.start + k] for part in (FACE, WALL, TABLE))
+        off = MISPLACED_PX * np.abs(face - wall) + 0.4 * MISPLACED_PX * np.abs(table - wall)
+        own = np.hypot(lesson.u[:, WALL.start + k], off / shows)
+        sure = (p[:, WIDTH] > 0.3) & (own < 0.2 * white)
+        if sure.sum() >= TEACHERS:
+            lesson.teach(WALL.start + k, sure, own=own, least=WALL_SCATTER * white)
+    lesson.mean[:, WALL] = np.maximum(lesson.mean[:, WALL], 0.0)
 
 
 def slants(reach_px: Floats, across_px: Floats, around: Surroundings) -> Floats:
@@ -198,29 +256,6 @@ def _covariance(mean: Floats, u: Floats) -> Floats:
     both = together[:, None, None] * u[:, WALL, None] * u[:, None, WALL]
     covariance[:, WALL, WALL] = np.where(np.eye(3) > 0, covariance[:, WALL, WALL], both)
     return covariance
-
-
-def _teach(
-    mean: Floats, spread: Floats, column: int, p: Floats, own: Floats, sure: NDArray[np.bool_], around: Surroundings,
-    least: float, *, level: tuple[float, float] | None = None, u_wave: float | None = None,
-) -> Floats:  # fmt: skip
-    """Put a level plus one wave round the compass, fitted to the sure sides, in the place of a column's priors.
-
-    level : its mean and u before that, where they are not the column's; u_wave : u of the wave's height. Returned is
-    what the fit says of sides that look the other way (n,).
-    """
-    if not sure.any():
-        return mean[:, column].copy()
-    azimuth = around.azimuth_rad
-    basis = np.column_stack([np.ones(len(azimuth)), np.cos(azimuth), np.sin(azimuth)])
-    start, wide = level or (median(mean[:, column]), median(spread[:, column]))
-    coefficients, covariance, scatter = _wave(
-        p[sure, column], own[sure], basis[sure], start=start, wide=wide, u_wave=u_wave or 0.7 * wide, least=least
-    )
-    mean[:, column] = basis @ coefficients
-    u = np.sqrt(np.einsum("ni,ij,nj->n", basis, covariance, basis) + scatter**2)
-    spread[:, column] = np.minimum(u, spread[:, column])
-    return np.asarray(2 * coefficients[0] - mean[:, column])
 
 
 def _wave(

@@ -41,7 +41,8 @@ WINDOW, LEAST_STEP = 4, 0.12
 SHADOW_ROOM = 2.0
 """So many standard uncertainties farther than is expected of them shadows may reach."""
 SHOWS = 4.0
-"""Clarity that a place needs to be believed in against an outline."""
+"""Clarity that a place needs to be believed in against an outline. On rendered shots, not the study's, sides rightly
+moved had 10 or more, and the one wrongly moved 1.7."""
 TRIALS = 3
 U_CLOSE_PX, STAYS_PX = 1.0, 1.5
 """What a side may be off by where it is looked at closely, and at most."""

@@ -51,7 +51,8 @@ U_SHARE, U_DOUBT = 1.5, 0.5
 """By how much the scatter of places exceeds what the fit alone says, as neighbouring bins err together; and what share
 of the distance to other explanations it is, as the likelier one is mostly right (rendered shots, not the study's)."""
 ILL_EXPLAINED, U_ILL_EXPLAINED_MM = (6.0, 10.0), 0.08
-"""Misfits between which it shows that a side does not look as sides do, and what such sides are off by."""
+"""Misfits between which it shows that a side does not look as sides do, and what such sides are off by: on rendered
+shots, not the study's, 25 sides beyond a misfit of 8 had an RMS of 0.085 mm, others of 0.02."""
 GREEN = 1
 LEAST_U_PX = 0.02
 U_BEND = 0.33

@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cardmeasure import quads as qd
+
 Floats = NDArray[np.floating[Any]]
 
 
@@ -29,6 +31,11 @@ class EdgePoints:
     u_px: Floats
     tone_px: Floats
     u_bias_px: Floats
+
+    @property
+    def side_number(self) -> NDArray[np.intp]:
+        """Number (n,) of each point's side among those of all cards."""
+        return self.card * qd.SIDES + self.side
 
     def of_cards(self, keep: NDArray[np.bool_]) -> EdgePoints:
         """Those of some cards (c,), numbered anew."""

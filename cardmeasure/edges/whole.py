@@ -209,7 +209,8 @@ def _with_longer_shadows(best: Looks, priors: LookPriors) -> tuple[Index, Floats
 
 
 def _with_lit_walls(task: _Sides, best: Looks, priors: LookPriors) -> tuple[Index, Floats]:
-    """Sides not well explained whose wall should show, and the same with a wall that passes for the face."""
+    """Sides whose wall should show, badly explained or expected in bright light, and the same with a wall that passes
+    for the face."""
     width, bins = priors.mean[:, WIDTH], (task.profiles.weight > 0).sum(axis=1)
     lit = priors.mean[:, WALL].mean(axis=1) > LIT * best.parameters[:, FACE].mean(axis=1)
     index = np.flatnonzero((width > SHOWS_PX) & ((best.cost > UNEXPLAINED * bins) | lit))
