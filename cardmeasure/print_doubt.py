@@ -17,7 +17,7 @@ from cardmeasure.bank_card import BankCards, Verdict
 from cardmeasure.classes.size_class import SizeClass
 from cardmeasure.classes.table import enabled
 from cardmeasure.misprint import fitted_print, fitted_scale
-from cardmeasure.results import Card
+from cardmeasure.results import Card, SizeMatch
 from cardmeasure.settings import Settings
 
 Floats = NDArray[np.floating[Any]]
@@ -44,26 +44,39 @@ def with_print_in_doubt(
 
     An answer holds if the print is of its actual size, and perhaps if it was fitted to the page.
     """
-    sized = [c for c in cards if c.width_mm is not None and c.height_mm is not None and c.match is not None]
+    sized = _rectangles(cards)
     if scale_source != "assumed" or not sized:
         return cards
     sizes, u = _sizes(sized)
     fitted = fitted_print(sizes, u, classes=classes)
     names = [*(one.id for one in enabled(classes)), None]
     doubted = {
-        card.number: replace(
-            card.match,
-            probability=(1 - fitted.probability) * card.match.probability
-            + fitted.probability * float(shares[names.index(card.match.size_class)]),
-        )
+        card.number: _doubted(card.match, dict(zip(names, shares.tolist(), strict=True)), fitted=fitted.probability)
         for card, shares in zip(sized, fitted.shares, strict=True)
         if card.match is not None
     }
     return tuple(replace(card, match=doubted.get(card.number, card.match)) for card in cards)
 
 
+def _doubted(match: SizeMatch, if_fitted: dict[str | None, float], *, fitted: float) -> SizeMatch:
+    """The same answer, with what speaks for it, and the one next to it, if the print is `fitted` with a probability.
+
+    if_fitted : the probability of each answer then; None is that of no class.
+    """
+    chances = {answer: fitted * share for answer, share in if_fitted.items()}
+    chances[match.size_class] = chances.get(match.size_class, 0.0) + (1 - fitted) * match.probability
+    chances[match.runner_up] = chances.get(match.runner_up, 0.0) + (1 - fitted) * (1 - match.probability)
+    probability = chances.pop(match.size_class)
+    return replace(match, probability=probability, runner_up=max(chances, key=lambda answer: chances[answer]))
+
+
 def _fitted_scale(cards: tuple[Card, ...], settings: Settings) -> float | None:
-    return fitted_scale(*_sizes([c for c in cards if c.width_mm is not None]), classes=settings.classes)
+    return fitted_scale(*_sizes(_rectangles(cards)), classes=settings.classes)
+
+
+def _rectangles(cards: tuple[Card, ...]) -> list[Card]:
+    """What may be of a nominal size class at all."""
+    return [card for card in cards if card.match is not None and card.shape == "rectangle"]
 
 
 def _sizes(sized: list[Card]) -> tuple[Floats, Floats]:

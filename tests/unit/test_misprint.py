@@ -81,6 +81,21 @@ def test_answers_are_as_probable_as_an_unread_print_leaves_them(
     assert doubted.match is not None
     assert doubted.match.size_class == answer
     assert least <= doubted.match.probability <= most
+    assert doubted.match.runner_up != answer
+
+
+def test_where_no_class_fits_the_one_of_a_fitted_page_comes_next() -> None:
+    match = match_size(66.2, 92.5, u_width_mm=0.2, u_height_mm=0.25, correlation=0.0, classes=CLASSES)
+    card = replace(sized_card(), width_mm=66.2, height_mm=92.5, match=match)
+    (doubted,) = with_print_in_doubt((card,), scale_source="assumed", classes=CLASSES)
+    assert doubted.match is not None
+    assert doubted.match.runner_up == "poker"
+
+
+def test_a_round_is_of_no_class_whatever_the_print() -> None:
+    match = match_size(66.2, 92.5, u_width_mm=0.2, u_height_mm=0.25, correlation=0.0, classes=CLASSES)
+    card = replace(sized_card(), shape="circle", match=replace(match, probability=1.0, runner_up=None))
+    assert with_print_in_doubt((card,), scale_source="assumed", classes=CLASSES) == (card,)
 
 
 def test_a_bank_card_and_one_other_card_are_enough() -> None:
