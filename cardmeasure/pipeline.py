@@ -172,11 +172,11 @@ def _view(
     """The pieces beside a square, or on a sheet, which is solved again without the points near them."""
     if not isinstance(squares[0], SheetSighting):
         papers, px_per_mm = [_paper_px(square) for square in squares], squares[0].px_per_mm
-        found = find_pieces(
-            photo, start.camera, px_per_mm=px_per_mm, reference_px=papers,
-            nominal_mm=cut_table(enabled(settings.classes)).cuts_mm,
+        nominal = cut_table(enabled(settings.classes)).cuts_mm
+        found = find_pieces(photo, start.camera, px_per_mm=px_per_mm, reference_px=papers, nominal_mm=nominal)
+        outlines = seen_again(
+            photo, start.camera, found, px_per_mm=px_per_mm, reference_px=papers, nominal_mm=nominal
         )  # fmt: skip
-        outlines = seen_again(photo, start.camera, found, px_per_mm=px_per_mm, reference_px=papers)
         return _View(photo=photo, squares=squares, start=start, outlines=beside_each_other(outlines), sheet=None)
     outlines, free = _on_sheet(photo, squares[0], start)
     start = solve_reference(photo, free, settings, lens=lens)

@@ -151,7 +151,7 @@ def _card(
         budget=budget_from_covariances({name: size.of_card(m[index]) for name, m in adjustment.size_shares.items()}),
         flags=_flags(adjustment, solution.edges, index, bends)
         + (() if np.abs(excess).max() < OUTLINE_MM else ("outline-differs",))
-        + (("beside-another",) if outline.beside else ())
+        + (("beside-another",) if any(outline.beside) or any(outline.joined) else ())
         + (("on-another",) if outline.raised_mm else ()),
     )
 

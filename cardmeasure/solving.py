@@ -42,6 +42,10 @@ U_PLACE_MM, U_PLACE_PX = 0.25, (2.5, 0.8)
 """How far a side may be from its prediction: in the first pass so many millimetres, and pixels at least in each."""
 U_BESIDE_MM = 0.12
 """Of a side beside another card's: what its own fit does not know of (from rendered scenes)."""
+U_SEAM_PX = 1.2
+"""How far a side that another card touches may be from the seam."""
+U_JOINED_MM = 0.02
+"""The same of a side that another card touches."""
 MIN_USED, MIN_USED_AT_FIRST = 0.4, 0.2
 """Share of a side's stretches that must have been found for the side to count, and to be looked at again."""
 FARTHEST = 3.0
@@ -180,12 +184,14 @@ def solve(
         last = turn == len(U_PLACE_PX) - 1
         laid = [outlines[k] for k in wanted]
         measured = partial(_measured, photo, squares, state, settings, laid, coarse=not last, known=before, sheet=sheet)
-        edges = measured(np.arange(len(laid)), state.quads, np.full((len(laid), qd.SIDES), u_place))
+        u_places = np.where(_joined(laid), U_SEAM_PX, u_place)
+        edges = measured(np.arange(len(laid)), state.quads, u_places)
         if turn == 0 and sheet is None:  # whose outlines are sure
             per_mm = squares[0].px_per_mm
             quads, edges = found_again(
-                photo, state.camera, state.quads, edges, px_per_mm=per_mm, u_place_px=u_place, measured=measured
-            )
+                photo, state.camera, state.quads, edges, px_per_mm=per_mm, u_place_px=u_place, measured=measured,
+                settled=_joined(laid),
+            )  # fmt: skip
             state = _with_cards(state, quads)
         # on a sheet, whose outlines are sure, a line printed inside the border may still lie within a first, wide look
         clear = edges.clarity >= (MIN_CLARITY if last or sheet is None else 0.0)
@@ -197,7 +203,7 @@ def solve(
         state, edges = state.of_cards(keep), edges.of_cards(keep)
         wanted = [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
         laid = [outlines[k] for k in wanted]
-        edges = _less_sure(edges, np.array([o.beside for o in laid], bool), squares[0].px_per_mm)
+        edges = _less_sure(edges, laid, squares[0].px_per_mm)
         priors = _with_known(_priors_for(priors, edges.points, laid, settings), wanted, known)
         if not last:
             state = approximate(state, points, edges.points, priors)
@@ -232,7 +238,8 @@ def _located(
     reach = max(4.0, SEARCH_MM * squares[0].px_per_mm) + WINDOW_PX
     deep = _corners_mm([outlines[k] for k in wanted])
     clearest = np.array([outlines[k].exact for k in wanted])
-    located = located_quads(photo, state.camera, quads, reach_px=reach, deep_corners_mm=deep, clearest=clearest)
+    located = located_quads(photo, state.camera, quads, reach_px=reach, deep_corners_mm=deep, clearest=clearest,
+                            settled=_joined([outlines[k] for k in wanted]))  # fmt: skip
     keep: NDArray[np.bool_] = np.asarray(located.found.all(axis=1))
     edges = located.points.of_cards(keep)
     wanted = [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
@@ -251,6 +258,7 @@ def _measured(
     return measure_edges(
         photo, state.camera, quads, conditions=conditions, u_place_px=u_place_px,
         coarse=coarse, known=known, taught=taught, deep_corners_mm=_corners_mm([outlines[k] for k in which]),
+        joined=_joined([outlines[k] for k in which]),
     )  # fmt: skip
 
 
@@ -277,6 +285,11 @@ def _corners_mm(outlines: list[Outline]) -> Floats:
     return np.array([outline.corner_radius_mm for outline in outlines])
 
 
+def _joined(outlines: list[Outline]) -> NDArray[np.bool_]:
+    """Along which sides (c, 4) others touch the pieces."""
+    return np.array([outline.joined for outline in outlines], bool).reshape(-1, qd.SIDES)
+
+
 def _with_cards(state: State, quads: Floats) -> State:
     return State(
         camera=state.camera, scale=state.scale, squares=state.squares, quads=quads,
@@ -284,9 +297,10 @@ def _with_cards(state: State, quads: Floats) -> State:
     )  # fmt: skip
 
 
-def _less_sure(edges: EdgeMeasurement, beside: NDArray[np.bool_], px_per_mm: float) -> EdgeMeasurement:
-    """Wider u for the sides of cards (c,) that lie beside others: their shadows and walls are not those of the rest."""
-    more = np.where(beside, U_BESIDE_MM * px_per_mm, 0.0)[:, None]
+def _less_sure(edges: EdgeMeasurement, outlines: list[Outline], px_per_mm: float) -> EdgeMeasurement:
+    """Wider u for the sides that lie beside other cards: their shadows and walls are not those of the rest."""
+    beside = np.array([o.beside for o in outlines], bool).reshape(-1, qd.SIDES)
+    more = np.where(_joined(outlines), U_JOINED_MM, np.where(beside, U_BESIDE_MM, 0.0)) * px_per_mm
     points = replace(edges.points, u_bias_px=np.hypot(edges.points.u_bias_px, more))
     return replace(edges, points=points)
 

@@ -19,6 +19,8 @@ SURE = 0.95
 """A class named with a higher probability is held for sure."""
 OUTER = 2 / 3
 STATED_THICKNESS_MM = 0.30
+OTHER_MM = 1.0
+"""A size that is off by more is that of something else."""
 SCALE_WORDS = ("scale", "print")
 """Flags that begin so speak of the print's scale."""
 
@@ -42,17 +44,18 @@ def matched(truth: Sequence[dict[str, Any]], pieces: Sequence[Piece]) -> dict[in
 
 
 def score_shot(name: str, truth: dict[str, Any], findings: Findings, *, group: str) -> ShotScore:
-    """The score of one shot. Cards that the truth expects to be flagged only are left out."""
+    """The score of one shot. Cards of which too little shows are left out, but no size of theirs may be wrong."""
     own = matched(truth["cards"], findings.pieces)
     cards = []
     for number, card in enumerate(truth["cards"]):
-        if card["expect"] == "measured":
+        if card["expect"] == "measured" or card["trouble"] == "touching":
             piece = findings.pieces[own[number]] if number in own else None
             cards.append(_card_score(number, truth, piece, trouble=findings.trouble))
+    of = {index: truth["cards"][number] for number, index in own.items()}
     false = tuple(
         _why_false(piece, truth["cards"])
         for index, piece in enumerate(findings.pieces)
-        if piece.width_mm is not None and index not in own.values()
+        if piece.width_mm is not None and (index not in of or _is_other(piece, of[index]))
     )
     return ShotScore(
         group=group,
@@ -64,6 +67,13 @@ def score_shot(name: str, truth: dict[str, Any], findings: Findings, *, group: s
         height_mm=truth["camera"]["height_mm"],
         mat=truth["mat"],
     )
+
+
+def _is_other(piece: Piece, card: dict[str, Any]) -> bool:
+    """Whether a piece where a card lies of which too little shows is not that card: a whole pile, perhaps."""
+    if card["expect"] == "measured" or piece.width_mm is None or piece.height_mm is None:
+        return False
+    return max(abs(piece.width_mm - card["width_mm"]), abs(piece.height_mm - card["height_mm"])) > OTHER_MM
 
 
 def _card_score(number: int, truth: dict[str, Any], piece: Piece | None, *, trouble: str | None) -> CardScore:

@@ -42,6 +42,10 @@ U_EVEN_REACH, U_LAMP_REACH = 0.3, 2.0
 that of one lamp, which grows as a side looks away from it; towards it no shadow falls."""
 SHADE_LEVEL, U_SHADE_LEVEL = 0.5, 0.3
 """Light left in the shadow."""
+GAP, U_GAP = 0.35, 0.4
+"""Between two cards that touch, over their thickness (from rendered rows): no two edges are straight."""
+GAP_SHADE, GAP_WALL_PX = (0.1, 0.1), (0.0, 0.02)
+"""Light that is left in such a gap, of the face beyond; and the wall in it, which is as dark as the rest."""
 SHARPENED, U_SHARPENED = 0.2, 0.2
 U_BLUR = 0.2
 """Relative uncertainty of a side's blur when only the reference's is known."""
@@ -74,7 +78,7 @@ class Surroundings:
     """What is known of all sides (n,) before they are fitted: wall widths and their u, px; directions they look in;
     the cards' thickness in pixels, and its relative u; expected blur, px, and the profiles' bins' part in it; light of
     white paper; whether the photo keeps colour for every other pixel only, None where
-    what stands for colours is something else."""
+    what stands for colours is something else; along which sides another card touches this one, None if along none."""
 
     width_px: Floats
     u_width_px: Floats
@@ -85,6 +89,12 @@ class Surroundings:
     bins_px: float
     white: float
     colour_halved: bool | None = True
+    joined: NDArray[np.bool_] | None = None
+
+    @property
+    def is_joined(self) -> NDArray[np.bool_]:
+        """Along which sides (n,) another card touches this one."""
+        return np.zeros(len(self.width_px), bool) if self.joined is None else self.joined
 
 
 def wall_widths_px(camera: Camera, quads: Floats, profiles: Profiles, *, paper_mm: float) -> Floats:
@@ -118,6 +128,7 @@ def priors_before(around: Surroundings, face: Floats, table: Floats, *, u_place_
     mean[:, WALL], u[:, WALL] = WALL_LEVEL * around.white, U_WALL_LEVEL * around.white
     usual = np.maximum(table, np.median(table, axis=0))
     mean[:, TABLE], u[:, TABLE] = table, U_TABLE * usual + U_LEAST_TABLE
+    _as_seams(mean, u, around)
     return look_priors(mean, _covariance(mean, u))
 
 
@@ -131,7 +142,18 @@ def priors_learned(before: LookPriors, looks: Looks, around: Surroundings) -> Lo
     reach, shade = _teach_shadows(lesson)
     _light_walls(lesson, reach=reach, shade=shade)
     _teach_walls(lesson)
+    _as_seams(lesson.mean, lesson.spread, around)
     return look_priors(lesson.mean, _covariance(lesson.mean, lesson.spread))
+
+
+def _as_seams(mean: Floats, u: Floats, around: Surroundings) -> None:
+    """Where another card touches a side, what is expected of the gap: narrow and dark, with a face beyond it."""
+    joined = around.is_joined
+    for part, level, spread in (
+        (SHADOW, GAP * around.thickness_px[joined], U_GAP * around.thickness_px[joined]),
+        (SHADE, *GAP_SHADE), (WIDTH, *GAP_WALL_PX),
+    ):  # fmt: skip
+        mean[joined, part], u[joined, part] = level, spread
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -156,6 +178,7 @@ class _Lesson:
         way (n,).
         """
         mean, spread, azimuth = self.mean[:, column], self.spread[:, column], self.around.azimuth_rad
+        sure = sure & ~self.around.is_joined
         if not sure.any():
             return mean.copy()
         basis = np.column_stack([np.ones(len(azimuth)), np.cos(azimuth), np.sin(azimuth)])

@@ -44,12 +44,12 @@ class Located:
 
 def located_quads(
     photo: Photo, camera: Camera, quads: Floats, *, reach_px: float, deep_corners_mm: Floats | None = None,
-    clearest: NDArray[np.bool_] | None = None,
+    clearest: NDArray[np.bool_] | None = None, settled: NDArray[np.bool_] | None = None,
 ) -> Located:  # fmt: skip
     """Find the sides of quadrilaterals (c, 11) near where they roughly are.
 
     deep_corners_mm : see `Stretches`. clearest : for which (c,) the clearest step near by is sought rather than the
-    outermost one.
+    outermost one. settled : sides (c, 4) that stay where they are, as a seam is found better from above.
     """
     reach = Reach(inner_px=reach_px, outer_px=reach_px)
     stretches = replace(STRETCHES, deep_mm=deep_corners_mm)
@@ -57,6 +57,8 @@ def located_quads(
     offsets = _outermost_steps(profiles, WINDOW_PX)
     if clearest is not None and clearest.any():
         offsets = np.where(clearest[profiles.card], clearest_steps(profiles, reach_px=reach_px), offsets)
+    if settled is not None:
+        offsets = np.where(settled[profiles.card, profiles.side], 0.0, offsets)
     px = profiles.px + offsets[:, None] * profiles.normal
     lines, agree, share = _consensus_lines(px, profiles)
     found = (share >= 0.5).reshape(-1, qd.SIDES)

@@ -55,14 +55,16 @@ STRETCHES = Stretches(every=3, phases=1)
 
 def found_again(
     photo: Photo, camera: Camera, quads: Floats, edges: EdgeMeasurement, *, px_per_mm: float, u_place_px: float,
-    measured: Measured,
+    measured: Measured, settled: Mask | None = None,
 ) -> tuple[Floats, EdgeMeasurement]:  # fmt: skip
     """Quadrilaterals (c, 11) with lost sides moved to where they are found, and their edges; the same if none is.
 
     u_place_px : what others may be off by. measured : measures the edges of some cards, whose numbers (k,) it is given,
     as quadrilaterals (k, 11) whose sides (k, 4) may be off by so many pixels, and what the photo has taught of them.
+    settled : sides (c, 4) that are not looked for.
     """
     lost = (edges.misfit > LOST) | ~_understood(photo, camera, quads, edges)
+    lost &= ~(np.zeros_like(lost) if settled is None else settled)
     with_lost: Mask = np.asarray(lost.any(axis=1))
     cards = np.flatnonzero(with_lost)
     if len(cards) == 0:

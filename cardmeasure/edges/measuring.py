@@ -18,7 +18,7 @@ from cardmeasure.edges.backdrop import backdrop, both_kinds
 from cardmeasure.edges.bends import bends_px, course_px
 from cardmeasure.edges.channels import channels_for, plain_channels
 from cardmeasure.edges.lighting import Surroundings, outward_azimuth_rad, wall_widths_px
-from cardmeasure.edges.looks import BLUR, FACE, PLACE, TABLE, expected_light
+from cardmeasure.edges.looks import BLUR, FACE, PLACE, SHADE, SHADOW, TABLE, expected_light
 from cardmeasure.edges.neighbours import without_neighbours
 from cardmeasure.edges.points import EdgePoints
 from cardmeasure.edges.profiles import Profiles, Reach, Stretches, sample_profiles, whole_sides
@@ -121,13 +121,13 @@ class Conditions:
 def measure_edges(
     photo: Photo, camera: Camera, quads: Floats, *, conditions: Conditions, u_place_px: Floats | float,
     coarse: bool = False, known: Known | None = None, taught: SideLooks | None = None,
-    deep_corners_mm: Floats | None = None,
+    deep_corners_mm: Floats | None = None, joined: NDArray[np.bool_] | None = None,
 ) -> EdgeMeasurement:  # fmt: skip
     """Fit all sides of all quadrilaterals (c, 11).
 
     u_place_px : how far the sides, (c, 4) or all, may be from where they are predicted. coarse : read fewer lines, for
     a first pass. known : from an earlier pass over the same cards. taught : see `looks_of_sides`. deep_corners_mm : see
-    `Stretches`.
+    `Stretches`. joined : sides (c, 4) that another card touches.
     """
     if len(quads) == 0:
         raise ValueError("quads is empty: there is nothing to measure.")
@@ -144,16 +144,16 @@ def measure_edges(
         behind = backdrop(photo, camera, quads, conditions.sheet, looks=looks, blur_px=conditions.blur_px)
         stretches = replace(stretches, length_mm=max(stretches.length_mm, SHEET_STRETCH_MM))
     fine = sample_profiles(photo, camera, quads, reach=reach, stretches=stretches, backdrop=behind)
-    fine = without_neighbours(fine, camera, quads)
-    if (near < near.max()).any():
-        seen = fine.distance_px > -near[fine.card, fine.side, None]
-        fine = replace(fine, weight=fine.weight * seen)
+    fine = without_neighbours(fine, camera, quads, joined=joined)
+    fine = _within_reach(fine, near, np.zeros(near.shape, bool) if joined is None else joined)
     # a side that is not straight would smear its own profile
     shift = course_px(known.points, known.residuals_px, fine) if known else np.zeros(len(fine.along))
     fine = replace(fine, px=fine.px + shift[:, None] * fine.normal, distance_px=fine.distance_px - shift[:, None])
     lasting = fine if behind is None else replace(fine, weight=fine.weight * both_kinds(fine.light)[:, None])
     whole = whole_sides(lasting, len(quads))
     around = _surroundings(camera, quads, whole, thickness_px, conditions, bins_px=PIXEL_PX / stretches.phases)
+    if joined is not None:
+        around = replace(around, joined=joined.ravel())
     before = known.sides if known else None
     sides = looks_of_sides(whole, around, u_place_px=u_place.ravel(), before=before, taught=taught)
     rim_px, u_rim_px = rim_shifts_px(sides.looks.parameters, sides.priors, around, px_per_mm=per_mm)
@@ -165,10 +165,10 @@ def measure_edges(
     points = replace(points, u_bias_px=u_bias.reshape(-1, qd.SIDES))
     return EdgeMeasurement(
         points=points,
-        clarity=_clarity(whole, sides).reshape(-1, qd.SIDES),
+        clarity=_clarity(whole, sides, around.is_joined).reshape(-1, qd.SIDES),
         misfit=misfit.reshape(-1, qd.SIDES),
         used=used.reshape(-1, qd.SIDES),
-        on_table=is_table(table, whole.px).reshape(-1, qd.SIDES),
+        on_table=(is_table(table, whole.px) | around.is_joined).reshape(-1, qd.SIDES),
         known=Known(sides=sides, points=points, residuals_px=np.zeros(len(points.card))),
     )
 
@@ -179,6 +179,13 @@ def _u_bias(sides: SideLooks, misfit: Floats, u_rim_px: Floats, bend_px: Floats,
     odd = U_ILL_EXPLAINED_MM * per_mm * np.interp(misfit, ILL_EXPLAINED, (0.0, 1.0))
     model = U_MODEL_PX**2 + (U_CUT_MM * per_mm) ** 2 + odd**2
     return np.asarray(np.sqrt(model + u_rim_px**2 + fitted + (U_BEND * bend_px) ** 2))
+
+
+def _within_reach(fine: Profiles, near_px: Floats, joined: NDArray[np.bool_]) -> Profiles:
+    """Profiles no longer inward than their sides (c, 4) need; along joined sides outward, too, where a face lies."""
+    near, d = near_px[fine.card, fine.side, None], fine.distance_px
+    seen = (d > -near) & ((d < near) | ~joined[fine.card, fine.side, None])
+    return fine if seen.all() else replace(fine, weight=fine.weight * seen)
 
 
 def _near_px(blur_px: float, u_place_px: Floats) -> Floats:
@@ -205,15 +212,18 @@ def _surroundings(
     )  # fmt: skip
 
 
-def _clarity(sides: Profiles, found: SideLooks) -> Floats:
+def _clarity(sides: Profiles, found: SideLooks, joined: NDArray[np.bool_]) -> Floats:
     """Contrast of face and table over what the looks leave unexplained near the edge, (n,), in the colour that shows it
-    best."""
+    best; of joined sides (n,) that of face and gap."""
     x, looks = sides.distance_px, found.looks.parameters
     model = expected_light(x, looks, plain_channels(len(looks)), found.shading)
     weight = (sides.weight * (np.abs(x - looks[:, PLACE, None]) < NEAR_PX))[:, None]
     left = weight * (sides.light.transpose(0, 2, 1) - model) ** 2
     scatter = np.sqrt(left.sum(axis=2) / np.maximum(weight.sum(axis=2), 1e-9)) + LEAST_SCATTER
-    return np.asarray((np.abs(looks[:, TABLE] - looks[:, FACE]) / scatter).max(axis=1))
+    gap = np.minimum(looks[:, SHADOW] / (2 * looks[:, BLUR]), 1.0)[:, None]
+    beyond = np.where(joined[:, None], looks[:, SHADE, None] * looks[:, TABLE], looks[:, TABLE])
+    contrast = np.abs(beyond - looks[:, FACE]) * np.where(joined[:, None], gap, 1.0)
+    return np.asarray((contrast / scatter).max(axis=1))
 
 
 def _stretch_points(

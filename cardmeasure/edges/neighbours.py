@@ -20,15 +20,21 @@ MARGIN_PX = 1.5
 """Beside a neighbour's edge its blur is left out, too."""
 
 
-def without_neighbours(profiles: Profiles, camera: Camera, quads: Floats) -> Profiles:
-    """Profiles without the pixels that lie on another of the quadrilaterals (c, 11)."""
+def without_neighbours(
+    profiles: Profiles, camera: Camera, quads: Floats, *, joined: NDArray[np.bool_] | None = None
+) -> Profiles:
+    """Profiles without the pixels that lie on another of the quadrilaterals (c, 11).
+
+    joined : sides (c, 4) that another touches, which are seen against its face.
+    """
     pairs = _close_pairs(quads)
     if not pairs:
         return profiles
     corners = [project(camera, qd.corners_mm(quad)) for quad in quads]
     weight = profiles.weight.copy()
     for card, other in pairs:
-        rows = np.flatnonzero(profiles.card == card)
+        mine = profiles.card == card
+        rows = np.flatnonzero(mine if joined is None else mine & ~joined[card, profiles.side])
         places = profiles.px[rows, None] + profiles.distance_px[rows, :, None] * profiles.normal[rows, None]
         # a pixel within its own side's face belongs to it, however the outlines overlap
         outside = profiles.distance_px[rows] > 0

@@ -39,6 +39,8 @@ SHOWS_PX, UNEXPLAINED, LIT = 0.4, 1.0, 0.6
 """A wall at least so wide is tried as bright as the face where a fit costs more than this a bin, or where it is
 expected to have more than this share of the face's light."""
 LEAST_BLUR_PX = 0.3
+GAP_SOFTNESS = 0.02
+"""A gap between two cards ends at the other's edge, as sharply as this one's."""
 SOFT_TEACHERS, MOST_TEACHERS, DARK_ENOUGH, SOFT_ROUNDS = 2, 10, 0.8, 6
 """So many sides with a shadow that leaves less light than this show how soft shadows are, after so many rounds."""
 
@@ -72,6 +74,7 @@ class _Sides:
     profiles: Profiles
     channels: Channels
     shading: Shading
+    joined: NDArray[np.bool_]
 
     def fitted(self, row: Index, priors: LookPriors, start: Floats, *, rounds: int, rough: bool = False) -> Looks:
         """Fits of the sides `row`, some perhaps more than once."""
@@ -83,12 +86,14 @@ class _Sides:
 
     def as_soft(self, softness: Floats) -> _Sides:
         """The same with shadows' rims so soft (n,)."""
+        softness = np.where(self.joined, GAP_SOFTNESS, softness)
         return replace(self, shading=replace(self.shading, softness=softness))
 
     def rows(self, row: Index) -> _Sides:
         """Some sides, some perhaps more than once."""
         return _Sides(
-            profiles=self.profiles.rows(row), channels=self.channels.rows(row), shading=self.shading.rows(row)
+            profiles=self.profiles.rows(row), channels=self.channels.rows(row), shading=self.shading.rows(row),
+            joined=self.joined[row],
         )  # fmt: skip
 
 
@@ -103,11 +108,11 @@ def looks_of_sides(
     """
     face, table, _ = ends(sides)
     # over a sheet's check, made even, the fall near the foot only added error
-    height = hiding_height_px(around.thickness_px) * (around.colour_halved is not None)
+    height = hiding_height_px(around.thickness_px) * (around.colour_halved is not None) * ~around.is_joined
     softness = before.shading.softness if before else np.full(len(face), UNKNOWN_SOFTNESS)
     shading = Shading(softness=softness, height_px=height, white=around.white)
     channels = channels_for(face, table, colour_halved=around.colour_halved)
-    task = _Sides(profiles=sides, channels=channels, shading=shading)
+    task = _Sides(profiles=sides, channels=channels, shading=shading, joined=around.is_joined).as_soft(softness)
     untold = priors_before(around, face, table, u_place_px=u_place_px)
     if before is None:
         rivals = _two_of_starts(task, untold, starts)
@@ -127,7 +132,7 @@ def looks_of_sides(
         looks = task.fitted(np.arange(len(start)), priors, start, rounds=ROUNDS)
     # where other sides have taught how dark shadows are, a dark strip is no riddle
     untaught = np.minimum(priors.covariance[:, SHADE, SHADE] / U_SHADE_LEVEL**2, 1.0)
-    strip = (not trusts_shadows) * untaught * _like_the_face(looks.parameters)
+    strip = (not trusts_shadows) * ~around.is_joined * untaught * _like_the_face(looks.parameters)
     # nor where they have taught how far shadows reach, by less than the strip is wide
     reach = priors.covariance[:, SHADOW, SHADOW]
     strip *= reach / (reach + (strip / 2) ** 2)

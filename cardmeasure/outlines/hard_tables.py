@@ -21,9 +21,11 @@ from cardmeasure.outlines.choosing import chosen
 from cardmeasure.outlines.comparing import area_mm2, covered_mm2, lies_within, shared
 from cardmeasure.outlines.frames import are_mere_lines
 from cardmeasure.outlines.growing import grown
+from cardmeasure.outlines.joins import is_nominal
 from cardmeasure.outlines.lines import View, segments_mm, slopes_of, view_of
 from cardmeasure.outlines.pieces import DOUBTFUL, Found, Outline, clockwise
 from cardmeasure.outlines.regions import RAISED_MM, U_RAISED_MM, inside, may_be_several, rectangles, told_apart
+from cardmeasure.outlines.splitting import split_along_seams
 from cardmeasure.photo import Photo
 
 Floats = NDArray[np.floating[Any]]
@@ -46,9 +48,10 @@ PALE, RING, WHITE_PERCENTILE = 0.45, 1.35, 85
 
 
 def seen_again(
-    photo: Photo, camera: Camera, found: Found, *, px_per_mm: float, reference_px: list[Floats]
+    photo: Photo, camera: Camera, found: Found, *, px_per_mm: float, reference_px: list[Floats], nominal_mm: Floats
 ) -> tuple[Outline, ...]:
     """The pieces that the first finder has found, and what a second look adds or tells apart where it can gain."""
+    found = _split(photo, camera, found, px_per_mm=px_per_mm, nominal_mm=nominal_mm)
     pale = is_pale(photo, reference_px)
     if pale or not found.outlines or found.unexplained > UNEXPLAINED:
         return with_hard_pieces(
@@ -58,6 +61,20 @@ def seen_again(
     for outline in found.outlines:
         out += told_apart(photo, camera, outline, px_per_mm=px_per_mm) if may_be_several(outline) else (outline,)
     return tuple(out)
+
+
+def _split(photo: Photo, camera: Camera, found: Found, *, px_per_mm: float, nominal_mm: Floats) -> Found:
+    """The same with regions that are cards laid edge to edge cut into these. What has a nominal size is one card."""
+    out: list[Outline] = []
+    for outline in found.outlines:
+        several = may_be_several(outline) if outline.flags else not _has_size(outline, nominal_mm)
+        out += split_along_seams(photo, camera, outline, px_per_mm=px_per_mm) if several else (outline,)
+    return replace(found, outlines=tuple(out))
+
+
+def _has_size(outline: Outline, nominal_mm: Floats) -> bool:
+    a, b, *_ = side_lengths(outline.corners_mm)
+    return is_nominal(float(a), float(b), nominal_mm)
 
 
 def is_pale(photo: Photo, papers_px: list[Floats]) -> bool:
@@ -143,8 +160,9 @@ def _checked(view: View, outlines: list[Outline], slopes: Floats, *, pale: bool)
 
     On other than pale tables a border must be as wide on all sides: there is more that runs along a side by chance.
     """
-    whole = [o for o in outlines if "cut-by-frame" not in o.flags]
-    out = [o for o in outlines if "cut-by-frame" in o.flags]
+    settled = ["cut-by-frame" in o.flags or any(o.joined) for o in outlines]
+    whole = [o for o, left in zip(outlines, settled, strict=True) if not left]
+    out = [o for o, left in zip(outlines, settled, strict=True) if left]
     if not whole:
         return outlines
     quads = np.array([clockwise(o.corners_mm) for o in whole])

@@ -70,11 +70,12 @@ def _is_art(across_mm: float, along_mm: float, share: float, nominal_mm: Floats)
     """Whether a step at a share of the length of a piece is more likely printed than a seam."""
     if abs(share - 0.5) < HALVES:
         return False
-    parts = [_is_nominal(across_mm, part * along_mm, nominal_mm) for part in (share, 1 - share)]
-    return _is_nominal(across_mm, along_mm, nominal_mm) and not all(parts)
+    parts = [is_nominal(across_mm, part * along_mm, nominal_mm) for part in (share, 1 - share)]
+    return is_nominal(across_mm, along_mm, nominal_mm) and not all(parts)
 
 
-def _is_nominal(a_mm: float, b_mm: float, nominal_mm: Floats) -> bool:
+def is_nominal(a_mm: float, b_mm: float, nominal_mm: Floats) -> bool:
+    """Whether two rough sides are those of one of the sizes (k, 2), short and long."""
     return bool((np.abs(nominal_mm - sorted((a_mm, b_mm))).max(axis=1, initial=0.0) < ROUGH_MM).any())
 
 

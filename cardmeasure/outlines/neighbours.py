@@ -9,23 +9,28 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from cardmeasure.outlines.pieces import Outline
+from cardmeasure.outlines.pieces import Outline, as_sides
 
 Floats = NDArray[np.floating[Any]]
 
 CLOSE_MM = 3.5
+PLACES = np.linspace(0.1, 0.9, 5)
+"""Where along a side: its ends are close to what lies beside the next side, too."""
 
 
 def beside_each_other(outlines: tuple[Outline, ...]) -> tuple[Outline, ...]:
-    """The same outlines; those that lie close to another are marked."""
+    """The same outlines; those that lie close to another have the sides marked along which it does."""
     whole = [k for k, outline in enumerate(outlines) if not outline.flags]
     near = _may_be_close(np.array([outlines[k].corners_mm for k in whole]).reshape(-1, 4, 2))
-    marked = set[int]()
+    marked = {k: np.zeros(4, bool) for k in whole}
     for i, j in zip(*np.nonzero(np.triu(near, 1)), strict=True):
-        one, other = outlines[whole[i]], outlines[whole[j]]
-        if _reaches(one, other) or _reaches(other, one):
-            marked |= {whole[i], whole[j]}
-    return tuple(replace(outline, beside=True) if k in marked else outline for k, outline in enumerate(outlines))
+        one, other = whole[i], whole[j]
+        marked[one] |= _close_sides(outlines[one], outlines[other])
+        marked[other] |= _close_sides(outlines[other], outlines[one])
+    return tuple(
+        replace(outline, beside=as_sides(marked[k])) if k in marked and marked[k].any() else outline
+        for k, outline in enumerate(outlines)
+    )
 
 
 def _may_be_close(corners: Floats) -> NDArray[np.bool_]:
@@ -41,7 +46,9 @@ def _may_be_close(corners: Floats) -> NDArray[np.bool_]:
     return np.asarray(~(parted | parted.T))
 
 
-def _reaches(one: Outline, other: Outline) -> bool:
-    points = np.vstack([one.corners_mm, (one.corners_mm + np.roll(one.corners_mm, -1, axis=0)) / 2])
-    polygon = other.corners_mm.astype(np.float32)
-    return any(cv2.pointPolygonTest(polygon, (float(x), float(y)), True) > -CLOSE_MM for x, y in points)
+def _close_sides(one: Outline, other: Outline) -> NDArray[np.bool_]:
+    """Which sides (4,) of an outline come close to another somewhere."""
+    corners, polygon = one.corners_mm, other.corners_mm.astype(np.float32)
+    points = corners[:, None] + PLACES[:, None] * (np.roll(corners, -1, axis=0) - corners)[:, None]
+    near = [cv2.pointPolygonTest(polygon, (float(x), float(y)), True) > -CLOSE_MM for x, y in points.reshape(-1, 2)]
+    return np.asarray(np.array(near).reshape(4, -1).any(axis=1))

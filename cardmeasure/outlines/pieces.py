@@ -36,6 +36,8 @@ more than two thirds of a large sheet."""
 MAX_LONG_MM = 320.0
 """A4 and Letter sheets are the largest pieces; what is larger is the table's end or a reflection."""
 NO_SIZES = np.zeros((0, 2))
+Sides = tuple[bool, bool, bool, bool]
+NO_SIDES: Sides = (False, False, False, False)
 DOUBTFUL = ("doubtful-outline",)
 """Flags of what may be a piece, but is not sure enough to be sized."""
 
@@ -50,8 +52,9 @@ class Outline:
     measured after the photo is solved. exact : found by its edges, on whatever table, so they are the clearest near by
     rather than the outermost. doubted : seen on a table that is not plain, so it is sized only where its own corners
     and sides prove it. on_pale : on a table as pale as a white border, within which a picture with sharp corners
-    may lie. beside : another piece lies close by, so what is outside a side is not all table.
-    raised_mm, u_raised_mm : height of other pieces below it.
+    may lie. beside : along which sides another piece lies close by, so that what is outside is not all table.
+    raised_mm, u_raised_mm : height of other pieces below it. joined : along which sides another piece touches it.
+    Sides are those from each corner to the next.
     """
 
     corners_mm: Floats
@@ -65,9 +68,10 @@ class Outline:
     exact: bool = False
     doubted: bool = False
     on_pale: bool = False
-    beside: bool = False
+    beside: Sides = NO_SIDES
     raised_mm: float = 0.0
     u_raised_mm: float = 0.0
+    joined: Sides = NO_SIDES
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -190,14 +194,33 @@ def _outline(contour: NDArray[np.int32], mm: Floats, mask_px_per_mm: float, shap
         return Outline(corners_mm=corners, flags=("cut-by-frame",), contour_mm=mm) if short >= MIN_SIDE_MM else None
     if short < MIN_SIDE_MM or long / short > MAX_ASPECT or long > MAX_LONG_MM:
         return None
-    whole = covered / (short * long) > MIN_FILL
-    nearly = hull_area / (short * long) > MIN_HULL_FILL and covered / hull_area > MIN_SOLIDITY
-    if not (whole or nearly):
+    if not _fills(covered, hull_area, short * long):
         joined = covered / hull_area < 0.97
         return Outline(corners_mm=corners, flags=("overlapped" if joined else "not-a-rectangle",), contour_mm=mm)
     fitted = fitted_corners(mm, corners)
     notched = has_notches(mm, fitted, mask_px_per_mm=mask_px_per_mm)
     return Outline(corners_mm=fitted, flags=("touching",) if notched else (), contour_mm=mm)
+
+
+def as_sides(mask: NDArray[np.bool_]) -> Sides:
+    """A mask (4,) of sides as an outline keeps it."""
+    first, second, third, fourth = mask.tolist()
+    return first, second, third, fourth
+
+
+def fills_rectangle(contour_mm: Floats) -> bool:
+    """Whether a contour (n, 2) is nearly the smallest rectangle around it, as a card's is."""
+    if len(contour_mm) < 3:
+        return False
+    polygon = contour_mm.astype(np.float32)
+    hull = cv2.convexHull(polygon)
+    short, long = sorted(cv2.minAreaRect(hull)[1])
+    large = short >= MIN_SIDE_MM and long <= min(MAX_LONG_MM, MAX_ASPECT * short)
+    return large and _fills(float(cv2.contourArea(polygon)), float(cv2.contourArea(hull)), short * long)
+
+
+def _fills(covered: float, hull: float, box: float) -> bool:
+    return covered / box > MIN_FILL or (hull / box > MIN_HULL_FILL and covered / hull > MIN_SOLIDITY)
 
 
 def clockwise(corners: Floats) -> Floats:

@@ -1,0 +1,281 @@
+"""Cards laid edge to edge, told apart along their seams: thin dark lines from one notch of the outline to another.
+
+Between two cards that touch there is a gap of a few hundredths of a millimetre, into which hardly any light falls; and
+where their rounded corners meet, the table shows. A line printed across one card ends in no such notch, and a frame
+printed on it turns before it reaches the border's rim.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from cardmeasure.camera import Camera, project
+from cardmeasure.photo import Photo
+
+Floats = NDArray[np.floating[Any]]
+
+MOST_PER_MM, COARSE_PER_MM = 12.0, 3.0
+"""A finer picture tells no more of seams; and of what the table around looks like."""
+ROOM_MM = 4.0
+"""So much of the surroundings is seen, too."""
+SPAN_PX, REACH_PX = 4, 14
+"""A line is darker than what lies so far to either side of it; and the widest gap that is one, over two."""
+BANDS, LEAST_BANDS = 14, 0.85
+"""A seam is looked at in so many parts, of which this share must show it."""
+STEEPEST, SLOPES = 0.02, 33
+"""Seams run along the region's sides but for this slope."""
+DARKER, OVER_OTHERS, DARKEST = 0.03, 3.0, 0.5
+"""Logarithm of light by which a seam is darker than its surroundings, in each part; how much darker than most other
+lines that run the same way; and what counts at most."""
+TRIES = 16
+"""So many of the darkest lines are looked at: frames printed near the borders are darker than seams."""
+MUCH_DARKER = 1.6
+"""A gap that is wider than it is seen at first is darker by this factor than what lies a little farther off."""
+CORNER_MM, NARROWEST_MM = 5.0, 20.0
+"""Cards' corners take up so much of a seam; no card is narrower."""
+NOTCH_MM, DEEP_MM = 0.7, 0.4
+"""The table shows at either end of a seam, so wide where it is so deep."""
+NOTCH_REACH_MM, DEEPEST_MM, ASIDE_MM = 2.5, 4.0, 5.0
+"""How far beside a seam a notch is looked for, and how deep; faces are seen a little farther to the side."""
+AT_LINE_MM, OFF_PX, END_PX = 0.3, 2, 3
+"""A dark line nearer to where notches end is their seam's; else that is looked for between these, and is good to so
+many pixels. A notch ends where it is no wider than the last."""
+OTHER_TABLE = 0.4
+"""What lies outside a region and differs so much from the table around is another card."""
+NO_FACE, SPECKLE_PX = 0.25, 5
+"""What differs from the table by less, in the logarithm of light, is the table; holes in it that are no wider, its
+pattern."""
+FLOOR = 0.012
+"""Added to linear light before the logarithm, so that black noise is no line."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Seam:
+    """A straight gap between two cards: two points (2, 2) on it, mm on the table, and its width, mm."""
+
+    ends_mm: Floats
+    gap_mm: float
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Flat:
+    """A part of the table seen from above along its own axes: logarithm of light (h, w, 3), that of the bare table
+    (3,), pixels per millimetre, and where its pixels lie: mm of the first, and from one to the next in a row and in a
+    column, (2,) each."""
+
+    log: Floats
+    table: Floats
+    per_mm: float
+    origin_mm: Floats
+    right_mm: Floats
+    down_mm: Floats
+
+    def to_mm(self, x: Floats, y: Floats) -> Floats:
+        """Places (..., 2) on the table of pixels."""
+        return np.asarray(self.origin_mm + x[..., None] * self.right_mm + y[..., None] * self.down_mm)
+
+    def turned(self) -> _Flat:
+        """The same with rows for columns."""
+        log = np.ascontiguousarray(self.log.transpose(1, 0, 2))
+        return replace(self, log=log, right_mm=self.down_mm, down_mm=self.right_mm)
+
+
+def seam_in(photo: Photo, camera: Camera, part_mm: Floats, *, table: Floats, px_per_mm: float) -> Seam | None:
+    """The clearest seam that crosses a region (n, 2) from side to side; None where there is none.
+
+    table : logarithm of the light of the table around it, see `table_around`.
+    """
+    flat = _flat(photo, camera, part_mm, min(px_per_mm, MOST_PER_MM), table)
+    found = [one for one in (_across(part) for part in (flat, flat.turned())) if one is not None]
+    return max(found, key=lambda one: one[0])[1] if found else None
+
+
+def table_around(photo: Photo, camera: Camera, region_mm: Floats) -> Floats:
+    """Logarithm of light (3,) of the table close around a region (n, 2)."""
+    flat = _flat(photo, camera, region_mm, COARSE_PER_MM, np.zeros(3))
+    room = round((ROOM_MM - 1.0) * COARSE_PER_MM)
+    ring = np.ones(flat.log.shape[:2], bool)
+    ring[room:-room, room:-room] = False
+    return np.asarray(np.median(flat.log[ring], axis=0))
+
+
+def _flat(photo: Photo, camera: Camera, contour_mm: Floats, per_mm: float, table: Floats) -> _Flat:
+    """The region and its surroundings, along its smallest rectangle."""
+    (cx, cy), (w, h), angle = cv2.minAreaRect(contour_mm.astype(np.float32))
+    turn = np.radians(angle)
+    right, down = np.array([np.cos(turn), np.sin(turn)]) / per_mm, np.array([-np.sin(turn), np.cos(turn)]) / per_mm
+    columns, rows = (int(np.ceil((side + 2 * ROOM_MM) * per_mm)) for side in (w, h))
+    origin = np.array([cx, cy]) - (columns - 1) / 2 * right - (rows - 1) / 2 * down
+    x, y = np.meshgrid(np.arange(columns), np.arange(rows))
+    mm = origin + x[..., None] * right + y[..., None] * down
+    px = project(camera, np.column_stack([mm.reshape(-1, 2), np.zeros(x.size)])).reshape(rows, columns, 2)
+    px = px.astype(np.float32)
+    codes = cv2.remap(photo.pixels_bgr, px[..., 0], px[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    log = np.log(photo.response[codes.astype(np.intp)].astype(np.float32) + np.float32(FLOOR))
+    return _Flat(log=log, table=table, per_mm=per_mm, origin_mm=origin, right_mm=right, down_mm=down)
+
+
+def _across(flat: _Flat) -> tuple[float, Seam] | None:
+    """The clearest seam that runs down the picture, with how clear it is."""
+    per_mm = flat.per_mm
+    room, corner = round(ROOM_MM * per_mm), round((ROOM_MM + CORNER_MM) * per_mm)
+    near = round((ROOM_MM + NARROWEST_MM) * per_mm)
+    h, w = flat.log.shape[:2]
+    if w < 2 * near + 3 or h < 2 * corner + BANDS:
+        return None
+    cuts = np.linspace(corner, h - corner, BANDS + 1).astype(int)
+    dark = _darker(flat.log.mean(axis=2))
+    bands = np.stack([dark[a:b].mean(axis=0) for a, b in pairwise(cuts)])
+    middle = (cuts[:-1] + cuts[1:]) / 2 - (h - 1) / 2
+    found = _lines_in(bands, middle)
+    score = found.mean.copy()
+    score[:near] = score[w - near :] = 0
+    for _ in range(TRIES):
+        x = int(score.argmax())
+        if score[x] == 0:
+            return None
+        line = _between_notches(flat, x + found.slope[x] * (np.arange(h) - (h - 1) / 2))
+        if line is not None and _darkness(bands, line[(cuts[:-1] + cuts[1:]) // 2]) > found.least:
+            ends = flat.to_mm(line[[room, h - 1 - room]], np.array([room, h - 1 - room], float))
+            return float(score[x]), Seam(ends_mm=ends, gap_mm=_gap_px(flat.log, line, corner) / per_mm)
+        score[max(0, x - SPAN_PX) : x + SPAN_PX + 1] = 0
+    return None
+
+
+def _darker(log: Floats) -> Floats:
+    """How much darker each pixel (h, w) is than both of what lies beside it, near or farther off."""
+    best = np.zeros_like(log)
+    for span in (SPAN_PX, 2 * SPAN_PX, REACH_PX):
+        left, right = log[:, : -2 * span], log[:, 2 * span :]
+        best[:, span:-span] = np.maximum(best[:, span:-span], np.minimum(left, right) - log[:, span:-span])
+    return best
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Lines:
+    """For each column (w,) how dark the best line through it is on average, 0 where it is not dark nearly all along,
+    and its slope; and how dark lines must be."""
+
+    mean: Floats
+    slope: Floats
+    least: float
+
+
+def _lines_in(bands: Floats, middle: Floats) -> _Lines:
+    """Dark lines through bands (b, w) of rows, whose middles are (b,) from that of the picture."""
+    b, w = bands.shape
+    near = np.asarray(cv2.dilate(bands, np.ones((1, 3), np.uint8)))
+    columns, slopes = np.arange(w), np.linspace(-STEEPEST, STEEPEST, SLOPES)
+    at = np.rint(columns + slopes[:, None, None] * middle[:, None]).astype(np.intp)
+    lines = near[np.arange(b)[:, None], np.clip(at, 0, w - 1)]
+    weakest = _weakest(lines)
+    least = max(DARKER, OVER_OTHERS * float(np.median(weakest.max(axis=0))))
+    mean = np.minimum(lines, DARKEST).mean(axis=1) * (weakest > least)
+    best = mean.argmax(axis=0)
+    return _Lines(mean=mean[best, columns], slope=slopes[best], least=least)
+
+
+def _weakest(lines: NDArray[Any]) -> Floats:
+    """The least (...,) of what lines (..., b, w) show, but for a few bands, (..., w)."""
+    rank = round((1 - LEAST_BANDS) * lines.shape[-2])
+    return np.asarray(np.partition(lines, rank, axis=-2)[..., rank, :])
+
+
+def _darkness(bands: Floats, x: Floats) -> float:
+    """How dark a line is that crosses bands (b, w) at x (b,), or nearly there."""
+    near = np.asarray(cv2.dilate(bands, np.ones((1, 2 * OFF_PX + 1), np.uint8)))
+    at = np.clip(np.rint(x).astype(np.intp), 0, bands.shape[1] - 1)
+    return float(_weakest(near[np.arange(len(x)), at][:, None])[0])
+
+
+def _between_notches(flat: _Flat, line: Floats) -> Floats | None:
+    """The line, x (h,), moved to where the notches at its ends come to their own; None where there are not two."""
+    h, per_mm = len(flat.log), flat.per_mm
+    rows = np.arange(round(DEEPEST_MM * per_mm)) + round(ROOM_MM * per_mm) + max(1, round(DEEP_MM * per_mm))
+    ends = [_notch_end(flat, line, inward) for inward in (rows, h - 1 - rows)]
+    if ends[0] is None or ends[1] is None:
+        return None
+    if max(abs(x - line[y]) for x, y in (ends[0], ends[1])) < AT_LINE_MM * per_mm:
+        return line
+    (x0, y0), (x1, y1) = ends[0], ends[1]
+    return np.asarray(x0 + (x1 - x0) / (y1 - y0) * (np.arange(h) - y0))
+
+
+def _notch_end(flat: _Flat, line: Floats, inward: NDArray[np.intp]) -> tuple[float, int] | None:
+    """Where the table, seen around a line on the first of some rows, which run inward, is last seen: x, y.
+
+    A printed line may begin within a notch, but only the gap itself begins where that ends.
+    """
+    per_mm = flat.per_mm
+    aside = np.arange(round(-ASIDE_MM * per_mm), round(ASIDE_MM * per_mm) + 1)
+    outward = -1 if inward[1] > inward[0] else 1
+    run, end = np.abs(aside) < NOTCH_REACH_MM * per_mm, None
+    for number, y in enumerate(inward.tolist()):
+        middle = round(float(line[y]))
+        narrower = _longest_run(_shows_table(flat, middle + aside, y, outward) & run)
+        if number == 0 and np.count_nonzero(narrower) < NOTCH_MM * per_mm:
+            return None
+        if not narrower.any():
+            break
+        run, end = narrower, (middle + float(aside[narrower].mean()), y)
+        if np.count_nonzero(run) <= END_PX:
+            break
+    return end
+
+
+def _longest_run(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The longest run in a mask (n,) alone."""
+    ends = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
+    out = np.zeros_like(mask)
+    if len(ends):
+        k = 2 * int(np.argmax(ends[1::2] - ends[::2]))
+        out[ends[k] : ends[k + 1]] = True
+    return out
+
+
+def _shows_table(flat: _Flat, columns: NDArray[np.intp], y: int, outward: int) -> NDArray[np.bool_]:
+    """At which columns row y looks more like the table outside the region than like the face beside them."""
+    log, per_mm = flat.log, flat.per_mm
+    columns = np.clip(columns, 0, log.shape[1] - 1)
+    row = np.median(log[max(0, y - 1) : y + 2, columns], axis=0)
+    edge = 0 if outward < 0 else len(log) - 1
+    outside = log[edge - outward * np.arange(round(0.5 * per_mm), round(2.5 * per_mm))]
+    table = np.median(outside[:, columns].reshape(-1, 3), axis=0)
+    if _off_table(table[None], flat.table)[0] > OTHER_TABLE:
+        return np.zeros(len(columns), bool)  # another card lies there
+    end = len(columns) // 4
+    faces = sorted((np.median(part, axis=0) for part in (row[:end], row[-end:])), key=lambda one: _apart(one, table))
+    # beside a card that lies farther in, the table is all there is
+    faces = [face for face in faces[:1] if _apart(face, table) > NO_FACE] + faces[1:]
+    shown = _off_table(row, table) < np.min([np.linalg.norm(row - face, axis=1) for face in faces], axis=0)
+    closed = cv2.morphologyEx(shown.astype(np.uint8)[None], cv2.MORPH_CLOSE, np.ones((1, SPECKLE_PX), np.uint8))
+    return np.asarray(closed[0] > 0)
+
+
+def _apart(one: Floats, other: Floats) -> float:
+    return float(np.linalg.norm(one - other))
+
+
+def _off_table(row: Floats, table: Floats) -> Floats:
+    """How unlike the table (3,) logarithms of light (n, 3) are, which may be darker, as a notch lies in the shade."""
+    off = row - table
+    return np.asarray(np.linalg.norm(off - np.minimum(off.mean(axis=1, keepdims=True), 0.0), axis=1))
+
+
+def _gap_px(log: Floats, line: Floats, corner: int) -> float:
+    """Width of the dark line, px: the light that it lacks over that beside it."""
+    rows = np.arange(corner, len(log) - corner)
+    aside = np.arange(-REACH_PX, REACH_PX + 1)
+    columns = np.clip(np.rint(line[rows])[:, None].astype(int) + aside, 0, log.shape[1] - 1)
+    light = np.exp(np.median(log[rows[:, None], columns].mean(axis=2), axis=0))
+    # what lies farther off may be printed, so only a wide gap is held against that
+    beside = [float(min(light[REACH_PX - span], light[REACH_PX + span])) for span in (SPAN_PX, REACH_PX)]
+    thin, wide = (1 - light / level for level in beside)
+    thin[np.abs(aside) > SPAN_PX] = 0
+    return float(np.clip(wide if wide[REACH_PX] > MUCH_DARKER * thin[REACH_PX] else thin, 0, 1).sum())
