@@ -48,7 +48,7 @@ def score_shot(name: str, truth: dict[str, Any], findings: Findings, *, group: s
     own = matched(truth["cards"], findings.pieces)
     cards = []
     for number, card in enumerate(truth["cards"]):
-        if card["expect"] == "measured" or card["trouble"] == "touching":
+        if card["expect"] == "measured" or card.get("trouble") == "touching":
             piece = findings.pieces[own[number]] if number in own else None
             cards.append(_card_score(number, truth, piece, trouble=findings.trouble))
     of = {index: truth["cards"][number] for number, index in own.items()}

@@ -41,6 +41,8 @@ CORNER_MM, NARROWEST_MM = 5.0, 20.0
 """Cards' corners take up so much of a seam; no card is narrower."""
 NOTCH_MM, DEEP_MM = 0.7, 0.4
 """The table shows at either end of a seam, so wide where it is so deep."""
+LATER_MM = 0.8
+"""Regions' contours run up to so far outside the cards."""
 NOTCH_REACH_MM, DEEPEST_MM, ASIDE_MM = 2.5, 4.0, 5.0
 """How far beside a seam a notch is looked for, and how deep; faces are seen a little farther to the side."""
 AT_LINE_MM, OFF_PX, END_PX = 0.3, 2, 3
@@ -197,7 +199,7 @@ def _darkness(bands: Floats, x: Floats) -> float:
 def _between_notches(flat: _Flat, line: Floats) -> Floats | None:
     """The line, x (h,), moved to where the notches at its ends come to their own; None where there are not two."""
     h, per_mm = len(flat.log), flat.per_mm
-    rows = np.arange(round(DEEPEST_MM * per_mm)) + round(ROOM_MM * per_mm) + max(1, round(DEEP_MM * per_mm))
+    rows = np.arange(round(DEEPEST_MM * per_mm)) + round(ROOM_MM * per_mm)
     ends = [_notch_end(flat, line, inward) for inward in (rows, h - 1 - rows)]
     if ends[0] is None or ends[1] is None:
         return None
@@ -216,10 +218,12 @@ def _notch_end(flat: _Flat, line: Floats, inward: NDArray[np.intp]) -> tuple[flo
     aside = np.arange(round(-ASIDE_MM * per_mm), round(ASIDE_MM * per_mm) + 1)
     outward = -1 if inward[1] > inward[0] else 1
     run, end = np.abs(aside) < NOTCH_REACH_MM * per_mm, None
-    for number, y in enumerate(inward.tolist()):
+    first = _first_face(flat, line, inward[: max(1, round(LATER_MM * per_mm))])
+    for y in inward[first + max(1, round(DEEP_MM * per_mm)) :].tolist():
         middle = round(float(line[y]))
-        narrower = _longest_run(_shows_table(flat, middle + aside, y, outward) & run)
-        if number == 0 and np.count_nonzero(narrower) < NOTCH_MM * per_mm:
+        shown = _shows_table(flat, middle + aside, y, outward)
+        narrower = _longest_run(shown & run) if shown is not None else np.zeros_like(run)
+        if end is None and np.count_nonzero(narrower) < NOTCH_MM * per_mm:
             return None
         if not narrower.any():
             break
@@ -227,6 +231,16 @@ def _notch_end(flat: _Flat, line: Floats, inward: NDArray[np.intp]) -> tuple[flo
         if np.count_nonzero(run) <= END_PX:
             break
     return end
+
+
+def _first_face(flat: _Flat, line: Floats, inward: NDArray[np.intp]) -> int:
+    """On which of some rows, which run inward, more than the table is first seen beside a line; the last at most."""
+    aside = np.arange(round(-ASIDE_MM * flat.per_mm), round(ASIDE_MM * flat.per_mm) + 1)
+    outward = -1 if len(inward) < 2 or inward[1] > inward[0] else 1
+    for number, y in enumerate(inward.tolist()):
+        if _shows_table(flat, round(float(line[y])) + aside, y, outward) is not None:
+            return number
+    return len(inward) - 1
 
 
 def _longest_run(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -239,8 +253,11 @@ def _longest_run(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return out
 
 
-def _shows_table(flat: _Flat, columns: NDArray[np.intp], y: int, outward: int) -> NDArray[np.bool_]:
-    """At which columns row y looks more like the table outside the region than like the face beside them."""
+def _shows_table(flat: _Flat, columns: NDArray[np.intp], y: int, outward: int) -> NDArray[np.bool_] | None:
+    """At which columns row y looks more like the table outside the region than like the face beside them.
+
+    None where no face is seen beside them, as the region begins farther in.
+    """
     log, per_mm = flat.log, flat.per_mm
     columns = np.clip(columns, 0, log.shape[1] - 1)
     row = np.median(log[max(0, y - 1) : y + 2, columns], axis=0)
@@ -252,7 +269,9 @@ def _shows_table(flat: _Flat, columns: NDArray[np.intp], y: int, outward: int) -
     end = len(columns) // 4
     faces = sorted((np.median(part, axis=0) for part in (row[:end], row[-end:])), key=lambda one: _apart(one, table))
     # beside a card that lies farther in, the table is all there is
-    faces = [face for face in faces[:1] if _apart(face, table) > NO_FACE] + faces[1:]
+    faces = [face for face in faces if _apart(face, table) > NO_FACE]
+    if not faces:
+        return None
     shown = _off_table(row, table) < np.min([np.linalg.norm(row - face, axis=1) for face in faces], axis=0)
     closed = cv2.morphologyEx(shown.astype(np.uint8)[None], cv2.MORPH_CLOSE, np.ones((1, SPECKLE_PX), np.uint8))
     return np.asarray(closed[0] > 0)

@@ -26,12 +26,14 @@ OPEN_MM = 0.45
 """In a wider gap the table shows, and sides look as they do anywhere."""
 LEAST_MM = 30.0
 """Two cards laid together are no narrower."""
+LEAST_PER_MM = 4.0
+"""In coarser photos, px/mm, neither the notches at a seam's ends nor the seam itself can be told from print."""
 
 
 def split_along_seams(photo: Photo, camera: Camera, region: Outline, *, px_per_mm: float) -> tuple[Outline, ...]:
     """The cards that a region is made of, each a rectangle; the region itself where it is none or not all are."""
     box = cv2.minAreaRect(region.contour_mm.astype(np.float32))
-    if "cut-by-frame" in region.flags or min(box[1]) < LEAST_MM:
+    if "cut-by-frame" in region.flags or min(box[1]) < LEAST_MM or px_per_mm < LEAST_PER_MM:
         return (region,)
     table = table_around(photo, camera, region.contour_mm)
     sought = partial(seam_in, photo, camera, table=table, px_per_mm=px_per_mm)

@@ -140,9 +140,13 @@ def test_the_common_share_of_equal_squares_is_that_of_their_overlap(x: float, y:
     assert common_share(a, b) == pytest.approx(true, abs=2 * 0.5 / 12)
 
 
-def test_only_pieces_that_lie_close_are_marked_as_lying_beside_others() -> None:
+def test_only_sides_that_others_lie_close_to_are_marked_as_lying_beside_them() -> None:
     outlines = tuple(Outline(corners_mm=box(x, 0, 40, 60), flags=()) for x in (0, 41.5, 95))
-    assert [o.beside for o in beside_each_other(outlines)] == [True, True, False]
+    of_each = []
+    for outline in beside_each_other(outlines):
+        middles = (outline.corners_mm + np.roll(outline.corners_mm, -1, axis=0)) / 2
+        of_each.append(middles[list(outline.beside)].tolist())
+    assert of_each == [[[20, 0]], [[21.5, 0]], []]
 
 
 def _looks(shadow: tuple[float, ...], shade: float) -> Looks:
