@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +33,8 @@ from cardmeasure.reference.sheet_finding import SheetSighting
 from cardmeasure.reference.sheet_look import SheetLook, sheet_look, without_colour
 from cardmeasure.results import PhotoFacts, ReferenceFacts, ShotResult, Trouble
 from cardmeasure.settings import Settings
-from cardmeasure.solving import Solution, Start, solve_reference
+from cardmeasure.shapes.trials import tried
+from cardmeasure.solving import Solution, Start, conditions_of, solve_reference
 from cardmeasure.thickness.solving import sized_with_thickness
 from cardmeasure.together import ShotObservations, shot_observations
 
@@ -174,8 +176,12 @@ def _view(
         papers, px_per_mm = [_paper_px(square) for square in squares], squares[0].px_per_mm
         nominal = cut_table(enabled(settings.classes)).cuts_mm
         found = find_pieces(photo, start.camera, px_per_mm=px_per_mm, reference_px=papers, nominal_mm=nominal)
+        look = partial(
+            tried, photo, start.camera, elevation_mm=settings.thickness_mm - settings.paper_mm,
+            conditions=conditions_of(photo, squares, settings), px_per_mm=px_per_mm,
+        )  # fmt: skip
         outlines = seen_again(
-            photo, start.camera, found, px_per_mm=px_per_mm, reference_px=papers, nominal_mm=nominal
+            photo, start.camera, found, px_per_mm=px_per_mm, reference_px=papers, nominal_mm=nominal, tried=look
         )  # fmt: skip
         return _View(photo=photo, squares=squares, start=start, outlines=beside_each_other(outlines), sheet=None)
     outlines, free = _on_sheet(photo, squares[0], start)

@@ -190,7 +190,7 @@ def solve(
             per_mm = squares[0].px_per_mm
             quads, edges = found_again(
                 photo, state.camera, state.quads, edges, px_per_mm=per_mm, u_place_px=u_place, measured=measured,
-                settled=_joined(laid),
+                settled=_settled(laid),
             )  # fmt: skip
             state = _with_cards(state, quads)
         # on a sheet, whose outlines are sure, a line printed inside the border may still lie within a first, wide look
@@ -239,7 +239,7 @@ def _located(
     deep = _corners_mm([outlines[k] for k in wanted])
     clearest = np.array([outlines[k].exact for k in wanted])
     located = located_quads(photo, state.camera, quads, reach_px=reach, deep_corners_mm=deep, clearest=clearest,
-                            settled=_joined([outlines[k] for k in wanted]))  # fmt: skip
+                            settled=_settled([outlines[k] for k in wanted]))  # fmt: skip
     keep: NDArray[np.bool_] = np.asarray(located.found.all(axis=1))
     edges = located.points.of_cards(keep)
     wanted = [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
@@ -288,6 +288,11 @@ def _corners_mm(outlines: list[Outline]) -> Floats:
 def _joined(outlines: list[Outline]) -> NDArray[np.bool_]:
     """Along which sides (c, 4) others touch the pieces."""
     return np.array([outline.joined for outline in outlines], bool).reshape(-1, qd.SIDES)
+
+
+def _settled(outlines: list[Outline]) -> NDArray[np.bool_]:
+    """Which sides (c, 4) of the pieces have been found already."""
+    return np.asarray(_joined(outlines) | np.array([o.sure for o in outlines], bool)[:, None])
 
 
 def _with_cards(state: State, quads: Floats) -> State:

@@ -77,7 +77,7 @@ def found_again(
     if not close.any():
         return quads, edges
     found, u_px = quads.copy(), np.full(lost.shape, u_place_px)
-    found[cards] = _moved(camera, quads[cards], moved_px)
+    found[cards] = moved_outward(camera, quads[cards], moved_px)
     u_px[cards] = np.where(close, U_CLOSE_PX, u_place_px)
     return found, measured(np.arange(len(quads)), found, u_px, None)
 
@@ -96,7 +96,7 @@ def _best_places(
         tried = lost & np.isfinite(steps[..., k])
         if not tried.any():
             continue
-        there = _moved(camera, quads, np.where(tried, steps[..., k], 0.0))
+        there = moved_outward(camera, quads, np.where(tried, steps[..., k], 0.0))
         trial = measured(there, u_px)
         better = tried & understood(there, trial) & (trial.clarity > SHOWS) & (trial.misfit < misfit)
         better &= np.abs(trial.known.sides.looks.place_px.reshape(lost.shape)) < STAYS_PX
@@ -156,7 +156,7 @@ def _steps(whole: Profiles, row: int, *, beyond_px: float) -> Floats:
     return np.asarray(np.sort(at[clear[np.argsort(-step[clear])[:TRIALS]]]))
 
 
-def _moved(camera: Camera, quads: Floats, outward_px: Floats) -> Floats:
+def moved_outward(camera: Camera, quads: Floats, outward_px: Floats) -> Floats:
     """Quadrilaterals (c, 11) with their sides moved outward by so many pixels (c, 4)."""
     moved = quads.copy()
     for card in np.flatnonzero(outward_px.any(axis=1)):

@@ -121,13 +121,13 @@ class Conditions:
 def measure_edges(
     photo: Photo, camera: Camera, quads: Floats, *, conditions: Conditions, u_place_px: Floats | float,
     coarse: bool = False, known: Known | None = None, taught: SideLooks | None = None,
-    deep_corners_mm: Floats | None = None, joined: NDArray[np.bool_] | None = None,
+    deep_corners_mm: Floats | None = None, joined: NDArray[np.bool_] | None = None, alone: bool = False,
 ) -> EdgeMeasurement:  # fmt: skip
     """Fit all sides of all quadrilaterals (c, 11).
 
     u_place_px : how far the sides, (c, 4) or all, may be from where they are predicted. coarse : read fewer lines, for
     a first pass. known : from an earlier pass over the same cards. taught : see `looks_of_sides`. deep_corners_mm : see
-    `Stretches`. joined : sides (c, 4) that another card touches.
+    `Stretches`. joined : sides (c, 4) that another card touches. alone : each is seen as if the others were not there.
     """
     if len(quads) == 0:
         raise ValueError("quads is empty: there is nothing to measure.")
@@ -144,7 +144,7 @@ def measure_edges(
         behind = backdrop(photo, camera, quads, conditions.sheet, looks=looks, blur_px=conditions.blur_px)
         stretches = replace(stretches, length_mm=max(stretches.length_mm, SHEET_STRETCH_MM))
     fine = sample_profiles(photo, camera, quads, reach=reach, stretches=stretches, backdrop=behind)
-    fine = without_neighbours(fine, camera, quads, joined=joined)
+    fine = fine if alone else without_neighbours(fine, camera, quads, joined=joined)
     fine = _within_reach(fine, near, np.zeros(near.shape, bool) if joined is None else joined)
     # a side that is not straight would smear its own profile
     shift = course_px(known.points, known.residuals_px, fine) if known else np.zeros(len(fine.along))

@@ -62,6 +62,11 @@ WHOLE, SEAM, APART = 0, 1, 2
 """One piece; perhaps two along a seam; two with a gap between them."""
 
 
+def is_made_of_two(quads: Floats, areas: Floats, k: int) -> bool:
+    """Whether one of several rectangles (n, 4, 2) is filled by two others that lie side by side."""
+    return _split(quads, areas, k) != WHOLE
+
+
 def _split(quads: Floats, areas: Floats, k: int) -> int:
     """Whether a rectangle (4, 2) is made of two others (n, 4, 2) that share three of its sides each."""
     inside = (areas < 0.8 * areas[k]) & (areas > 0.15 * areas[k]) & _within(quads.mean(axis=1), quads[k])

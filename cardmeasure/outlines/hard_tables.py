@@ -17,15 +17,27 @@ from numpy.typing import NDArray
 
 from cardmeasure.camera import Camera, to_plane
 from cardmeasure.geometry import side_lengths
-from cardmeasure.outlines.choosing import chosen
+from cardmeasure.outlines.choosing import OVERLAP, chosen
 from cardmeasure.outlines.comparing import area_mm2, covered_mm2, lies_within, shared
 from cardmeasure.outlines.frames import are_mere_lines
 from cardmeasure.outlines.growing import grown
 from cardmeasure.outlines.joins import is_nominal
+from cardmeasure.outlines.likeliest import likeliest
 from cardmeasure.outlines.lines import View, segments_mm, slopes_of, view_of
 from cardmeasure.outlines.pieces import DOUBTFUL, Found, Outline, clockwise
-from cardmeasure.outlines.regions import RAISED_MM, U_RAISED_MM, inside, may_be_several, rectangles, told_apart
+from cardmeasure.outlines.rectangles import Rectangles
+from cardmeasure.outlines.regions import (
+    LEAST_SUPPORT,
+    RAISED_MM,
+    U_RAISED_MM,
+    inside,
+    may_be_several,
+    rectangles,
+    told_apart,
+)
 from cardmeasure.outlines.splitting import split_along_seams
+from cardmeasure.outlines.trials import Tried
+from cardmeasure.outlines.trusting import trusted
 from cardmeasure.photo import Photo
 
 Floats = NDArray[np.floating[Any]]
@@ -43,19 +55,26 @@ EVEN_BORDER_MM, SHEET_MM = 0.8, 150.0
 UNEXPLAINED = 0.03
 """A table is not plain where so much of the photo differs from it and is no piece (plain ones: up to 0.035, mostly
 less than 0.005; hard ones: 0.02 to 0.8)."""
+LEAST_TRIED = 0.7
+"""Share of each side's places that edges must bear out for a rectangle to be worth a closer look."""
 PALE, RING, WHITE_PERCENTILE = 0.45, 1.35, 85
 """A table is pale that has so much of the paper's light, seen in a ring so many times as wide as the paper."""
 
 
 def seen_again(
-    photo: Photo, camera: Camera, found: Found, *, px_per_mm: float, reference_px: list[Floats], nominal_mm: Floats
-) -> tuple[Outline, ...]:
-    """The pieces that the first finder has found, and what a second look adds or tells apart where it can gain."""
+    photo: Photo, camera: Camera, found: Found, *, px_per_mm: float, reference_px: list[Floats], nominal_mm: Floats,
+    tried: Tried,
+) -> tuple[Outline, ...]:  # fmt: skip
+    """The pieces that the first finder has found, and what a second look adds or tells apart where it can gain.
+
+    tried : takes a closer look at rectangles.
+    """
     found = _split(photo, camera, found, px_per_mm=px_per_mm, nominal_mm=nominal_mm)
     pale = is_pale(photo, reference_px)
     if pale or not found.outlines or found.unexplained > UNEXPLAINED:
         return with_hard_pieces(
-            photo, camera, found.outlines, px_per_mm=px_per_mm, reference_px=reference_px, pale=pale
+            photo, camera, found.outlines, px_per_mm=px_per_mm, reference_px=reference_px, nominal_mm=nominal_mm,
+            pale=pale, tried=tried,
         )  # fmt: skip
     out: list[Outline] = []
     for outline in found.outlines:
@@ -96,29 +115,67 @@ def is_pale(photo: Photo, papers_px: list[Floats]) -> bool:
 
 def with_hard_pieces(
     photo: Photo, camera: Camera, outlines: tuple[Outline, ...], *, px_per_mm: float, reference_px: list[Floats],
-    pale: bool,
+    nominal_mm: Floats, pale: bool, tried: Tried,
 ) -> tuple[Outline, ...]:  # fmt: skip
-    """The pieces on a table that is not plain: those known, and rectangles that edges close to."""
+    """The pieces on a table that is not plain: those known, and rectangles that edges close to.
+
+    Those that a closer look bears out come first; what does not overlap them is chosen by how clear it is from above.
+    """
     view = view_of(photo, camera, px_per_mm=px_per_mm)
     papers = [to_plane(camera, corners) for corners in reference_px]
-    segments = segments_mm(view)
+    segments = segments_mm(view, faint=pale)
     for paper in papers:
         segments = segments[~inside(segments.mean(axis=1), paper)]
-    slopes = slopes_of(view)
-    kept, seams = chosen(view, rectangles(view, segments, slopes, ends=True), slopes, ends=True)
+    slopes = slopes_of(view, faint=pale)
+    closed = rectangles(view, segments, slopes, ends=True, least=LEAST_TRIED)
+    for paper in papers:
+        closed = closed.rows(~inside(closed.corners_mm.mean(axis=1), paper))
+    sure = _trusted(view, closed, outlines, slopes, nominal_mm=nominal_mm, pale=pale, tried=tried)
+    closed = closed.rows(
+        (closed.support.min(axis=1, initial=1.0) >= LEAST_SUPPORT) & _apart_from(closed.corners_mm, sure)
+    )
+    kept, seams = chosen(view, closed, slopes, ends=True)
     found = [Outline(corners_mm=corners, flags=("touching",) if seam else (), exact=True, contour_mm=corners)
              for corners, seam in zip(kept.corners_mm, seams.tolist(), strict=True)]  # fmt: skip
-    found = [one for one in found if not any(inside(one.corners_mm.mean(axis=0)[None], p)[0] for p in papers)]
-    checked = _checked(view, _merged(outlines, found), slopes, pale=pale)
+    checked = _checked(view, _merged(outlines, sure, found), slopes, pale=pale)
     return tuple(replace(outline, doubted=True, on_pale=pale) for outline in checked)
 
 
-def _merged(plain: tuple[Outline, ...], found: list[Outline]) -> list[Outline]:
+def _trusted(
+    view: View, closed: Rectangles, outlines: tuple[Outline, ...], slopes: Floats, *, nominal_mm: Floats, pale: bool,
+    tried: Tried,
+) -> list[Outline]:  # fmt: skip
+    """The cards that a closer look at the likeliest rectangles, and at plain outlines, bears out."""
+    plain = [o for o in outlines if not o.flags and not any(o.joined)]
+    rough = closed.corners_mm[likeliest(view, closed.corners_mm, slopes, nominal_mm=nominal_mm)]
+    count = len(rough)
+    trials = tried(np.concatenate([rough, *(clockwise(o.corners_mm)[None] for o in plain)]))
+    is_plain = np.arange(len(trials.found)) >= count
+    out = []
+    for k in trusted(trials, plain=is_plain, nominal_mm=nominal_mm, pale=pale).tolist():
+        corners = trials.corners_mm[k]
+        out.append(replace(plain[k - count] if is_plain[k] else _outline(corners), corners_mm=corners, sure=True))
+    return out
+
+
+def _outline(corners: Floats) -> Outline:
+    return Outline(corners_mm=corners, flags=(), exact=True, contour_mm=corners)
+
+
+def _apart_from(quads: Floats, sure: list[Outline]) -> NDArray[np.bool_]:
+    """Which rectangles (n, 4, 2) overlap none of some outlines."""
+    return np.array([all(shared(_outline(quad), one) < OVERLAP for one in sure) for quad in quads], bool)
+
+
+def _merged(plain: tuple[Outline, ...], sure: list[Outline], found: list[Outline]) -> list[Outline]:
     """Each piece once. A good plain outline stands, unless its piece is as large or larger by its edges."""
     out: list[Outline] = []
     taken: set[int] = set()
+    found = sure + found
     for outline in plain:
         here = [k for k, one in enumerate(found) if shared(outline, one) > SAME]
+        if not outline.flags and any(found[k].sure for k in here):
+            continue
         if not outline.flags:
             best = [k for k in here if _is_around(found[k], outline)]
             out.append(found[best[0]] if len(best) == 1 else outline)
@@ -160,7 +217,7 @@ def _checked(view: View, outlines: list[Outline], slopes: Floats, *, pale: bool)
 
     On other than pale tables a border must be as wide on all sides: there is more that runs along a side by chance.
     """
-    settled = ["cut-by-frame" in o.flags or any(o.joined) for o in outlines]
+    settled = ["cut-by-frame" in o.flags or any(o.joined) or o.sure for o in outlines]
     whole = [o for o, left in zip(outlines, settled, strict=True) if not left]
     out = [o for o, left in zip(outlines, settled, strict=True) if left]
     if not whole:

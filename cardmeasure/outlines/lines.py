@@ -26,6 +26,8 @@ COARSE_MM = 14.0
 """What varies over more than this is light, not edges."""
 LEAST_GAIN, MOST_GAIN, NOISE_LEVELS = 70.0, 220.0, 2.0
 """Code values per unit of the logarithm: as many as make the view's noise so many levels, within these limits."""
+FAINT_GAIN = 500.0
+"""The upper limit where edges are as faint as those of white borders on a white desk."""
 LEAST_SEGMENT_MM = 5.0
 
 
@@ -80,12 +82,13 @@ def cues_of(light: Floats) -> Singles:
     return np.asarray(np.stack([(r + g + b) / 3, r - g, b - (r + g) / 2], axis=2), np.float32)
 
 
-def segments_mm(view: View) -> Floats:
-    """Straight edges (n, 2, 2) on the table: both ends."""
+def segments_mm(view: View, *, faint: bool = False) -> Floats:
+    """Straight edges (n, 2, 2) on the table: both ends; where wanted, those that hardly show, too."""
+    most_gain = FAINT_GAIN if faint else MOST_GAIN
     detector = cv2.createLineSegmentDetector(cv2.LSD_REFINE_STD)
     found = [np.zeros((0, 4), np.float32)]
     for k in range(view.cues.shape[2]):
-        lines = detector.detect(_codes(view.cues[..., k], view.per_mm))[0]
+        lines = detector.detect(_codes(view.cues[..., k], view.per_mm, most_gain))[0]
         if lines is not None:
             found.append(np.asarray(lines, np.float32).reshape(-1, 4))
     ends = np.concatenate(found).reshape(-1, 2, 2).astype(np.float64)
@@ -93,11 +96,11 @@ def segments_mm(view: View) -> Floats:
     return view.to_mm(ends[long])
 
 
-def _codes(cue: Singles, per_mm: float) -> NDArray[np.uint8]:
+def _codes(cue: Singles, per_mm: float, most_gain: float) -> NDArray[np.uint8]:
     """A cue without what varies slowly, as code values about 128 with noise of about `NOISE_LEVELS`."""
     fine = cue - _coarse(cue, per_mm)
     noise = 1.05 * float(np.median(np.abs(np.diff(cue, axis=1))))
-    gain = float(np.clip(NOISE_LEVELS / max(noise, 1e-4), LEAST_GAIN, MOST_GAIN))
+    gain = float(np.clip(NOISE_LEVELS / max(noise, 1e-4), LEAST_GAIN, most_gain))
     return np.asarray(np.clip(128 + gain * fine, 0, 255), np.uint8)
 
 
@@ -130,11 +133,12 @@ def _map(
     return np.ascontiguousarray(fine[..., 0]), np.ascontiguousarray(fine[..., 1])
 
 
-def slopes_of(view: View) -> Singles:
+def slopes_of(view: View, *, faint: bool = False) -> Singles:
     """How the view's cues rise in x and y, code values a pixel, (h, w, 3, 2), each cue beside its own noise."""
+    most_gain = FAINT_GAIN if faint else MOST_GAIN
     parts = []
     for k in range(view.cues.shape[2]):
-        code = cv2.GaussianBlur(_codes(view.cues[..., k], view.per_mm).astype(np.float32), (0, 0), 0.7)
+        code = cv2.GaussianBlur(_codes(view.cues[..., k], view.per_mm, most_gain).astype(np.float32), (0, 0), 0.7)
         parts.append(
             np.stack(
                 [cv2.Sobel(code, cv2.CV_32F, 1, 0, scale=1 / 8), cv2.Sobel(code, cv2.CV_32F, 0, 1, scale=1 / 8)],

@@ -52,7 +52,8 @@ class Outline:
     measured after the photo is solved. exact : found by its edges, on whatever table, so they are the clearest near by
     rather than the outermost. doubted : seen on a table that is not plain, so it is sized only where its own corners
     and sides prove it. on_pale : on a table as pale as a white border, within which a picture with sharp corners
-    may lie. beside : along which sides another piece lies close by, so that what is outside is not all table.
+    may lie. sure : a closer look has borne it out, and found its corners to some tenths of a millimetre.
+    beside : along which sides another piece lies close by, so that what is outside is not all table.
     raised_mm, u_raised_mm : height of other pieces below it. joined : along which sides another piece touches it.
     Sides are those from each corner to the next.
     """
@@ -68,6 +69,7 @@ class Outline:
     exact: bool = False
     doubted: bool = False
     on_pale: bool = False
+    sure: bool = False
     beside: Sides = NO_SIDES
     raised_mm: float = 0.0
     u_raised_mm: float = 0.0

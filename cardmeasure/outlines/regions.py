@@ -77,11 +77,11 @@ def told_apart(photo: Photo, camera: Camera, region: Outline, *, px_per_mm: floa
     return (top, replace(region, flags=("overlapped",)))
 
 
-def rectangles(view: View, segments: Floats, slopes: Floats, *, ends: bool) -> Rectangles:
-    """All closed rectangles of edges (n, 2, 2); `ends` as in `closed_rectangles`."""
+def rectangles(view: View, segments: Floats, slopes: Floats, *, ends: bool, least: float = LEAST_SUPPORT) -> Rectangles:
+    """All closed rectangles of edges (n, 2, 2); `least` and `ends` as in `closed_rectangles`."""
     if len(segments) < 4:
         return Rectangles(corners_mm=np.zeros((0, 4, 2)), support=np.zeros((0, 4)))
-    return closed_rectangles(view, segments, slopes, least=LEAST_SUPPORT, ends=ends)
+    return closed_rectangles(view, segments, slopes, least=least, ends=ends)
 
 
 def box_around(region: Outline) -> Floats:

@@ -54,7 +54,8 @@ def proven(photo: Photo, outlines: Sequence[Outline], solution: Solution, settin
         return tuple(out)
     cards = solution.card_of[asked]
     radii, u = _radii(photo, cards, solution, settings)
-    good = _sides_hold(solution, cards)
+    sure = np.array([out[index].sure for index in asked])
+    good = _sides_are_whole(solution, cards) & (sure | _sides_are_clear(solution, cards))
     quads = solution.adjustment.state.quads[cards]
     shadow = _shadows(solution, settings)[cards]
     for k, index in enumerate(asked):
@@ -62,7 +63,8 @@ def proven(photo: Photo, outlines: Sequence[Outline], solution: Solution, settin
         told = not out[index].exact and not out[index].on_pale
         borne_out = radius is not None and (radius >= SHARP_MM or (told and _is_cut(quads[k], shadow[k], settings)))
         large = told and bool(quads[k][[qd.WIDTH, qd.HEIGHT]].min() >= LARGE_MM)
-        if not good[k] or not _has_relief(shadow[k], sure=large) or not (borne_out or large):
+        likely = sure[k] or (_has_relief(shadow[k], sure=large) and (borne_out or large))
+        if not good[k] or not likely:
             out[index] = replace(out[index], flags=DOUBTFUL)
     return tuple(out)
 
@@ -108,15 +110,19 @@ def _radii(photo: Photo, cards: NDArray[np.intp], solution: Solution, settings: 
     return np.array([radii for radii, _ in found]), np.array([u for _, u in found])
 
 
-def _sides_hold(solution: Solution, cards: NDArray[np.intp]) -> NDArray[np.bool_]:
-    """Whether all sides of cards (c,) are clear, found along nearly all of their lengths, and square to each other."""
+def _sides_are_clear(solution: Solution, cards: NDArray[np.intp]) -> NDArray[np.bool_]:
+    assert solution.edges is not None
+    return np.asarray(solution.edges.clarity[cards].min(axis=1) >= WEAK_CLARITY)
+
+
+def _sides_are_whole(solution: Solution, cards: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Whether all sides of cards (c,) are found along nearly all of their lengths, and square to each other."""
     assert solution.edges is not None
     quads = solution.adjustment.state.quads[cards]
     size = quads[:, [qd.HEIGHT, qd.WIDTH]]
     skew = np.abs(np.column_stack([quads[:, qd.SHEAR], quads[:, [qd.WIDTH_TAPER, qd.HEIGHT_TAPER]] / size]))
-    clear = solution.edges.clarity[cards].min(axis=1) >= WEAK_CLARITY
     whole = solution.edges.used[cards].min(axis=1) >= FEW_USED
-    return np.asarray(clear & whole & (np.degrees(skew.max(axis=1)) <= NOT_SQUARE_DEG))
+    return np.asarray(whole & (np.degrees(skew.max(axis=1)) <= NOT_SQUARE_DEG))
 
 
 def _shadows(solution: Solution, settings: Settings) -> Floats:
