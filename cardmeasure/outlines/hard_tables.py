@@ -9,6 +9,7 @@ outlined well is never given up for something smaller.
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import cv2
@@ -76,9 +77,10 @@ def seen_again(
             photo, camera, found.outlines, px_per_mm=px_per_mm, reference_px=reference_px, nominal_mm=nominal_mm,
             pale=pale, tried=tried,
         )  # fmt: skip
+    apart = partial(told_apart, px_per_mm=px_per_mm, nominal_mm=nominal_mm, tried=tried)
     out: list[Outline] = []
     for outline in found.outlines:
-        out += told_apart(photo, camera, outline, px_per_mm=px_per_mm) if may_be_several(outline) else (outline,)
+        out += apart(photo, camera, outline) if may_be_several(outline) else (outline,)
     return tuple(out)
 
 

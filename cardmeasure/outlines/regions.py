@@ -16,9 +16,12 @@ from numpy.typing import NDArray
 from cardmeasure.camera import Camera
 from cardmeasure.outlines.choosing import chosen, two_in
 from cardmeasure.outlines.comparing import covered_mm2
+from cardmeasure.outlines.likeliest import likeliest
 from cardmeasure.outlines.lines import View, segments_mm, slopes_of, view_of
 from cardmeasure.outlines.pieces import Outline, clockwise
 from cardmeasure.outlines.rectangles import Rectangles, closed_rectangles
+from cardmeasure.outlines.trials import Tried
+from cardmeasure.outlines.trusting import trusted_in_pile
 from cardmeasure.photo import Photo
 
 Floats = NDArray[np.floating[Any]]
@@ -48,8 +51,13 @@ def may_be_several(outline: Outline) -> bool:
     return short >= LEAST_MM and covered_mm2(outline) >= LEAST_MM2
 
 
-def told_apart(photo: Photo, camera: Camera, region: Outline, *, px_per_mm: float) -> tuple[Outline, ...]:
-    """The pieces that a region is made of, and the region itself where something of it is left."""
+def told_apart(
+    photo: Photo, camera: Camera, region: Outline, *, px_per_mm: float, nominal_mm: Floats, tried: Tried
+) -> tuple[Outline, ...]:
+    """The pieces that a region is made of, and the region itself where something of it is left.
+
+    tried : takes a closer look at rectangles.
+    """
     hull = hull_with_room(region, ROOM_MM)
     view = view_of(photo, camera, px_per_mm=px_per_mm, within=hull_with_room(region, MARGIN_MM))
     segments = segments_mm(view)
@@ -61,7 +69,12 @@ def told_apart(photo: Photo, camera: Camera, region: Outline, *, px_per_mm: floa
         return tuple(Outline(corners_mm=q, flags=(), contour_mm=q, exact=True, doubted=True) for q in pair)
     if "touching" in region.flags:
         return (region,)
-    kept, seams = chosen(view, rectangles(view, segments, slopes, ends=True), slopes, ends=False)
+    closed = rectangles(view, segments, slopes, ends=True)
+    sure = _on_top(view, closed, slopes, nominal_mm=nominal_mm, tried=tried)
+    if sure:
+        rest = (replace(region, flags=("overlapped",)),) if _is_much_left([o.corners_mm for o in sure], region) else ()
+        return (*sure, *rest)
+    kept, seams = chosen(view, closed, slopes, ends=False)
     tops = [q for q, seam in zip(kept.corners_mm, seams.tolist(), strict=True) if not seam and _is_top(q, region)]
     if len(tops) != 1:
         return (region,)
@@ -75,6 +88,21 @@ def told_apart(photo: Photo, camera: Camera, region: Outline, *, px_per_mm: floa
         u_raised_mm=U_RAISED_MM,
     )
     return (top, replace(region, flags=("overlapped",)))
+
+
+def _on_top(
+    view: View, closed: Rectangles, slopes: Floats, *, nominal_mm: Floats, tried: Tried
+) -> tuple[Outline, ...]:
+    """The cards of which no other hides a corner, by a closer look."""
+    likely = closed.corners_mm[likeliest(view, closed.corners_mm, slopes, nominal_mm=nominal_mm)]
+    trials = tried(likely)
+    return tuple(
+        Outline(
+            corners_mm=quad, flags=(), contour_mm=quad, exact=True, doubted=True, sure=True, raised_mm=RAISED_MM,
+            u_raised_mm=U_RAISED_MM,
+        )
+        for quad in trials.corners_mm[trusted_in_pile(trials, nominal_mm=nominal_mm)]
+    )  # fmt: skip
 
 
 def rectangles(view: View, segments: Floats, slopes: Floats, *, ends: bool, least: float = LEAST_SUPPORT) -> Rectangles:
@@ -106,7 +134,7 @@ def inside(points: Floats, polygon: Floats) -> NDArray[np.bool_]:
 
 def _is_top(quad: Floats, region: Outline) -> bool:
     """Whether a rectangle is a card on top of others: some sides on the region's rim, and more left than a border."""
-    return int(_on_rim(quad, region).sum()) >= FEWEST_ON_RIM and _is_much_left(quad, region)
+    return int(_on_rim(quad, region).sum()) >= FEWEST_ON_RIM and _is_much_left([quad], region)
 
 
 def _on_rim(quad: Floats, region: Outline) -> NDArray[np.bool_]:
@@ -121,11 +149,11 @@ def _on_rim(quad: Floats, region: Outline) -> NDArray[np.bool_]:
     return out
 
 
-def _is_much_left(quad: Floats, region: Outline) -> bool:
-    """Whether what the region covers beside the quadrilateral is somewhere wider than a border."""
+def _is_much_left(quads: list[Floats], region: Outline) -> bool:
+    """Whether what the region covers beside quadrilaterals is somewhere wider than a border."""
     low = region.contour_mm.min(axis=0) - 2.0
     size = np.ceil((np.ptp(region.contour_mm, axis=0) + 4.0) * REST_PX_PER_MM).astype(int)
     mask = np.zeros((int(size[1]), int(size[0])), np.uint8)
-    for polygon, value in ((region.contour_mm, 1), (quad, 0)):
+    for polygon, value in ((region.contour_mm, 1), *((quad, 0) for quad in quads)):
         cv2.fillPoly(mask, [np.round((polygon - low) * REST_PX_PER_MM).astype(np.int32)], value)
     return bool(2 * cv2.distanceTransform(mask, cv2.DIST_L2, 5).max() / REST_PX_PER_MM > REST_MM)

@@ -69,6 +69,20 @@ def trusted(trials: Trials, *, plain: Mask, nominal_mm: Floats, pale: bool) -> N
     return np.array(kept, np.intp)
 
 
+def trusted_in_pile(trials: Trials, *, nominal_mm: Floats) -> NDArray[np.intp]:
+    """The numbers of those among other cards that none of them covers: other cards have other cards' corners.
+
+    There no table need lie around, so the size must be a nominal one. nominal_mm (k, 2): see `trusted`.
+    """
+    if len(trials.found) == 0:
+        return np.zeros(0, np.intp)
+    areas = np.array([abs(cv2.contourArea(quad.astype(np.float32))) for quad in trials.corners_mm])
+    sides = np.sort([side_lengths(quad).reshape(2, 2).mean(axis=0) for quad in trials.corners_mm], axis=1)
+    nominal = np.abs(sides[:, None] - nominal_mm).max(axis=2).min(axis=1, initial=np.inf) < NOMINAL_MM
+    good = np.flatnonzero(_has_round_corners(trials) & nominal)
+    return np.array(_one_each(trials, good, areas, plain=np.zeros(len(areas), bool), apart_from=[]), np.intp)
+
+
 def _has_round_corners(trials: Trials) -> Mask:
     radii = trials.radii_mm
     middle = np.median(radii, axis=1)
