@@ -32,6 +32,8 @@ LEAST_MM, LEAST_MM2 = 30.0, 2600.0
 """Two cards lying together are no smaller; dice, coins and tokens are."""
 LEAST_SUPPORT = 0.85
 """Share of each side's places that edges must bear out."""
+LEAST_TRIED = 0.5
+"""The same of those that a closer look is taken at: cards may lie on others that look alike."""
 ROOM_MM, MARGIN_MM = 3.0, 14.0
 """So far outside a region edges are looked for, and its surroundings are seen."""
 RIM_MM, RIM_PLACES, ON_RIM = 1.2, np.linspace(0.12, 0.88, 15), 0.7
@@ -69,12 +71,12 @@ def told_apart(
         return tuple(Outline(corners_mm=q, flags=(), contour_mm=q, exact=True, doubted=True) for q in pair)
     if "touching" in region.flags:
         return (region,)
-    closed = rectangles(view, segments, slopes, ends=True)
-    sure = _on_top(view, closed, slopes, nominal_mm=nominal_mm, tried=tried)
+    loosely = rectangles(view, segments, slopes, ends=False, least=LEAST_TRIED)
+    sure = _on_top(view, loosely, slopes, nominal_mm=nominal_mm, tried=tried)
     if sure:
         rest = (replace(region, flags=("overlapped",)),) if _is_much_left([o.corners_mm for o in sure], region) else ()
         return (*sure, *rest)
-    kept, seams = chosen(view, closed, slopes, ends=False)
+    kept, seams = chosen(view, rectangles(view, segments, slopes, ends=True), slopes, ends=False)
     tops = [q for q, seam in zip(kept.corners_mm, seams.tolist(), strict=True) if not seam and _is_top(q, region)]
     if len(tops) != 1:
         return (region,)

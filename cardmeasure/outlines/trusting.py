@@ -35,6 +35,8 @@ MOST_MISFIT, MOST_SQUARE_MISFIT = 25.0, 15.0
 LEAST_CLARITY, LEAST_SQUARE_CLARITY = 1.5, 2.5
 LEAST_MM, MOST_ASPECT = 30.0, 3.0
 """Pens and phones have round corners, too, and cards are neither so narrow nor so long."""
+NOMINAL_ON_TOP_MM = 0.6
+"""And cards on others look larger."""
 SAME_MM = 1.0
 """Rectangles whose corners are all nearer than this are one."""
 THREE_ALIKE_MM = 0.7
@@ -78,17 +80,23 @@ def trusted_in_pile(trials: Trials, *, nominal_mm: Floats) -> NDArray[np.intp]:
         return np.zeros(0, np.intp)
     areas = np.array([abs(cv2.contourArea(quad.astype(np.float32))) for quad in trials.corners_mm])
     sides = np.sort([side_lengths(quad).reshape(2, 2).mean(axis=0) for quad in trials.corners_mm], axis=1)
-    nominal = np.abs(sides[:, None] - nominal_mm).max(axis=2).min(axis=1, initial=np.inf) < NOMINAL_MM
-    good = np.flatnonzero(_has_round_corners(trials) & nominal)
-    return np.array(_one_each(trials, good, areas, plain=np.zeros(len(areas), bool), apart_from=[]), np.intp)
+    nominal = np.abs(sides[:, None] - nominal_mm).max(axis=2).min(axis=1, initial=np.inf) < NOMINAL_ON_TOP_MM
+    kept: list[int] = []
+    for round_ones in (_has_round_corners(trials, clear=False), _has_three_round_corners(trials)):
+        good = np.flatnonzero(round_ones & nominal)
+        kept += _one_each(trials, good, areas, plain=np.zeros(len(areas), bool), apart_from=kept)
+    return np.array(kept, np.intp)
 
 
-def _has_round_corners(trials: Trials) -> Mask:
+def _has_round_corners(trials: Trials, *, clear: bool = True) -> Mask:
+    """Whether all four corners are alike, and, where wanted, the sides clear."""
     radii = trials.radii_mm
     middle = np.median(radii, axis=1)
     alike = np.isfinite(trials.u_radii_mm).all(axis=1) & (np.abs(radii - middle[:, None]).max(axis=1) < ALIKE_MM)
-    clear = (trials.misfit.max(axis=1) < MOST_MISFIT) & (trials.clarity.min(axis=1) >= LEAST_CLARITY)
-    return np.asarray(trials.found & alike & (middle >= LEAST_ROUND_MM) & clear)
+    good = trials.found & alike & (middle >= LEAST_ROUND_MM)
+    if clear:
+        good &= (trials.misfit.max(axis=1) < MOST_MISFIT) & (trials.clarity.min(axis=1) >= LEAST_CLARITY)
+    return np.asarray(good)
 
 
 def _has_three_round_corners(trials: Trials) -> Mask:
