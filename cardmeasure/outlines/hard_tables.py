@@ -34,6 +34,7 @@ from cardmeasure.outlines.regions import (
     inside,
     may_be_several,
     rectangles,
+    sure_within,
     told_apart,
 )
 from cardmeasure.outlines.splitting import split_along_seams
@@ -70,7 +71,7 @@ def seen_again(
 
     tried : takes a closer look at rectangles.
     """
-    found = _split(photo, camera, found, px_per_mm=px_per_mm, nominal_mm=nominal_mm)
+    found = _split(photo, camera, found, px_per_mm=px_per_mm, nominal_mm=nominal_mm, tried=tried)
     pale = is_pale(photo, reference_px)
     if pale or not found.outlines or found.unexplained > UNEXPLAINED:
         return with_hard_pieces(
@@ -84,12 +85,19 @@ def seen_again(
     return tuple(out)
 
 
-def _split(photo: Photo, camera: Camera, found: Found, *, px_per_mm: float, nominal_mm: Floats) -> Found:
+def _split(
+    photo: Photo, camera: Camera, found: Found, *, px_per_mm: float, nominal_mm: Floats, tried: Tried
+) -> Found:  # fmt: skip
     """The same with regions that are cards laid edge to edge cut into these. What has a nominal size is one card."""
     out: list[Outline] = []
     for outline in found.outlines:
         several = may_be_several(outline) if outline.flags else not _has_size(outline, nominal_mm)
-        out += split_along_seams(photo, camera, outline, px_per_mm=px_per_mm) if several else (outline,)
+        parts = split_along_seams(photo, camera, outline, px_per_mm=px_per_mm) if several else (outline,)
+        if len(parts) > 1 and not all(any(part.joined) for part in parts):
+            # between cards that do not quite touch there may be more than one dark line
+            sure = sure_within(photo, camera, outline, px_per_mm=px_per_mm, nominal_mm=nominal_mm, tried=tried)
+            parts = sure if len(sure) == len(parts) else parts
+        out += parts
     return replace(found, outlines=tuple(out))
 
 

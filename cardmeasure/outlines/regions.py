@@ -60,51 +60,51 @@ def told_apart(
 
     tried : takes a closer look at rectangles.
     """
-    hull = hull_with_room(region, ROOM_MM)
-    view = view_of(photo, camera, px_per_mm=px_per_mm, within=hull_with_room(region, MARGIN_MM))
-    segments = segments_mm(view)
-    segments = segments[inside(segments.mean(axis=1), hull)]
-    slopes = slopes_of(view)
-    closed = rectangles(view, segments, slopes, ends=False)
-    pair = two_in(view, box_around(region), closed, slopes)
+    seen = _seen(photo, camera, region, px_per_mm)
+    sure = _sure(seen, nominal_mm=nominal_mm, tried=tried)
+    touching = "touching" in region.flags
+    if sure:
+        if not _is_much_left([o.corners_mm for o in sure], region):
+            return sure
+        return (*sure, region) if touching else (*map(_on_top, sure), replace(region, flags=("overlapped",)))
+    view, segments, slopes = seen
+    pair = two_in(view, box_around(region), rectangles(view, segments, slopes, ends=False), slopes)
     if len(pair):
         return tuple(Outline(corners_mm=q, flags=(), contour_mm=q, exact=True, doubted=True) for q in pair)
-    if "touching" in region.flags:
+    if touching:
         return (region,)
-    loosely = rectangles(view, segments, slopes, ends=False, least=LEAST_TRIED)
-    sure = _on_top(view, loosely, slopes, nominal_mm=nominal_mm, tried=tried)
-    if sure:
-        rest = (replace(region, flags=("overlapped",)),) if _is_much_left([o.corners_mm for o in sure], region) else ()
-        return (*sure, *rest)
     kept, seams = chosen(view, rectangles(view, segments, slopes, ends=True), slopes, ends=False)
     tops = [q for q, seam in zip(kept.corners_mm, seams.tolist(), strict=True) if not seam and _is_top(q, region)]
     if len(tops) != 1:
         return (region,)
-    top = Outline(
-        corners_mm=tops[0],
-        flags=(),
-        contour_mm=tops[0],
-        exact=True,
-        doubted=True,
-        raised_mm=RAISED_MM,
-        u_raised_mm=U_RAISED_MM,
-    )
+    top = _on_top(Outline(corners_mm=tops[0], flags=(), contour_mm=tops[0], exact=True, doubted=True))
     return (top, replace(region, flags=("overlapped",)))
 
 
-def _on_top(
-    view: View, closed: Rectangles, slopes: Floats, *, nominal_mm: Floats, tried: Tried
+def sure_within(
+    photo: Photo, camera: Camera, region: Outline, *, px_per_mm: float, nominal_mm: Floats, tried: Tried
 ) -> tuple[Outline, ...]:
-    """The cards of which no other hides a corner, by a closer look."""
-    likely = closed.corners_mm[likeliest(view, closed.corners_mm, slopes, nominal_mm=nominal_mm)]
-    trials = tried(likely)
-    return tuple(
-        Outline(
-            corners_mm=quad, flags=(), contour_mm=quad, exact=True, doubted=True, sure=True, raised_mm=RAISED_MM,
-            u_raised_mm=U_RAISED_MM,
-        )
-        for quad in trials.corners_mm[trusted_in_pile(trials, nominal_mm=nominal_mm)]
-    )  # fmt: skip
+    """The cards within a region of which none hides another's corner, by a closer look."""
+    return _sure(_seen(photo, camera, region, px_per_mm), nominal_mm=nominal_mm, tried=tried)
+
+
+def _seen(photo: Photo, camera: Camera, region: Outline, px_per_mm: float) -> tuple[View, Floats, Floats]:
+    """A region from above, with its edges and the slopes of its cues."""
+    view = view_of(photo, camera, px_per_mm=px_per_mm, within=hull_with_room(region, MARGIN_MM))
+    segments = segments_mm(view)
+    return view, segments[inside(segments.mean(axis=1), hull_with_room(region, ROOM_MM))], slopes_of(view)
+
+
+def _sure(seen: tuple[View, Floats, Floats], *, nominal_mm: Floats, tried: Tried) -> tuple[Outline, ...]:
+    view, segments, slopes = seen
+    closed = rectangles(view, segments, slopes, ends=False, least=LEAST_TRIED)
+    trials = tried(closed.corners_mm[likeliest(view, closed.corners_mm, slopes, nominal_mm=nominal_mm)])
+    return tuple(Outline(corners_mm=quad, flags=(), contour_mm=quad, exact=True, doubted=True, sure=True)
+                 for quad in trials.corners_mm[trusted_in_pile(trials, nominal_mm=nominal_mm)])  # fmt: skip
+
+
+def _on_top(card: Outline) -> Outline:
+    return replace(card, raised_mm=RAISED_MM, u_raised_mm=U_RAISED_MM)
 
 
 def rectangles(view: View, segments: Floats, slopes: Floats, *, ends: bool, least: float = LEAST_SUPPORT) -> Rectangles:
