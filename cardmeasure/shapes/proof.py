@@ -59,7 +59,8 @@ def proven(photo: Photo, outlines: Sequence[Outline], solution: Solution, settin
     quads = solution.adjustment.state.quads[cards]
     shadow = _shadows(solution, settings)[cards]
     for k, index in enumerate(asked):
-        radius = common_radius_mm(radii[k], u[k])
+        few = FEWEST_ALIKE if not out[index].exact or _is_nominal(quads[k], settings) else qd.SIDES
+        radius = common_radius_mm(radii[k], u[k], fewest=few)
         told = not out[index].exact and not out[index].on_pale
         borne_out = radius is not None and (radius >= SHARP_MM or (told and _is_cut(quads[k], shadow[k], settings)))
         large = told and bool(quads[k][[qd.WIDTH, qd.HEIGHT]].min() >= LARGE_MM)
@@ -69,16 +70,16 @@ def proven(photo: Photo, outlines: Sequence[Outline], solution: Solution, settin
     return tuple(out)
 
 
-def common_radius_mm(radii: Floats, u: Floats) -> float | None:
-    """The radius that a rectangle's corners (4,) share, all but one; None where they do not, as at no card's."""
+def common_radius_mm(radii: Floats, u: Floats, *, fewest: int = FEWEST_ALIKE) -> float | None:
+    """The radius that so many of a rectangle's corners (4,) share; None where they do not, as at no card's."""
     seen = radii[np.isfinite(u)]
-    if len(seen) < FEWEST_ALIKE:
+    if len(seen) < fewest:
         return None
     middle = float(np.median(seen))
     off = np.abs(seen - middle)
     if middle > USUAL_MM:
         return middle if len(seen) == qd.SIDES and off.max() < VERY_ALIKE_MM else None
-    return middle if (off < ALIKE_MM).sum() >= FEWEST_ALIKE else None
+    return middle if (off < ALIKE_MM).sum() >= fewest else None
 
 
 def _has_relief(shadow: Floats, *, sure: bool) -> bool:
@@ -90,9 +91,13 @@ def _has_relief(shadow: Floats, *, sure: bool) -> bool:
 def _is_cut(quad: Floats, shadow: Floats, settings: Settings) -> bool:
     """Whether a rectangle with sharp corners that differs from its table is a card: it throws a shadow, or has a
     nominal size."""
+    return bool(shadow.max() >= LEAST_SHADOW or _is_nominal(quad, settings))
+
+
+def _is_nominal(quad: Floats, settings: Settings) -> bool:
     nominal = cut_table(enabled(settings.classes)).cuts_mm
     off = np.abs(nominal - np.sort(quad[[qd.WIDTH, qd.HEIGHT]])).max(axis=1, initial=0.0)
-    return bool(shadow.max() >= LEAST_SHADOW or (off < NOMINAL_MM).any())
+    return bool((off < NOMINAL_MM).any())
 
 
 def _radii(photo: Photo, cards: NDArray[np.intp], solution: Solution, settings: Settings) -> tuple[Floats, Floats]:
