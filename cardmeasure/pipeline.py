@@ -19,10 +19,10 @@ from cardmeasure.errors import PhotoTrouble
 from cardmeasure.geometry import apply_homography
 from cardmeasure.lens.choice import LensChoice, chosen_lens
 from cardmeasure.lens.identity import identity_of
-from cardmeasure.outlines.hard_tables import seen_again
 from cardmeasure.outlines.neighbours import beside_each_other
 from cardmeasure.outlines.on_sheet import sheet_pieces, uncovered
 from cardmeasure.outlines.pieces import Outline, find_pieces
+from cardmeasure.outlines.second_look import seen_again
 from cardmeasure.photo import Photo, read_photo
 from cardmeasure.print_doubt import suspected_scale, with_print_in_doubt
 from cardmeasure.priors import LensPrior

@@ -1,18 +1,13 @@
-"""The second finder of pieces, for tables that are not plain and for pieces that lie together.
+"""The second finder of pieces, for tables that are not plain: straight edges that close to rectangles, all over them.
 
-The first finder looks for what differs from one smooth background. Where that leaves much unexplained, where the table
-is as pale as a white border, or where nothing was found, straight edges that close to rectangles are looked for all
-over the table. On a plain table only regions that may be several pieces are looked at again. What the first finder has
-outlined well is never given up for something smaller.
+What the first finder has outlined well is never given up for something smaller.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
-from functools import partial
+from dataclasses import dataclass, replace
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -22,10 +17,9 @@ from cardmeasure.outlines.choosing import OVERLAP, chosen
 from cardmeasure.outlines.comparing import area_mm2, covered_mm2, lies_within, shared
 from cardmeasure.outlines.frames import are_mere_lines
 from cardmeasure.outlines.growing import grown
-from cardmeasure.outlines.joins import is_nominal
 from cardmeasure.outlines.likeliest import likeliest
-from cardmeasure.outlines.lines import View, segments_mm, slopes_of, view_of
-from cardmeasure.outlines.pieces import DOUBTFUL, Found, Outline, clockwise
+from cardmeasure.outlines.lines import PER_MM, View, segments_mm, slopes_of, view_of
+from cardmeasure.outlines.pieces import DOUBTFUL, Outline, clockwise
 from cardmeasure.outlines.rectangles import Rectangles
 from cardmeasure.outlines.regions import (
     LEAST_SUPPORT,
@@ -34,10 +28,7 @@ from cardmeasure.outlines.regions import (
     inside,
     may_be_several,
     rectangles,
-    sure_within,
-    told_apart,
 )
-from cardmeasure.outlines.splitting import split_along_seams
 from cardmeasure.outlines.trials import Tried
 from cardmeasure.outlines.trusting import trusted
 from cardmeasure.photo import Photo
@@ -52,75 +43,12 @@ FILLED = 0.9
 """Areas of two outlines of the same rectangle differ by no more than this factor."""
 EXPLAINED = 0.5
 """A region that is no piece by itself stays, without a size, unless rectangles fill so much of it."""
+PART = 1 / 3
+"""A smaller part of a good outline is not its piece."""
 EVEN_BORDER_MM, SHEET_MM = 0.8, 150.0
 """Borders are about as wide on all sides; sheets, whose short sides are longer than this, have none to be missed."""
-UNEXPLAINED = 0.03
-"""A table is not plain where so much of the photo differs from it and is no piece (plain ones: up to 0.035, mostly
-less than 0.005; hard ones: 0.02 to 0.8)."""
 LEAST_TRIED = 0.7
 """Share of each side's places that edges must bear out for a rectangle to be worth a closer look."""
-PALE, RING, WHITE_PERCENTILE = 0.45, 1.35, 85
-"""A table is pale that has so much of the paper's light, seen in a ring so many times as wide as the paper."""
-
-
-def seen_again(
-    photo: Photo, camera: Camera, found: Found, *, px_per_mm: float, reference_px: list[Floats], nominal_mm: Floats,
-    tried: Tried,
-) -> tuple[Outline, ...]:  # fmt: skip
-    """The pieces that the first finder has found, and what a second look adds or tells apart where it can gain.
-
-    tried : takes a closer look at rectangles.
-    """
-    found = _split(photo, camera, found, px_per_mm=px_per_mm, nominal_mm=nominal_mm, tried=tried)
-    pale = is_pale(photo, reference_px)
-    if pale or not found.outlines or found.unexplained > UNEXPLAINED:
-        return with_hard_pieces(
-            photo, camera, found.outlines, px_per_mm=px_per_mm, reference_px=reference_px, nominal_mm=nominal_mm,
-            pale=pale, tried=tried,
-        )  # fmt: skip
-    apart = partial(told_apart, px_per_mm=px_per_mm, nominal_mm=nominal_mm, tried=tried)
-    out: list[Outline] = []
-    for outline in found.outlines:
-        out += apart(photo, camera, outline) if may_be_several(outline) else (outline,)
-    return tuple(out)
-
-
-def _split(
-    photo: Photo, camera: Camera, found: Found, *, px_per_mm: float, nominal_mm: Floats, tried: Tried
-) -> Found:  # fmt: skip
-    """The same with regions that are cards laid edge to edge cut into these. What has a nominal size is one card."""
-    out: list[Outline] = []
-    for outline in found.outlines:
-        several = may_be_several(outline) if outline.flags else not _has_size(outline, nominal_mm)
-        parts = split_along_seams(photo, camera, outline, px_per_mm=px_per_mm) if several else (outline,)
-        if len(parts) > 1 and not all(any(part.joined) for part in parts):
-            # between cards that do not quite touch there may be more than one dark line
-            sure = sure_within(photo, camera, outline, px_per_mm=px_per_mm, nominal_mm=nominal_mm, tried=tried)
-            parts = sure if len(sure) == len(parts) else parts
-        out += parts
-    return replace(found, outlines=tuple(out))
-
-
-def _has_size(outline: Outline, nominal_mm: Floats) -> bool:
-    a, b, *_ = side_lengths(outline.corners_mm)
-    return is_nominal(float(a), float(b), nominal_mm)
-
-
-def is_pale(photo: Photo, papers_px: list[Floats]) -> bool:
-    """Whether the table around the reference is so pale that white borders may not differ from it."""
-    every = max(1, photo.width_px // 400)
-    small = photo.pixels_bgr[::every, ::every]
-    inner, outer = (np.zeros(small.shape[:2], np.uint8) for _ in range(2))
-    for corners in papers_px:
-        for mask, share in ((inner, 0.9), (outer, RING)):
-            ring = corners.mean(axis=0) + share * (corners - corners.mean(axis=0))
-            cv2.fillPoly(mask, [np.round(ring / every).astype(np.int32)], 1)
-    light = photo.response[small[..., 1].astype(np.intp)]
-    paper, table = light[inner > 0], light[(outer > 0) & (inner == 0)]
-    if not len(paper) or not len(table):
-        return False
-    # a fourth of the reference is ink
-    return bool(np.median(table) > PALE * np.percentile(paper, WHITE_PERCENTILE))
 
 
 def with_hard_pieces(
@@ -133,17 +61,12 @@ def with_hard_pieces(
     """
     view = view_of(photo, camera, px_per_mm=px_per_mm)
     papers = [to_plane(camera, corners) for corners in reference_px]
-    segments = segments_mm(view, faint=pale)
-    for paper in papers:
-        segments = segments[~inside(segments.mean(axis=1), paper)]
-    slopes = slopes_of(view, faint=pale)
-    closed = rectangles(view, segments, slopes, ends=True, least=LEAST_TRIED)
-    for paper in papers:
-        closed = closed.rows(~inside(closed.corners_mm.mean(axis=1), paper))
-    sure = _trusted(view, closed, outlines, slopes, nominal_mm=nominal_mm, pale=pale, tried=tried)
-    closed = closed.rows(
-        (closed.support.min(axis=1, initial=1.0) >= LEAST_SUPPORT) & _apart_from(closed.corners_mm, sure)
-    )
+    edges = _edges(view, papers, faint=False)
+    faint = _edges(view, papers, faint=True) if pale else edges
+    sure = _trusted(view, faint, outlines, nominal_mm=nominal_mm, pale=pale, tried=tried)
+    slopes, closed = edges.slopes, edges.closed
+    well = closed.support.min(axis=1, initial=1.0) >= LEAST_SUPPORT
+    closed = closed.rows(well & _apart_from(closed.corners_mm, sure))
     kept, seams = chosen(view, closed, slopes, ends=True)
     found = [Outline(corners_mm=corners, flags=("touching",) if seam else (), exact=True, contour_mm=corners)
              for corners, seam in zip(kept.corners_mm, seams.tolist(), strict=True)]  # fmt: skip
@@ -151,21 +74,50 @@ def with_hard_pieces(
     return tuple(replace(outline, doubted=True, on_pale=pale) for outline in checked)
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Edges:
+    """How the view's cues rise (h, w, 3, 2), and the rectangles that edges close to, but for the references'."""
+
+    slopes: Floats
+    closed: Rectangles
+
+
+def _edges(view: View, papers: list[Floats], *, faint: bool) -> _Edges:
+    segments = segments_mm(view, faint=faint)
+    for paper in papers:
+        segments = segments[~inside(segments.mean(axis=1), paper)]
+    slopes = slopes_of(view, faint=faint)
+    closed = rectangles(view, segments, slopes, ends=True, least=LEAST_TRIED)
+    for paper in papers:
+        closed = closed.rows(~inside(closed.corners_mm.mean(axis=1), paper))
+    return _Edges(slopes=slopes, closed=closed)
+
+
 def _trusted(
-    view: View, closed: Rectangles, outlines: tuple[Outline, ...], slopes: Floats, *, nominal_mm: Floats, pale: bool,
-    tried: Tried,
-) -> list[Outline]:  # fmt: skip
+    view: View, edges: _Edges, outlines: tuple[Outline, ...], *, nominal_mm: Floats, pale: bool, tried: Tried
+) -> list[Outline]:
     """The cards that a closer look at the likeliest rectangles, and at plain outlines, bears out."""
+    if view.per_mm < PER_MM:
+        return []  # corners' radii cannot be told so far from above
     plain = [o for o in outlines if not o.flags and not any(o.joined)]
-    rough = closed.corners_mm[likeliest(view, closed.corners_mm, slopes, nominal_mm=nominal_mm)]
+    quads = edges.closed.corners_mm
+    rough = quads[likeliest(view, quads, edges.slopes, nominal_mm=nominal_mm)]
     count = len(rough)
     trials = tried(np.concatenate([rough, *(clockwise(o.corners_mm)[None] for o in plain)]))
     is_plain = np.arange(len(trials.found)) >= count
     out = []
     for k in trusted(trials, plain=is_plain, nominal_mm=nominal_mm, pale=pale).tolist():
         corners = trials.corners_mm[k]
+        if not is_plain[k] and any(_is_part(corners, one) for one in plain):
+            continue
         out.append(replace(plain[k - count] if is_plain[k] else _outline(corners), corners_mm=corners, sure=True))
     return out
+
+
+def _is_part(corners: Floats, plain: Outline) -> bool:
+    """Whether a rectangle is but a small part of a good outline: what is printed on a large piece."""
+    one = _outline(corners)
+    return area_mm2(one) < PART * area_mm2(plain) and shared(one, plain) > SAME
 
 
 def _outline(corners: Floats) -> Outline:

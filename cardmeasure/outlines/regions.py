@@ -17,7 +17,7 @@ from cardmeasure.camera import Camera
 from cardmeasure.outlines.choosing import chosen, two_in
 from cardmeasure.outlines.comparing import covered_mm2
 from cardmeasure.outlines.likeliest import likeliest
-from cardmeasure.outlines.lines import View, segments_mm, slopes_of, view_of
+from cardmeasure.outlines.lines import PER_MM, View, segments_mm, slopes_of, view_of
 from cardmeasure.outlines.pieces import Outline, clockwise
 from cardmeasure.outlines.rectangles import Rectangles, closed_rectangles
 from cardmeasure.outlines.trials import Tried
@@ -97,6 +97,8 @@ def _seen(photo: Photo, camera: Camera, region: Outline, px_per_mm: float) -> tu
 
 def _sure(seen: tuple[View, Floats, Floats], *, nominal_mm: Floats, tried: Tried) -> tuple[Outline, ...]:
     view, segments, slopes = seen
+    if view.per_mm < PER_MM:
+        return ()  # corners' radii cannot be told so far from above
     closed = rectangles(view, segments, slopes, ends=False, least=LEAST_TRIED)
     trials = tried(closed.corners_mm[likeliest(view, closed.corners_mm, slopes, nominal_mm=nominal_mm)])
     return tuple(Outline(corners_mm=quad, flags=(), contour_mm=quad, exact=True, doubted=True, sure=True)

@@ -1,0 +1,74 @@
+"""The second look for pieces: on tables that are not plain all over, on plain ones at what may be several pieces.
+
+The first finder looks for what differs from one smooth background. Where that leaves much unexplained, where the table
+is as pale as a white border, or where nothing was found, the whole table is looked at again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import partial
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cardmeasure.camera import Camera
+from cardmeasure.geometry import side_lengths
+from cardmeasure.outlines.hard_tables import with_hard_pieces
+from cardmeasure.outlines.joins import is_nominal
+from cardmeasure.outlines.paleness import is_pale
+from cardmeasure.outlines.pieces import Found, Outline
+from cardmeasure.outlines.regions import may_be_several, sure_within, told_apart
+from cardmeasure.outlines.splitting import split_along_seams
+from cardmeasure.outlines.trials import Tried
+from cardmeasure.photo import Photo
+
+Floats = NDArray[np.floating[Any]]
+
+UNEXPLAINED = 0.03
+"""A table is not plain where so much of the photo differs from it and is no piece (plain ones: up to 0.035, mostly
+less than 0.005; hard ones: 0.02 to 0.8)."""
+
+
+def seen_again(
+    photo: Photo, camera: Camera, found: Found, *, px_per_mm: float, reference_px: list[Floats], nominal_mm: Floats,
+    tried: Tried,
+) -> tuple[Outline, ...]:  # fmt: skip
+    """The pieces that the first finder has found, and what a second look adds or tells apart where it can gain.
+
+    tried : takes a closer look at rectangles.
+    """
+    found = _split(photo, camera, found, px_per_mm=px_per_mm, nominal_mm=nominal_mm, tried=tried)
+    pale = is_pale(photo, reference_px)
+    if pale or not found.outlines or found.unexplained > UNEXPLAINED:
+        return with_hard_pieces(
+            photo, camera, found.outlines, px_per_mm=px_per_mm, reference_px=reference_px, nominal_mm=nominal_mm,
+            pale=pale, tried=tried,
+        )  # fmt: skip
+    apart = partial(told_apart, px_per_mm=px_per_mm, nominal_mm=nominal_mm, tried=tried)
+    out: list[Outline] = []
+    for outline in found.outlines:
+        out += apart(photo, camera, outline) if may_be_several(outline) else (outline,)
+    return tuple(out)
+
+
+def _split(
+    photo: Photo, camera: Camera, found: Found, *, px_per_mm: float, nominal_mm: Floats, tried: Tried
+) -> Found:  # fmt: skip
+    """The same with regions that are cards laid edge to edge cut into these. What has a nominal size is one card."""
+    out: list[Outline] = []
+    for outline in found.outlines:
+        several = may_be_several(outline) if outline.flags else not _has_size(outline, nominal_mm)
+        parts = split_along_seams(photo, camera, outline, px_per_mm=px_per_mm) if several else (outline,)
+        if len(parts) > 1 and not all(any(part.joined) for part in parts):
+            # between cards that do not quite touch there may be more than one dark line
+            sure = sure_within(photo, camera, outline, px_per_mm=px_per_mm, nominal_mm=nominal_mm, tried=tried)
+            parts = sure if len(sure) == len(parts) else parts
+        out += parts
+    return replace(found, outlines=tuple(out))
+
+
+def _has_size(outline: Outline, nominal_mm: Floats) -> bool:
+    a, b, *_ = side_lengths(outline.corners_mm)
+    return is_nominal(float(a), float(b), nominal_mm)
