@@ -9,17 +9,21 @@ The scenes, faces and phones are invented; the same version of the rig renders t
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from calibration.rig.bank_scenes import bank_scene
+from calibration.rig.decoy_scenes import decoy_scene
 from calibration.rig.groups import random_scene
+from calibration.rig.neighbour_scenes import neighbour_scene
 from calibration.rig.odd_scenes import odd_scene
 from calibration.rig.scene import Print, Scene
 from calibration.rig.sheet_scenes import sheet_scene
 from calibration.rig.shots import write_shot
+from calibration.rig.table_scenes import table_scene
 from cardmeasure.reference.layout import page_layout
 
 U_READING_MM = 0.08
@@ -62,6 +66,7 @@ THICKNESS = {
 }
 """What households wrote down of pieces that are thicker than cards."""
 SHEET = Printer(folder="measuring_sheet", scale_x=0.9978, scale_y=1.0014, seed=15)
+ANYWHERE = Printer(folder="any_table", scale_x=1.0019, scale_y=0.9988, seed=16)
 SHOTS: dict[Printer, tuple[Shot, ...]] = {
     KITCHEN: (
         Shot(name="kitchen_table.jpg", group="kind", seed=301, cards=9, px_per_mm=9.4, mat="blue-velour"),
@@ -86,8 +91,34 @@ SHOTS: dict[Printer, tuple[Shot, ...]] = {
     COMPONENTS: (
         Shot(name="tiles_and_tokens.jpg", group="odd", seed=9483, cards=5, width=2016, height=1512, px_per_mm=8.0),
     ),
+    ANYWHERE: (
+        Shot(
+            name="wooden_table.jpg",
+            group="tables",
+            seed=511,
+            cards=5,
+            width=2016,
+            height=1512,
+            px_per_mm=7.0,
+            mat="wood-grain",
+        ),
+        Shot(name="edge_to_edge.jpg", group="neighbours", seed=512, cards=4, width=2016, height=1512, px_per_mm=7.0),
+        Shot(name="pen_and_coins.jpg", group="decoys", seed=513, cards=3, width=2016, height=1512, px_per_mm=7.0),
+    ),
     SHEET: (Shot(name="white_desk.jpg", group="sheet", seed=427, cards=6, width=2016, height=1512, px_per_mm=6.9),),
 }
+
+
+ELSEWHERE: dict[str, Callable[[Shot], Scene]] = {
+    "tables": lambda shot: table_scene(
+        shot.seed, width=shot.width, height=shot.height, px_per_mm=shot.px_per_mm, cards=shot.cards, table=shot.mat
+    ),
+    "neighbours": lambda shot: neighbour_scene(
+        shot.seed, width=shot.width, height=shot.height, px_per_mm=shot.px_per_mm, kind="row"
+    ),
+    "decoys": lambda shot: decoy_scene(shot.seed, width=shot.width, height=shot.height, px_per_mm=shot.px_per_mm),
+}
+"""Groups whose scenes are not drawn as those of cards on a mat are."""
 
 
 def scene_of(shot: Shot, printer: Printer) -> Scene:
@@ -99,6 +130,8 @@ def scene_of(shot: Shot, printer: Printer) -> Scene:
             shot.seed, width=shot.width, height=shot.height, px_per_mm=shot.px_per_mm, cards=shot.cards, paper="a4"
         )
         scene = replace(scene, mat=replace(scene.mat, name="pale-linen"))
+    elif shot.group in ELSEWHERE:
+        scene = ELSEWHERE[shot.group](shot)
     else:
         scene = _scene_of_cards(shot)
     post = replace(scene.post, quality=shot.quality, orientation=shot.orientation)

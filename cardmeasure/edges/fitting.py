@@ -42,6 +42,8 @@ WIDTH_ROOM = 3.0
 LOW, HIGH = np.full(PARAMETERS, 1e-4), np.full(PARAMETERS, np.inf)
 LOW[[PLACE, BLUR, SHARPENING, SHADOW, SHADE, WIDTH]] = -np.inf, 0.3, -0.3, 0.0, 0.03, -np.inf
 HIGH[[BLUR, SHARPENING, SHADOW, SHADE]] = 6.0, 1.5, 60.0, 1.1
+U_OF_GAPS, BRIGHTEST_GAP = 0.4, 12.0
+"""Gaps between dark cards, of whose light less is known than of shadows', may be so many times as bright as these."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -184,6 +186,9 @@ def _fitted(task: _Task, start: Floats, bounds: tuple[Floats, Floats], rounds: i
 def _bounds(priors: LookPriors) -> tuple[Floats, Floats]:
     """Least and largest parameters (n, 15); a wall is never much wider than pose and thickness make it."""
     low, high = (np.tile(limit, (len(priors.mean), 1)) for limit in (LOW, HIGH))
+    # a gap between dark cards may be brighter than these
+    unsure = priors.covariance[:, SHADE, SHADE] > U_OF_GAPS**2
+    high[:, SHADE] = np.where(unsure, BRIGHTEST_GAP, high[:, SHADE])
     width, room = priors.mean[:, WIDTH], WIDTH_ROOM * np.sqrt(priors.covariance[:, WIDTH, WIDTH])
     low[:, WIDTH], high[:, WIDTH] = width - room, width + room
     return low, high

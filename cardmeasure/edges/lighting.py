@@ -44,8 +44,10 @@ SHADE_LEVEL, U_SHADE_LEVEL = 0.5, 0.3
 """Light left in the shadow."""
 GAP, U_GAP = 0.35, 0.4
 """Between two cards that touch, over their thickness (from rendered rows): no two edges are straight."""
-GAP_SHADE, GAP_WALL_PX = (0.1, 0.1), (0.0, 0.02)
-"""Light that is left in such a gap, of the face beyond; and the wall in it, which is as dark as the rest."""
+GAP_LIGHT, GAP_WALL_PX = (0.06, 0.06), (0.0, 0.02)
+"""Light that is left in such a gap, of that of white paper; and the wall in it, which is as dark as the rest."""
+MOST_SHADE, LEAST_FACE = 2.0, 0.01
+"""A gap between dark cards may be brighter than these, but no more than twice as bright; no face is darker."""
 SHARPENED, U_SHARPENED = 0.2, 0.2
 U_BLUR = 0.2
 """Relative uncertainty of a side's blur when only the reference's is known."""
@@ -149,9 +151,12 @@ def priors_learned(before: LookPriors, looks: Looks, around: Surroundings) -> Lo
 def _as_seams(mean: Floats, u: Floats, around: Surroundings) -> None:
     """Where another card touches a side, what is expected of the gap: narrow and dark, with a face beyond it."""
     joined = around.is_joined
+    light, u_light = (
+        part * around.white / np.maximum(mean[joined, TABLE].mean(axis=1), LEAST_FACE) for part in GAP_LIGHT
+    )
     for part, level, spread in (
         (SHADOW, GAP * around.thickness_px[joined], U_GAP * around.thickness_px[joined]),
-        (SHADE, *GAP_SHADE), (WIDTH, *GAP_WALL_PX),
+        (SHADE, np.minimum(light, MOST_SHADE), u_light), (WIDTH, *GAP_WALL_PX),
     ):  # fmt: skip
         mean[joined, part], u[joined, part] = level, spread
 

@@ -214,7 +214,7 @@ def _surroundings(
 
 def _clarity(sides: Profiles, found: SideLooks, joined: NDArray[np.bool_]) -> Floats:
     """Contrast of face and table over what the looks leave unexplained near the edge, (n,), in the colour that shows it
-    best; of joined sides (n,) that of face and gap."""
+    best; of joined sides (n,) that of face and gap, or of both faces."""
     x, looks = sides.distance_px, found.looks.parameters
     model = expected_light(x, looks, plain_channels(len(looks)), found.shading)
     weight = (sides.weight * (np.abs(x - looks[:, PLACE, None]) < NEAR_PX))[:, None]
@@ -223,6 +223,8 @@ def _clarity(sides: Profiles, found: SideLooks, joined: NDArray[np.bool_]) -> Fl
     gap = np.minimum(looks[:, SHADOW] / (2 * looks[:, BLUR]), 1.0)[:, None]
     beyond = np.where(joined[:, None], looks[:, SHADE, None] * looks[:, TABLE], looks[:, TABLE])
     contrast = np.abs(beyond - looks[:, FACE]) * np.where(joined[:, None], gap, 1.0)
+    # two cards that touch may tell themselves apart by their borders
+    contrast = np.maximum(contrast, joined[:, None] * np.abs(looks[:, TABLE] - looks[:, FACE]))
     return np.asarray((contrast / scatter).max(axis=1))
 
 

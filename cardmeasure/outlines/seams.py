@@ -33,10 +33,13 @@ STEEPEST, SLOPES = 0.02, 33
 DARKER, OVER_OTHERS, DARKEST = 0.03, 3.0, 0.5
 """Logarithm of light by which a seam is darker than its surroundings, in each part; how much darker than most other
 lines that run the same way; and what counts at most."""
-TRIES = 16
+TRIES = 40
 """So many of the darkest lines are looked at: frames printed near the borders are darker than seams."""
+STEP_SHARE = 0.5
+"""A step counts for so much of a line, as pictures are full of steps."""
 MUCH_DARKER = 1.6
 """A gap that is wider than it is seen at first is darker by this factor than what lies a little farther off."""
+BORDER_SHARE = 0.5
 CORNER_MM, NARROWEST_MM = 5.0, 20.0
 """Cards' corners take up so much of a seam; no card is narrower."""
 NOTCH_MM, DEEP_MM = 0.7, 0.4
@@ -45,9 +48,10 @@ LATER_MM = 0.8
 """Regions' contours run up to so far outside the cards."""
 NOTCH_REACH_MM, DEEPEST_MM, ASIDE_MM = 2.5, 4.0, 5.0
 """How far beside a seam a notch is looked for, and how deep; faces are seen a little farther to the side."""
-AT_LINE_MM, OFF_PX, END_PX = 0.3, 2, 3
-"""A dark line nearer to where notches end is their seam's; else that is looked for between these, and is good to so
-many pixels. A notch ends where it is no wider than the last."""
+AT_LINE_MM, NEAR_LINE_MM, OFF_PX, END_PX = 0.3, 1.2, 2, 3
+"""A line nearer to where notches end is their seam's; one that is not much farther may be, where one card lies farther
+in than the other; else the seam is looked for between the ends, and is good to so many pixels. A notch ends where it is
+no wider than the last."""
 OTHER_TABLE = 0.4
 """What lies outside a region and differs so much from the table around is another card."""
 NO_FACE, SPECKLE_PX = 0.25, 5
@@ -94,8 +98,11 @@ def seam_in(photo: Photo, camera: Camera, part_mm: Floats, *, table: Floats, px_
     table : logarithm of the light of the table around it, see `table_around`.
     """
     flat = _flat(photo, camera, part_mm, min(px_per_mm, MOST_PER_MM), table)
-    found = [one for one in (_across(part) for part in (flat, flat.turned())) if one is not None]
-    return max(found, key=lambda one: one[0])[1] if found else None
+    for marks in (_darker, _line_or_step):
+        found = [one for one in (_across(part, marks(part.log)) for part in (flat, flat.turned())) if one is not None]
+        if found:
+            return max(found, key=lambda one: one[0])[1]
+    return None
 
 
 def table_around(photo: Photo, camera: Camera, region_mm: Floats) -> Floats:
@@ -123,8 +130,8 @@ def _flat(photo: Photo, camera: Camera, contour_mm: Floats, per_mm: float, table
     return _Flat(log=log, table=table, per_mm=per_mm, origin_mm=origin, right_mm=right, down_mm=down)
 
 
-def _across(flat: _Flat) -> tuple[float, Seam] | None:
-    """The clearest seam that runs down the picture, with how clear it is."""
+def _across(flat: _Flat, marks: Floats) -> tuple[float, Seam] | None:
+    """The clearest seam that runs down the picture, with how clear it is; marks (h, w): what may be part of one."""
     per_mm = flat.per_mm
     room, corner = round(ROOM_MM * per_mm), round((ROOM_MM + CORNER_MM) * per_mm)
     near = round((ROOM_MM + NARROWEST_MM) * per_mm)
@@ -132,30 +139,48 @@ def _across(flat: _Flat) -> tuple[float, Seam] | None:
     if w < 2 * near + 3 or h < 2 * corner + BANDS:
         return None
     cuts = np.linspace(corner, h - corner, BANDS + 1).astype(int)
-    dark = _darker(flat.log.mean(axis=2))
-    bands = np.stack([dark[a:b].mean(axis=0) for a, b in pairwise(cuts)])
+    bands = np.stack([marks[a:b].mean(axis=0) for a, b in pairwise(cuts)])
     middle = (cuts[:-1] + cuts[1:]) / 2 - (h - 1) / 2
     found = _lines_in(bands, middle)
     score = found.mean.copy()
     score[:near] = score[w - near :] = 0
+    rows, aside = (cuts[:-1] + cuts[1:]) // 2, np.arange(h) - (h - 1) / 2
+    rivals: list[tuple[float, float, Floats]] = []
     for _ in range(TRIES):
         x = int(score.argmax())
         if score[x] == 0:
-            return None
-        line = _between_notches(flat, x + found.slope[x] * (np.arange(h) - (h - 1) / 2))
-        if line is not None and _darkness(bands, line[(cuts[:-1] + cuts[1:]) // 2]) > found.least:
-            ends = flat.to_mm(line[[room, h - 1 - room]], np.array([room, h - 1 - room], float))
-            return float(score[x]), Seam(ends_mm=ends, gap_mm=_gap_px(flat.log, line, corner) / per_mm)
+            break
+        for off, line in _between_notches(flat, x + found.slope[x] * aside):
+            if _darkness(bands, line[rows]) > found.least:
+                rivals.append((off, -float(score[x]), line))
+        if rivals and rivals[-1][0] == 0:
+            break
         score[max(0, x - SPAN_PX) : x + SPAN_PX + 1] = 0
-    return None
+    if not rivals:
+        return None
+    _, clear, line = min(rivals, key=lambda one: one[:2])
+    ends = flat.to_mm(line[[room, h - 1 - room]], np.array([room, h - 1 - room], float))
+    return -clear, Seam(ends_mm=ends, gap_mm=_gap_px(flat.log, line, corner) / per_mm)
 
 
 def _darker(log: Floats) -> Floats:
-    """How much darker each pixel (h, w) is than both of what lies beside it, near or farther off."""
-    best = np.zeros_like(log)
+    """How much darker each pixel (h, w) of a picture (h, w, 3) is than both of what lies beside it, near or farther
+    off, logarithm of light."""
+    mean = log.mean(axis=2)
+    best = np.zeros_like(mean)
     for span in (SPAN_PX, 2 * SPAN_PX, REACH_PX):
-        left, right = log[:, : -2 * span], log[:, 2 * span :]
-        best[:, span:-span] = np.maximum(best[:, span:-span], np.minimum(left, right) - log[:, span:-span])
+        left, right = mean[:, : -2 * span], mean[:, 2 * span :]
+        best[:, span:-span] = np.maximum(best[:, span:-span], np.minimum(left, right) - mean[:, span:-span])
+    return np.asarray(best)
+
+
+def _line_or_step(log: Floats) -> Floats:
+    """The same, or how much brighter it is than both, as the table may be between dark cards, or by how much these
+    differ, as borders of different cards do."""
+    best = np.maximum(_darker(log), _darker(-log))
+    half = SPAN_PX // 2
+    step = np.abs(log[:, 2 * half :] - log[:, : -2 * half]).max(axis=2)
+    best[:, half:-half] = np.maximum(best[:, half:-half], STEP_SHARE * step)
     return best
 
 
@@ -196,17 +221,20 @@ def _darkness(bands: Floats, x: Floats) -> float:
     return float(_weakest(near[np.arange(len(x)), at][:, None])[0])
 
 
-def _between_notches(flat: _Flat, line: Floats) -> Floats | None:
-    """The line, x (h,), moved to where the notches at its ends come to their own; None where there are not two."""
+def _between_notches(flat: _Flat, line: Floats) -> list[tuple[float, Floats]]:
+    """The line, x (h,), and the one through where the notches at its ends come to their own, as far as each may be
+    their seam, with how unlikely that is: 0, 1 or 2. Nothing where there are not two notches."""
     h, per_mm = len(flat.log), flat.per_mm
     rows = np.arange(round(DEEPEST_MM * per_mm)) + round(ROOM_MM * per_mm)
     ends = [_notch_end(flat, line, inward) for inward in (rows, h - 1 - rows)]
     if ends[0] is None or ends[1] is None:
-        return None
-    if max(abs(x - line[y]) for x, y in (ends[0], ends[1])) < AT_LINE_MM * per_mm:
-        return line
+        return []
     (x0, y0), (x1, y1) = ends[0], ends[1]
-    return np.asarray(x0 + (x1 - x0) / (y1 - y0) * (np.arange(h) - y0))
+    off = max(abs(x0 - line[y0]), abs(x1 - line[y1])) / per_mm
+    if off < AT_LINE_MM:
+        return [(0.0, line)]
+    moved = x0 + (x1 - x0) / (y1 - y0) * (np.arange(h) - y0)
+    return ([(1.0, line)] if off < NEAR_LINE_MM else []) + [(2.0, np.asarray(moved))]
 
 
 def _notch_end(flat: _Flat, line: Floats, inward: NDArray[np.intp]) -> tuple[float, int] | None:
@@ -218,6 +246,7 @@ def _notch_end(flat: _Flat, line: Floats, inward: NDArray[np.intp]) -> tuple[flo
     aside = np.arange(round(-ASIDE_MM * per_mm), round(ASIDE_MM * per_mm) + 1)
     outward = -1 if inward[1] > inward[0] else 1
     run, end = np.abs(aside) < NOTCH_REACH_MM * per_mm, None
+    limits = np.flatnonzero(run)[[0, -1]]
     first = _first_face(flat, line, inward[: max(1, round(LATER_MM * per_mm))])
     for y in inward[first + max(1, round(DEEP_MM * per_mm)) :].tolist():
         middle = round(float(line[y]))
@@ -230,7 +259,8 @@ def _notch_end(flat: _Flat, line: Floats, inward: NDArray[np.intp]) -> tuple[flo
         run, end = narrower, (middle + float(aside[narrower].mean()), y)
         if np.count_nonzero(run) <= END_PX:
             break
-    return end
+    # what ends at the limit of where it is looked for is another line's notch
+    return None if run[limits].any() else end
 
 
 def _first_face(flat: _Flat, line: Floats, inward: NDArray[np.intp]) -> int:
@@ -297,4 +327,6 @@ def _gap_px(log: Floats, line: Floats, corner: int) -> float:
     beside = [float(min(light[REACH_PX - span], light[REACH_PX + span])) for span in (SPAN_PX, REACH_PX)]
     thin, wide = (1 - light / level for level in beside)
     thin[np.abs(aside) > SPAN_PX] = 0
+    if max(wide[0], wide[-1]) > BORDER_SHARE * wide[REACH_PX]:  # it goes on, so it is a dark border
+        wide = thin
     return float(np.clip(wide if wide[REACH_PX] > MUCH_DARKER * thin[REACH_PX] else thin, 0, 1).sum())

@@ -57,10 +57,11 @@ def _split(
     photo: Photo, camera: Camera, found: Found, *, px_per_mm: float, nominal_mm: Floats, tried: Tried
 ) -> Found:  # fmt: skip
     """The same with regions that are cards laid edge to edge cut into these. What has a nominal size is one card."""
+    cut = partial(split_along_seams, photo, camera, px_per_mm=px_per_mm, nominal_mm=nominal_mm)
     out: list[Outline] = []
     for outline in found.outlines:
         several = may_be_several(outline) if outline.flags else not _has_size(outline, nominal_mm)
-        parts = split_along_seams(photo, camera, outline, px_per_mm=px_per_mm) if several else (outline,)
+        parts = cut(outline) if several else (outline,)
         if len(parts) > 1 and not all(any(part.joined) for part in parts):
             # between cards that do not quite touch there may be more than one dark line
             sure = sure_within(photo, camera, outline, px_per_mm=px_per_mm, nominal_mm=nominal_mm, tried=tried)

@@ -10,6 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.camera import Camera
+from cardmeasure.geometry import side_lengths
+from cardmeasure.outlines.joins import is_nominal
 from cardmeasure.outlines.pieces import Outline, as_sides, clockwise, fills_rectangle, fitted_corners
 from cardmeasure.outlines.seams import Seam, seam_in, table_around
 from cardmeasure.photo import Photo
@@ -26,12 +28,19 @@ OPEN_MM = 0.45
 """In a wider gap the table shows, and sides look as they do anywhere."""
 LEAST_MM = 30.0
 """Two cards laid together are no narrower."""
+ALIKE_MM = 1.0
+"""Cards of one deck, roughly outlined, differ by less."""
 LEAST_PER_MM = 4.0
 """In coarser photos, px/mm, neither the notches at a seam's ends nor the seam itself can be told from print."""
 
 
-def split_along_seams(photo: Photo, camera: Camera, region: Outline, *, px_per_mm: float) -> tuple[Outline, ...]:
-    """The cards that a region is made of, each a rectangle; the region itself where it is none or not all are."""
+def split_along_seams(
+    photo: Photo, camera: Camera, region: Outline, *, px_per_mm: float, nominal_mm: Floats
+) -> tuple[Outline, ...]:
+    """The cards that a region is made of; the region itself where it is none.
+
+    Each is a rectangle, and all have nominal sizes, or one size.
+    """
     box = cv2.minAreaRect(region.contour_mm.astype(np.float32))
     if "cut-by-frame" in region.flags or min(box[1]) < LEAST_MM or px_per_mm < LEAST_PER_MM:
         return (region,)
@@ -49,7 +58,16 @@ def split_along_seams(photo: Photo, camera: Camera, region: Outline, *, px_per_m
             open_parts += _halves(part, seam)
     if not seams or not all(fills_rectangle(part) for part in whole):
         return (region,)
-    return tuple(_card(part, seams) for part in whole)
+    cards = tuple(_card(part, seams) for part in whole)
+    return cards if _are_like_cards(cards, nominal_mm) else (region,)
+
+
+def _are_like_cards(parts: tuple[Outline, ...], nominal_mm: Floats) -> bool:
+    """Whether all parts have nominal sizes (k, 2), or all the same."""
+    sides = np.sort([side_lengths(part.corners_mm).reshape(2, 2).mean(axis=0) for part in parts], axis=1)
+    if float(np.ptp(sides, axis=0).max()) < ALIKE_MM:
+        return True
+    return all(is_nominal(short, long, nominal_mm) for short, long in sides.tolist())
 
 
 def _card(part: Floats, seams: list[Seam]) -> Outline:
