@@ -17,11 +17,13 @@ from cardmeasure.camera import Camera
 from cardmeasure.geometry import side_lengths
 from cardmeasure.outlines.hard_tables import with_hard_pieces
 from cardmeasure.outlines.joins import is_nominal
+from cardmeasure.outlines.neighbours import joined_to_each_other
 from cardmeasure.outlines.paleness import is_pale
-from cardmeasure.outlines.pieces import Found, Outline
-from cardmeasure.outlines.regions import may_be_several, sure_within, told_apart
+from cardmeasure.outlines.pieces import Found, Outline, clockwise
+from cardmeasure.outlines.regions import is_uneven, may_be_several, sure_within, told_apart
 from cardmeasure.outlines.splitting import split_along_seams
 from cardmeasure.outlines.trials import Tried
+from cardmeasure.outlines.trusting import has_corners_of_a_card
 from cardmeasure.photo import Photo
 
 Floats = NDArray[np.floating[Any]]
@@ -59,15 +61,26 @@ def _split(
     """The same with regions that are cards laid edge to edge cut into these. What has a nominal size is one card."""
     cut = partial(split_along_seams, photo, camera, px_per_mm=px_per_mm, nominal_mm=nominal_mm)
     out: list[Outline] = []
-    for outline in found.outlines:
+    for outline in _with_piles(found.outlines, nominal_mm, tried):
         several = may_be_several(outline) if outline.flags else not _has_size(outline, nominal_mm)
         parts = cut(outline) if several else (outline,)
         if len(parts) > 1 and not all(any(part.joined) for part in parts):
             # between cards that do not quite touch there may be more than one dark line
             sure = sure_within(photo, camera, outline, px_per_mm=px_per_mm, nominal_mm=nominal_mm, tried=tried)
-            parts = sure if len(sure) == len(parts) else parts
+            parts = joined_to_each_other(sure) if len(sure) == len(parts) else parts
         out += parts
     return replace(found, outlines=tuple(out))
+
+
+def _with_piles(outlines: tuple[Outline, ...], nominal_mm: Floats, tried: Tried) -> list[Outline]:
+    """The outlines; what is uneven, has no nominal size and not a card's corners may be a pile, and is flagged so."""
+    asked = [k for k, one in enumerate(outlines) if not one.flags and is_uneven(one) and not _has_size(one, nominal_mm)]
+    out = list(outlines)
+    if asked:
+        trials = tried(np.array([clockwise(outlines[k].corners_mm) for k in asked]))
+        for k, good in zip(asked, has_corners_of_a_card(trials).tolist(), strict=True):
+            out[k] = outlines[k] if good else replace(outlines[k], flags=("overlapped",))
+    return out
 
 
 def _has_size(outline: Outline, nominal_mm: Floats) -> bool:

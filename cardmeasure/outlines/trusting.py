@@ -88,6 +88,11 @@ def trusted_in_pile(trials: Trials, *, nominal_mm: Floats) -> NDArray[np.intp]:
     return np.array(kept, np.intp)
 
 
+def has_corners_of_a_card(trials: Trials) -> Mask:
+    """Which (n,) have four corners alike, round or square, but for one at most."""
+    return _has_three_round_corners(trials) | _has_square_corners(trials)
+
+
 def _has_round_corners(trials: Trials, *, clear: bool = True) -> Mask:
     """Whether all four corners are alike, and, where wanted, the sides clear."""
     radii = trials.radii_mm
