@@ -15,13 +15,13 @@ from numpy.typing import NDArray
 
 from cardmeasure.camera import Camera
 from cardmeasure.geometry import side_lengths
-from cardmeasure.outlines.hard_tables import with_hard_pieces
+from cardmeasure.outlines.hard_tables import SHEET_MM, with_hard_pieces
 from cardmeasure.outlines.joins import is_nominal
 from cardmeasure.outlines.neighbours import joined_to_each_other
 from cardmeasure.outlines.paleness import is_pale
 from cardmeasure.outlines.pieces import Found, Outline, clockwise
 from cardmeasure.outlines.regions import is_uneven, may_be_several, sure_within, told_apart
-from cardmeasure.outlines.splitting import split_along_seams
+from cardmeasure.outlines.splitting import LEAST_PER_MM, split_along_seams
 from cardmeasure.outlines.trials import Tried
 from cardmeasure.outlines.trusting import has_corners_of_a_card
 from cardmeasure.photo import Photo
@@ -61,7 +61,7 @@ def _split(
     """The same with regions that are cards laid edge to edge cut into these. What has a nominal size is one card."""
     cut = partial(split_along_seams, photo, camera, px_per_mm=px_per_mm, nominal_mm=nominal_mm)
     out: list[Outline] = []
-    for outline in _with_piles(found.outlines, nominal_mm, tried):
+    for outline in _with_piles(found.outlines, px_per_mm, nominal_mm, tried):
         several = may_be_several(outline) if outline.flags else not _has_size(outline, nominal_mm)
         parts = cut(outline) if several else (outline,)
         if len(parts) > 1 and not all(any(part.joined) for part in parts):
@@ -72,15 +72,22 @@ def _split(
     return replace(found, outlines=tuple(out))
 
 
-def _with_piles(outlines: tuple[Outline, ...], nominal_mm: Floats, tried: Tried) -> list[Outline]:
+def _with_piles(outlines: tuple[Outline, ...], px_per_mm: float, nominal_mm: Floats, tried: Tried) -> list[Outline]:
     """The outlines; what is uneven, has no nominal size and not a card's corners may be a pile, and is flagged so."""
-    asked = [k for k, one in enumerate(outlines) if not one.flags and is_uneven(one) and not _has_size(one, nominal_mm)]
+    asked = [
+        k for k, one in enumerate(outlines)
+        if not one.flags and is_uneven(one) and not _is_sheet(one) and not _has_size(one, nominal_mm)
+    ]  # fmt: skip
     out = list(outlines)
-    if asked:
+    if asked and px_per_mm >= LEAST_PER_MM:
         trials = tried(np.array([clockwise(outlines[k].corners_mm) for k in asked]))
         for k, good in zip(asked, has_corners_of_a_card(trials).tolist(), strict=True):
             out[k] = outlines[k] if good else replace(outlines[k], flags=("overlapped",))
     return out
+
+
+def _is_sheet(outline: Outline) -> bool:
+    return bool(side_lengths(outline.corners_mm).min() > SHEET_MM)
 
 
 def _has_size(outline: Outline, nominal_mm: Floats) -> bool:
