@@ -102,8 +102,8 @@ SHOTS: dict[Printer, tuple[Shot, ...]] = {
             px_per_mm=7.0,
             mat="wood-grain",
         ),
-        Shot(name="edge_to_edge.jpg", group="neighbours", seed=512, cards=4, width=2016, height=1512, px_per_mm=7.0),
-        Shot(name="pen_and_coins.jpg", group="decoys", seed=513, cards=3, width=2016, height=1512, px_per_mm=7.0),
+        Shot(name="edge_to_edge.jpg", group="neighbours", seed=522, cards=4, width=2016, height=1512, px_per_mm=7.0),
+        Shot(name="things_lying_about.jpg", group="decoys", seed=513, cards=3, width=2016, height=1512, px_per_mm=7.0),
     ),
     SHEET: (Shot(name="white_desk.jpg", group="sheet", seed=427, cards=6, width=2016, height=1512, px_per_mm=6.9),),
 }

@@ -13,8 +13,9 @@ RMS_MM = {"kind": 0.03, "sheet": 0.03, "hard": 0.05, "3mp": 0.08, "tilt": 0.08, 
 OTHER_RMS_MM = 0.12
 WORST_KIND_MM = 0.12
 MISSED_SHARE = 0.01
-MISSED_TABLES, FALSE_TABLES = 0.05, 0.01
-"""Shares of the cards on hard tables."""
+LAID_BADLY = ("tables", "neighbours")
+MISSED_LAID_BADLY, FALSE_LAID_BADLY = 0.05, 0.01
+"""Shares of the cards on hard tables, and of those that touch or lie on others."""
 FEWEST_SHOTS = 10
 """With fewer, a bootstrapped interval says too little to be held against anything."""
 POOLED_COVERAGE = (0.93, 0.97)
@@ -57,9 +58,9 @@ def _group_targets(group: str, f: GroupFigures) -> list[Target]:
         targets.append(
             Target(name=f"{group}: coverage", asked="interval reaches 0.95", found=f"up to {reach:.3f}", met=met)
         )
-    if group == "tables":
-        targets.append(_most("tables: missed, share", f.missed / max(f.cards, 1), MISSED_TABLES))
-        targets.append(_most("tables: false, share", f.false / max(f.cards, 1), FALSE_TABLES))
+    if group in LAID_BADLY:
+        targets.append(_most(f"{group}: missed, share", f.missed / max(f.cards, 1), MISSED_LAID_BADLY))
+        targets.append(_most(f"{group}: false, share", f.false / max(f.cards, 1), FALSE_LAID_BADLY))
     if group == "decoys":
         targets.append(_most("decoys: false pieces", f.false, 0))
     if group in FLAGS_ONLY:

@@ -26,7 +26,7 @@ THICK_MM = 1.0
 """From here on a piece is measured by itself: bank cards (0.76 mm) are still solved together with the rest."""
 DEEP_MM = 5.4
 """Corners that seem rounder than this leave less of their sides straight than cards' do."""
-CARD_CORNERS, NEARLY_RIGHT_DEG, RIGHT_DEG, FEWEST_RIGHT = 4, 12.0, 4.0, 2
+CARD_CORNERS, NEARLY_RIGHT_DEG, RIGHT_DEG, FEWEST_RIGHT = 4, 15.0, 4.0, 2
 """What is as thin as a card, no rectangle, and has four corners that are nearly right, or more with so many right ones,
 is several cards."""
 NO_RECTANGLE = ("not-a-rectangle",)

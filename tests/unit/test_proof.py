@@ -28,6 +28,12 @@ def test_three_corners_alike_are_a_cards_whatever_the_fourth_seems_to_be(
     assert common_radius_mm(radii, SEEN) == pytest.approx(radius)
 
 
+def test_where_all_four_are_asked_for_one_that_differs_is_too_many() -> None:
+    radii = np.array([3.0, 3.0, 3.1, 5.0])
+    assert common_radius_mm(radii, SEEN) == pytest.approx(3.05)
+    assert common_radius_mm(radii, SEEN, fewest=4) is None
+
+
 def test_a_side_that_is_a_line_of_the_table_leaves_two_corners_that_are_none() -> None:
     assert common_radius_mm(np.array([0.0, 3.0, 3.1, 0.2]), SEEN) is None
 

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from plan_shapes import rectangle, regular
 
+from cardmeasure.outlines.pieces import Outline, clockwise
+from cardmeasure.settings import Settings
+from cardmeasure.shapes.outlines import sorted_out
 from cardmeasure.shapes.plans import Plan, disc, outline_mm, polygon
 from cardmeasure.shapes.recognising import candidates, corner_radius_mm, recognised
 
@@ -66,3 +70,30 @@ def test_a_piece_with_a_bay_in_it_is_nothing() -> None:
 def test_an_oval_is_no_disc() -> None:
     oval = rough(disc(np.zeros(2), 25.0)) * [1.0, 0.7]
     assert all(plan.shape != "circle" for plan in candidates(oval))
+
+
+def laid(contour: np.ndarray) -> Outline:
+    """What the first finder says of an outline that is no rectangle."""
+    corners = clockwise(np.asarray(cv2.boxPoints(cv2.minAreaRect(contour.astype(np.float32))), float))
+    return Outline(corners_mm=corners, flags=("not-a-rectangle",), contour_mm=contour)
+
+
+@pytest.mark.parametrize("turn_deg", [3.0, 7.0, 12.0, 20.0, 30.0])
+def test_a_fan_of_two_cards_is_no_polygon_but_several_cards(turn_deg: float) -> None:
+    """The hull of two cards that lie on each other, one turned about a corner."""
+    card = rectangle(63.0, 88.0, radius=3.0)
+    c, s = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
+    points = outline_mm(card, arc_points=12)
+    pivot = card.corners_mm[2]
+    both = np.concatenate([points, (points - pivot) @ np.array([[c, s], [-s, c]]) + pivot])
+    hull = cv2.convexHull(both.astype(np.float32)).reshape(-1, 2).astype(float)
+    (outline,) = sorted_out([laid(rough(polygon(hull, 0.0)))], Settings())
+    assert outline.flags != ()
+    assert not outline.is_solid
+
+
+@pytest.mark.parametrize("sides", [3, 5, 6, 8])
+def test_a_regular_polygon_is_measured_as_one(sides: int) -> None:
+    (outline,) = sorted_out([laid(rough(regular(sides, 45.0, turn=0.4, radius=0.5)))], Settings())
+    assert outline.is_solid
+    assert outline.shape == "polygon"

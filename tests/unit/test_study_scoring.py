@@ -78,6 +78,23 @@ def test_a_card_that_is_expected_to_be_flagged_is_neither_missed_nor_false() -> 
         assert (score.cards, score.false) == ((), ())
 
 
+@pytest.mark.parametrize(("width_mm", "false"), [(63.9, 0), (64.2, 1), (61.8, 1)])
+def test_a_size_where_a_card_is_expected_to_be_flagged_is_false_where_it_is_not_that_cards(
+    width_mm: float, false: int
+) -> None:
+    """A pile that is taken for one card, or a part of one: more than a millimetre off."""
+    truth = truth_of(true_card(300, 300, expect="flagged"))
+    score = score_shot("a", truth, Findings(pieces=(piece(300, 300, width_mm=width_mm),)), group="kind")
+    assert len(score.false) == false
+
+
+def test_cards_that_touch_are_to_be_measured() -> None:
+    truth = truth_of(true_card(300, 300, expect="flagged", trouble="touching"))
+    assert len(score_shot("a", truth, Findings(pieces=(piece(300, 300),)), group="neighbours").cards) == 1
+    missed = score_shot("a", truth, Findings(pieces=()), group="neighbours").cards
+    assert [card.missed for card in missed] == ["no outline"]
+
+
 @pytest.mark.parametrize(("probability", "sure"), [(0.96, True), (0.95, False)])
 def test_a_wrong_class_is_sure_above_a_probability_of_95_per_cent(probability: float, sure: bool) -> None:
     found = piece(300, 300, size_class="bridge", probability=probability)
