@@ -23,7 +23,7 @@ from cardmeasure.outlines.pieces import Found, Outline, clockwise
 from cardmeasure.outlines.regions import is_uneven, may_be_several, sure_within, told_apart
 from cardmeasure.outlines.splitting import LEAST_PER_MM, split_along_seams
 from cardmeasure.outlines.trials import Tried
-from cardmeasure.outlines.trusting import has_corners_of_a_card
+from cardmeasure.outlines.trusting import has_corners_of_several
 from cardmeasure.photo import Photo
 
 Floats = NDArray[np.floating[Any]]
@@ -73,7 +73,7 @@ def _split(
 
 
 def _with_piles(outlines: tuple[Outline, ...], px_per_mm: float, nominal_mm: Floats, tried: Tried) -> list[Outline]:
-    """The outlines; what is uneven, has no nominal size and not a card's corners may be a pile, and is flagged so."""
+    """The outlines; what is uneven, has no nominal size and corners unlike each other is a pile, and is flagged so."""
     asked = [
         k for k, one in enumerate(outlines)
         if not one.flags and is_uneven(one) and not _is_sheet(one) and not _has_size(one, nominal_mm)
@@ -81,8 +81,8 @@ def _with_piles(outlines: tuple[Outline, ...], px_per_mm: float, nominal_mm: Flo
     out = list(outlines)
     if asked and px_per_mm >= LEAST_PER_MM:
         trials = tried(np.array([clockwise(outlines[k].corners_mm) for k in asked]))
-        for k, good in zip(asked, has_corners_of_a_card(trials).tolist(), strict=True):
-            out[k] = outlines[k] if good else replace(outlines[k], flags=("overlapped",))
+        for k, several in zip(asked, has_corners_of_several(trials).tolist(), strict=True):
+            out[k] = replace(outlines[k], flags=("overlapped",)) if several else outlines[k]
     return out
 
 

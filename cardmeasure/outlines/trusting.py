@@ -42,6 +42,8 @@ SAME_MM = 1.0
 THREE_ALIKE_MM = 0.7
 """Where one is unlike them, the other three radii differ by no more."""
 UNSEEN_MM = 1e3
+FEWEST_UNLIKE, UNLIKE_MM = 3, 2.0
+"""So many corners must be seen, and their radii differ by so much, to be those of several cards."""
 RIM_MM = (0.8, 9.0)
 """A frame printed on a card lies so far within it, on all sides."""
 
@@ -88,9 +90,14 @@ def trusted_in_pile(trials: Trials, *, nominal_mm: Floats) -> NDArray[np.intp]:
     return np.array(kept, np.intp)
 
 
-def has_corners_of_a_card(trials: Trials) -> Mask:
-    """Which (n,) have four corners alike, round or square, but for one at most."""
-    return _has_three_round_corners(trials) | _has_square_corners(trials)
+def has_corners_of_several(trials: Trials) -> Mask:
+    """Which (n,) have corners that are clearly unlike each other, as those of different cards in a pile seem to be."""
+    seen = np.isfinite(trials.u_radii_mm)
+    low, high = (
+        f(np.where(seen, trials.radii_mm, else_), axis=1) for f, else_ in ((np.min, np.inf), (np.max, -np.inf))
+    )
+    unlike = (seen.sum(axis=1) >= FEWEST_UNLIKE) & (high - low > UNLIKE_MM)
+    return np.asarray(trials.found & unlike & ~_has_three_round_corners(trials) & ~_has_square_corners(trials))
 
 
 def _has_round_corners(trials: Trials, *, clear: bool = True) -> Mask:

@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from cardmeasure.outlines.trials import Trials
-from cardmeasure.outlines.trusting import has_corners_of_a_card, trusted, trusted_in_pile
+from cardmeasure.outlines.trusting import has_corners_of_several, trusted, trusted_in_pile
 
 Floats = NDArray[np.floating[Any]]
 NOMINAL = np.array([[63.0, 88.0], [57.0, 88.0], [44.0, 68.0]])
@@ -106,10 +106,12 @@ def test_in_a_pile_the_card_with_all_corners_is_on_top() -> None:
     assert trusted_in_pile(look(box(0, 0, 71.3, 95.2), ROUND, BORDER), nominal_mm=NOMINAL).tolist() == []
 
 
-def test_a_pile_has_no_cards_corners() -> None:
-    corners = (ROUND, SQUARE, [3.0, 3.1, 0.2, 3.0], [0.0, 2.0, 0.4, 5.0])
+def test_only_a_pile_has_corners_clearly_unlike_each_other() -> None:
+    corners = (ROUND, SQUARE, [3.0, 3.1, 0.2, 3.0], [2.8, 3.9, 3.7, 3.0], [0.0, 2.0, 0.4, 5.0])
     looks = together(*(look(box(0, 0, 69, 94), radii, TABLE) for radii in corners))
-    assert has_corners_of_a_card(looks).tolist() == [True, True, True, False]
+    assert has_corners_of_several(looks).tolist() == [False] * 4 + [True]
+    hidden = look(box(0, 0, 69, 94), [0.0, 2.0, 0.4, 5.0], TABLE, seen=(False, True, False, True))
+    assert not has_corners_of_several(hidden)[0]
 
 
 def test_of_nothing_nothing_is_trusted() -> None:
