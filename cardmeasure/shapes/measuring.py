@@ -22,7 +22,7 @@ from cardmeasure.shapes.courses import Course, course_of
 from cardmeasure.shapes.edges import Points, edge_points
 from cardmeasure.shapes.fitting import fitted, residuals_mm, robustly_fitted
 from cardmeasure.shapes.plans import Plan, disc, enclosing, interior_angles_rad, outline_mm, polygon
-from cardmeasure.shapes.recognising import candidates
+from cardmeasure.shapes.recognising import candidates, is_several_cards
 from cardmeasure.shapes.sampling import Others
 from cardmeasure.shapes.uncertainty import Edges, covariances, plan_of, sizes_mm
 
@@ -51,6 +51,8 @@ SHARP_MM, POINTED_DEG, U_SHARP_MM = 0.7, 130.0, 0.3
 ALIKE_THICK = 1.3
 """Pieces whose thicknesses differ by less than this factor are looked at together."""
 WEAK_CLARITY = 3.0
+CARDS_MM = 1.0
+"""Thinner pieces may be cards."""
 FRAME_LINE_MM, SHADOW_SHARE = 1.1, 0.6
 """By how much a rough outline may be larger than what is found in it, and over the thickness for its shadow."""
 
@@ -157,6 +159,8 @@ def _measured(
     for k, (piece, fit) in enumerate(zip(pieces, fits, strict=True)):
         if fit is not None and _holds(k, fit, course, points, (camera, float(elevation[k]))):
             if _lies_far_inside(fit[0], rough[k], piece.thickness_mm):
+                continue
+            if piece.thickness_mm < CARDS_MM and is_several_cards(fit[0]):
                 continue
             sides = np.unique(course.side[course.piece == k])
             looks = points.sides.looks.parameters[sides]

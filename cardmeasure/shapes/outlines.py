@@ -17,7 +17,6 @@ from cardmeasure.camera import Camera, project
 from cardmeasure.outlines.pieces import Outline
 from cardmeasure.settings import Settings
 from cardmeasure.shapes.measuring import RoughPiece
-from cardmeasure.shapes.plans import Plan, interior_angles_rad
 from cardmeasure.shapes.recognising import corner_radius_mm, recognised
 
 Floats = NDArray[np.floating[Any]]
@@ -26,9 +25,6 @@ THICK_MM = 1.0
 """From here on a piece is measured by itself: bank cards (0.76 mm) are still solved together with the rest."""
 DEEP_MM = 5.4
 """Corners that seem rounder than this leave less of their sides straight than cards' do."""
-CARD_CORNERS, NEARLY_RIGHT_DEG, RIGHT_DEG, FEWEST_RIGHT = 4, 15.0, 4.0, 2
-"""What is as thin as a card, no rectangle, and has four corners that are nearly right, or more with so many right ones,
-is several cards."""
 NO_RECTANGLE = ("not-a-rectangle",)
 UNEVEN = ("not-a-rectangle", "overlapped")
 """Flags of outlines that are looked at again: a shadow makes the outline of a round or pointed piece uneven."""
@@ -74,14 +70,4 @@ def _sorted_out(outline: Outline, thickness: tuple[float, float]) -> Outline:
         if outline.flags != NO_RECTANGLE:
             return outline
         return replace(outline, corners_mm=plan.corners_mm, flags=(), corner_radius_mm=plan.radius_mm)
-    if not thick and plan.shape == "polygon" and _shows_cards(plan):
-        return replace(outline, flags=("overlapped",))
     return replace(outline, shape=plan.shape, is_solid=True)
-
-
-def _shows_cards(plan: Plan) -> bool:
-    """Whether a polygon that is no rectangle has cards' right angles, or nearly: it is a fan, or a pile askew."""
-    off = np.abs(np.degrees(interior_angles_rad(plan.corners_mm)) - 90.0)
-    if len(off) == CARD_CORNERS:
-        return bool(off.max() < NEARLY_RIGHT_DEG)
-    return len(off) > CARD_CORNERS and bool(np.count_nonzero(off < RIGHT_DEG) >= FEWEST_RIGHT)

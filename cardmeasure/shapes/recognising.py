@@ -42,6 +42,9 @@ MASK_GAP_MM = 0.25
 MOST_SIDES = 12
 POLYGON_MM = 0.45
 SHARPEST_DEG, BLUNTEST_DEG = 40.0, 164.0
+CARD_CORNERS, NEARLY_RIGHT_DEG, RIGHT_DEG, FEWEST_RIGHT = 4, 15.0, 4.0, 2
+"""What is as thin as a card, no rectangle, and has four corners that are nearly right, or more with so many right ones,
+is several cards."""
 
 
 def candidates(contour_mm: Floats) -> list[Plan]:
@@ -63,6 +66,16 @@ def candidates(contour_mm: Floats) -> list[Plan]:
 def recognised(contour_mm: Floats) -> Plan | None:
     """The likeliest of the candidates, if there is one."""
     return next(iter(candidates(contour_mm)), None)
+
+
+def is_several_cards(plan: Plan) -> bool:
+    """Whether a thin polygon has cards' right angles, or nearly, but is no rectangle: it is a fan, or a pile askew."""
+    if plan.shape != "polygon":
+        return False
+    off = np.abs(np.degrees(interior_angles_rad(plan.corners_mm)) - 90.0)
+    if len(off) == CARD_CORNERS:
+        return bool(off.max() < NEARLY_RIGHT_DEG)
+    return len(off) > CARD_CORNERS and bool(np.count_nonzero(off < RIGHT_DEG) >= FEWEST_RIGHT)
 
 
 def corner_radius_mm(contour_mm: Floats, corners_mm: Floats) -> float:

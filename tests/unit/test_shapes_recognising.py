@@ -9,11 +9,8 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from plan_shapes import rectangle, regular
 
-from cardmeasure.outlines.pieces import Outline, clockwise
-from cardmeasure.settings import Settings
-from cardmeasure.shapes.outlines import sorted_out
 from cardmeasure.shapes.plans import Plan, disc, outline_mm, polygon
-from cardmeasure.shapes.recognising import candidates, corner_radius_mm, recognised
+from cardmeasure.shapes.recognising import candidates, corner_radius_mm, is_several_cards, recognised
 
 STEP_MM = 0.4
 
@@ -72,12 +69,6 @@ def test_an_oval_is_no_disc() -> None:
     assert all(plan.shape != "circle" for plan in candidates(oval))
 
 
-def laid(contour: np.ndarray) -> Outline:
-    """What the first finder says of an outline that is no rectangle."""
-    corners = clockwise(np.asarray(cv2.boxPoints(cv2.minAreaRect(contour.astype(np.float32))), float))
-    return Outline(corners_mm=corners, flags=("not-a-rectangle",), contour_mm=contour)
-
-
 @pytest.mark.parametrize("turn_deg", [3.0, 7.0, 12.0, 20.0, 30.0])
 def test_a_fan_of_two_cards_is_no_polygon_but_several_cards(turn_deg: float) -> None:
     """The hull of two cards that lie on each other, one turned about a corner."""
@@ -87,13 +78,16 @@ def test_a_fan_of_two_cards_is_no_polygon_but_several_cards(turn_deg: float) -> 
     pivot = card.corners_mm[2]
     both = np.concatenate([points, (points - pivot) @ np.array([[c, s], [-s, c]]) + pivot])
     hull = cv2.convexHull(both.astype(np.float32)).reshape(-1, 2).astype(float)
-    (outline,) = sorted_out([laid(rough(polygon(hull, 0.0)))], Settings())
-    assert outline.flags != ()
-    assert not outline.is_solid
+    plan = recognised(rough(polygon(hull, 0.0)))
+    assert plan is not None
+    assert is_several_cards(plan)
 
 
 @pytest.mark.parametrize("sides", [3, 5, 6, 8])
-def test_a_regular_polygon_is_measured_as_one(sides: int) -> None:
-    (outline,) = sorted_out([laid(rough(regular(sides, 45.0, turn=0.4, radius=0.5)))], Settings())
-    assert outline.is_solid
-    assert outline.shape == "polygon"
+def test_a_regular_polygon_is_not_several_cards(sides: int) -> None:
+    assert not is_several_cards(regular(sides, 45.0, turn=0.4, radius=0.5))
+
+
+def test_neither_is_a_card_nor_a_disc() -> None:
+    assert not is_several_cards(rectangle(63.0, 88.0, radius=3.0))
+    assert not is_several_cards(disc(np.zeros(2), 20.0))
