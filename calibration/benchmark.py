@@ -50,7 +50,7 @@ STAGES = {
     "edges": (solving, "measure_edges"),
     "adjustment": (solving, "adjust"),
     "shapes": (thickness_solving, "odd_shapes"),
-    "radii": (thickness_solving, "corner_radii_of_cards"),
+    "radii": (thickness_solving, "corners_of_cards"),
     "sizing": (thickness_solving, "sized_cards"),
 }
 """The stages by the names under which their callers know them; one within another is reported as `outer.inner`."""

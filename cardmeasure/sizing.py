@@ -119,7 +119,7 @@ def _card(
     bends: Floats,
 ) -> Card:  # fmt: skip
     corners: Corners = tuple((float(x), float(y)) for x, y in corners_px)
-    if index < 0 or solution.edges is None:
+    if index < 0 or outline.flags or solution.edges is None:
         return _unsized(number, corners, outline.flags or ("edge-not-found",))
     adjustment = solution.adjustment
     quad = adjustment.state.quads[index]

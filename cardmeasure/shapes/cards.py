@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -11,8 +11,10 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.camera import project
-from cardmeasure.classes import match_size
-from cardmeasure.geometry import apply_homography
+from cardmeasure.classes import enabled, match_size
+from cardmeasure.classes.likelihood import cut_table
+from cardmeasure.geometry import apply_homography, side_lengths
+from cardmeasure.outlines.joins import is_nominal
 from cardmeasure.outlines.pieces import Outline
 from cardmeasure.photo import Photo
 from cardmeasure.reference.finding import Sighting
@@ -30,6 +32,8 @@ from cardmeasure.uncertainty import budget_from_covariances
 
 Floats = NDArray[np.floating[Any]]
 
+FEWEST_CORNERS = 2
+"""What shows fewer and has no nominal size is no card, but perhaps a pile."""
 MARGIN_MM = 0.8
 """So near another piece the table is not looked at."""
 
@@ -60,12 +64,21 @@ def _px(start: Start, mm: Floats) -> Floats:
     return project(start.camera, np.column_stack([mm, np.zeros(len(mm))]))
 
 
-def corner_radii_of_cards(
+@dataclass(frozen=True, kw_only=True)
+class CornersOfCards:
+    """Corner radius of each solved card whose corners are alike, and which have no corners of a card, by the indices of
+    their outlines."""
+
+    radii_mm: dict[int, float]
+    none: frozenset[int]
+
+
+def corners_of_cards(
     photo: Photo, outlines: Sequence[Outline], solution: Solution, settings: Settings
-) -> dict[int, float]:
-    """Corner radius of each solved card whose corners are alike, by the index of its outline."""
+) -> CornersOfCards:
+    """How round the corners of all solved cards are."""
     if solution.edges is None:
-        return {}
+        return CornersOfCards(radii_mm={}, none=frozenset())
     state, sides = solution.adjustment.state, solution.edges.known.sides.looks.parameters
     asked: dict[int, RoundCorners] = {}
     for k, outline in enumerate(outlines):
@@ -79,7 +92,16 @@ def corner_radii_of_cards(
             )  # fmt: skip
     seen = corner_radii_mm(photo, state.camera, list(asked.values()), paper_mm=settings.paper_mm)
     radii = {k: one_radius_mm(*found, asked[k].mm) for k, found in zip(asked, seen, strict=True)}
-    return {k: radius for k, radius in radii.items() if radius is not None}
+    few = (k for k, (_, u) in zip(asked, seen, strict=True) if np.isfinite(u).sum() < FEWEST_CORNERS)
+    return CornersOfCards(
+        radii_mm={k: radius for k, radius in radii.items() if radius is not None},
+        none=frozenset(k for k in few if not _has_size(asked[k].mm, settings)),
+    )
+
+
+def _has_size(corners: Floats, settings: Settings) -> bool:
+    width, height, *_ = side_lengths(corners).tolist()
+    return is_nominal(width, height, cut_table(enabled(settings.classes)).cuts_mm)
 
 
 def shape_card(number: int, shape: MeasuredShape, settings: Settings, *, corners_px: Corners) -> Card:

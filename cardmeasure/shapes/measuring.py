@@ -51,6 +51,8 @@ SHARP_MM, POINTED_DEG, U_SHARP_MM = 0.7, 130.0, 0.3
 ALIKE_THICK = 1.3
 """Pieces whose thicknesses differ by less than this factor are looked at together."""
 WEAK_CLARITY = 3.0
+MOST_ROUND = 0.3
+"""Radius of a polygon's corners over its width."""
 CARDS_MM = 1.0
 """Thinner pieces may be cards."""
 FRAME_LINE_MM, SHADOW_SHARE = 1.1, 0.6
@@ -164,7 +166,9 @@ def _measured(
                 continue
             sides = np.unique(course.side[course.piece == k])
             looks = points.sides.looks.parameters[sides]
-            found[piece.number] = _shape(photo, adjustment, piece, fit, (points, looks, sides), paper)
+            shape = _shape(photo, adjustment, piece, fit, (points, looks, sides), paper)
+            if not _is_mostly_corner(shape):
+                found[piece.number] = shape
     return found
 
 
@@ -194,6 +198,12 @@ def _fit(
     per_mm = camera.focal_px / float(np.linalg.norm(camera.position_mm))
     plan, weight = robustly_fitted(plan, mm, side, weight, floor_mm=FLOOR_PX / per_mm)
     return plan, Edges(**{**edges.__dict__, "weight": weight})
+
+
+def _is_mostly_corner(shape: MeasuredShape) -> bool:
+    """Whether a polygon's corners are so round that hardly a side is left: several coins that lie on each other."""
+    round_mm = MOST_ROUND * float(shape.sizes_mm[:2].min())
+    return shape.plan.shape == "polygon" and shape.radius_mm is not None and shape.radius_mm > round_mm
 
 
 def _lies_far_inside(plan: Plan, rough: Plan, thickness_mm: float) -> bool:

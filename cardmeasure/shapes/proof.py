@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from cardmeasure import quads as qd
 from cardmeasure.classes import enabled
 from cardmeasure.classes.likelihood import cut_table
+from cardmeasure.edges.beside import light_beside
 from cardmeasure.edges.relief import darkness_px
 from cardmeasure.outlines.pieces import DOUBTFUL, Outline
 from cardmeasure.photo import Photo
@@ -42,6 +43,9 @@ CARD_MM = 0.3
 """Lines are printed no finer where the pieces are thinner than cards."""
 LARGE_MM = 32.0
 """What differs from a table that is not pale, and is no smaller, is hardly a part of a pattern or of a card."""
+BLOWN_OUT, INSIDE_MM, SPOTS = 0.9, 5.0, np.linspace(-0.5, 0.5, 5)
+"""Of the brightest light that the photo holds: a lamp seen in a glossy table has so much, white paper hardly; looked at
+so far within the sides, at some places."""
 NOMINAL_MM = 0.5
 """Cards are cut to so much of a nominal size."""
 
@@ -49,7 +53,11 @@ NOMINAL_MM = 0.5
 def proven(photo: Photo, outlines: Sequence[Outline], solution: Solution, settings: Settings) -> tuple[Outline, ...]:
     """The outlines; those doubted that were solved but do not bear it out are flagged, so that they get no size."""
     out = [replace(o, flags=DOUBTFUL, is_solid=False) if o.doubted and o.shape != "rectangle" else o for o in outlines]
-    asked = [k for k, o in enumerate(out) if o.doubted and solution.card_of[k] >= 0]
+    solved = [bool(card >= 0) for card in solution.card_of]
+    # what is not found now may be, wrongly, when others are left out
+    out = [replace(o, flags=DOUBTFUL) if o.doubted and not (o.flags or o.is_solid or solved[k]) else o
+           for k, o in enumerate(out)]  # fmt: skip
+    asked = [k for k, o in enumerate(out) if o.doubted and solved[k]]
     if not asked:
         return tuple(out)
     cards = solution.card_of[asked]
@@ -58,14 +66,17 @@ def proven(photo: Photo, outlines: Sequence[Outline], solution: Solution, settin
     good = _sides_are_whole(solution, cards) & (sure | _sides_are_clear(solution, cards))
     quads = solution.adjustment.state.quads[cards]
     shadow = _shadows(solution, settings)[cards]
+    inner = light_beside(photo, solution.adjustment.state.camera, quads, along=SPOTS, outward_mm=-INSIDE_MM)
+    blown_out = inner.reshape(len(quads), -1).min(axis=1) > BLOWN_OUT * float(photo.response[-1])
     for k, index in enumerate(asked):
         few = FEWEST_ALIKE if not out[index].exact or _is_nominal(quads[k], settings) else qd.SIDES
         radius = common_radius_mm(radii[k], u[k], fewest=few)
         told = not out[index].exact and not out[index].on_pale
         borne_out = radius is not None and (radius >= SHARP_MM or (told and _is_cut(quads[k], shadow[k], settings)))
-        large = told and bool(quads[k][[qd.WIDTH, qd.HEIGHT]].min() >= LARGE_MM)
+        large = told and bool(quads[k][[qd.WIDTH, qd.HEIGHT]].min() >= LARGE_MM) and not _is_square(radii[k])
         likely = sure[k] or (_has_relief(shadow[k], sure=large) and (borne_out or large))
-        if not good[k] or not likely:
+        glare = bool(blown_out[k]) and not _is_nominal(quads[k], settings)
+        if not good[k] or not likely or glare:
             out[index] = replace(out[index], flags=DOUBTFUL)
     return tuple(out)
 
@@ -128,6 +139,11 @@ def _sides_are_whole(solution: Solution, cards: NDArray[np.intp]) -> NDArray[np.
     skew = np.abs(np.column_stack([quads[:, qd.SHEAR], quads[:, [qd.WIDTH_TAPER, qd.HEIGHT_TAPER]] / size]))
     whole = solution.edges.used[cards].min(axis=1) >= FEW_USED
     return np.asarray(whole & (np.degrees(skew.max(axis=1)) <= NOT_SQUARE_DEG))
+
+
+def _is_square(radii: Floats) -> bool:
+    """Whether the corners (4,) are cut, all but one at least."""
+    return bool(np.count_nonzero(radii < SHARP_MM) >= FEWEST_ALIKE)
 
 
 def _shadows(solution: Solution, settings: Settings) -> Floats:

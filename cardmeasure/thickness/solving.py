@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -16,7 +17,7 @@ from cardmeasure.reference.finding import Sighting
 from cardmeasure.reference.sheet_look import SheetLook
 from cardmeasure.results import Card
 from cardmeasure.settings import Settings
-from cardmeasure.shapes.cards import corner_radii_of_cards, odd_shapes
+from cardmeasure.shapes.cards import corners_of_cards, odd_shapes
 from cardmeasure.shapes.outlines import sorted_out
 from cardmeasure.shapes.proof import proven
 from cardmeasure.sizing import numbered_cards, sized_cards
@@ -68,8 +69,9 @@ def _sized(
         # what is no piece has told wrong things of lens and pose
         outlines, solution = sure, solve(photo, squares, sure, settings, start=start, known=known)
     shapes = odd_shapes(photo, squares, outlines, solution, settings, start=start)
-    radii = corner_radii_of_cards(photo, outlines, solution, settings)
-    return outlines, solution, sized_cards(outlines, solution, settings, shapes=shapes, radii_mm=radii)
+    corners = corners_of_cards(photo, outlines, solution, settings)
+    outlines = tuple(replace(o, flags=("overlapped",)) if k in corners.none else o for k, o in enumerate(outlines))
+    return outlines, solution, sized_cards(outlines, solution, settings, shapes=shapes, radii_mm=corners.radii_mm)
 
 
 def _seen(card: Card, outline: Outline, settings: Settings) -> SeenPiece:
