@@ -101,7 +101,6 @@ def test_turning_the_card_changes_nothing(
     assert_same(turned, upright)
 
 
-@example((60.0, 87.0), 0.01, 0.838061019977903)
 @quick
 @given(sizes, st.floats(0.01, 1.0), st.floats(0.5, 2.0))
 @example((60.0, 87.0), 0.01, 0.838061019977903)
