@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from cardmeasure.camera import Camera
 from cardmeasure.geometry import side_lengths
 from cardmeasure.outlines.joins import is_nominal
+from cardmeasure.outlines.notch_signs import may_have_seam
 from cardmeasure.outlines.pieces import Outline, as_sides, clockwise, fills_rectangle, fitted_corners
 from cardmeasure.outlines.seams import Seam, seam_in, table_around
 from cardmeasure.photo import Photo
@@ -50,7 +51,8 @@ def split_along_seams(
     whole, open_parts = [], [region.contour_mm]
     while open_parts:
         part = open_parts.pop()
-        seam = sought(part) if len(seams) < MOST_CUTS else None
+        asked = len(seams) < MOST_CUTS and may_have_seam(photo, camera, part, table=table)
+        seam = sought(part) if asked else None
         if seam is None:
             whole.append(part)
         else:

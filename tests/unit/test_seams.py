@@ -15,8 +15,10 @@ from numpy.typing import NDArray
 
 from cardmeasure.camera import Camera
 from cardmeasure.outlines.neighbours import joined_to_each_other
+from cardmeasure.outlines.notch_signs import may_have_seam
 from cardmeasure.outlines.pieces import Outline, clockwise
 from cardmeasure.outlines.regions import is_uneven
+from cardmeasure.outlines.seams import table_around
 from cardmeasure.outlines.splitting import split_along_seams
 from cardmeasure.photo import Photo, read_photo
 from cardmeasure.solving import U_SEAM_PX
@@ -172,3 +174,31 @@ def test_a_contour_with_a_step_in_one_side_is_uneven(step: float) -> None:
                               np.column_stack([x[::-1], np.full_like(x, 88.0)]), left])  # fmt: skip
     outline = Outline(corners_mm=box(31.5, 44, 63, 88), flags=(), contour_mm=contour)
     assert is_uneven(outline) == (step > 0.5)
+
+
+def asked_for_seam(tmp_path: Any, *cards: Laid, radius_mm: float = ROUND_MM) -> bool:
+    photo, camera = drawn(tmp_path, *cards, radius_mm=radius_mm)
+    contour = region(*cards).contour_mm
+    return may_have_seam(photo, camera, contour, table=table_around(photo, camera, contour))
+
+
+@pytest.mark.parametrize("radius_mm", [2.0, 3.0, 4.0])
+def test_touching_cards_show_notches_that_face_each_other(tmp_path: Any, radius_mm: float) -> None:
+    assert asked_for_seam(tmp_path, Laid(x=20), Laid(x=61.05), radius_mm=radius_mm)
+
+
+@pytest.mark.parametrize("border", [(225, 228, 230), (60, 30, 160)])
+def test_one_card_shows_no_notches_and_is_not_searched(tmp_path: Any, border: tuple[int, int, int]) -> None:
+    """Most odd sizes are single cards, and looking for seams in full costs more than all else."""
+    assert not asked_for_seam(tmp_path, Laid(x=20, width=82.0, border=border))
+
+
+def test_notches_on_one_side_alone_are_no_seam_s(tmp_path: Any) -> None:
+    """Where a region ends in the middle of the cards there is no notch that faces those above."""
+    photo, camera = drawn(tmp_path, Laid(x=20), Laid(x=61.05))
+    contour = region(Laid(x=20), Laid(x=61.05)).contour_mm
+    table = table_around(photo, camera, contour)
+    upper = contour.copy()
+    upper[:, 1] = np.minimum(upper[:, 1], 60.0)  # cut off by hand below the notches above
+    assert may_have_seam(photo, camera, contour, table=table)
+    assert not may_have_seam(photo, camera, upper, table=table)
