@@ -46,11 +46,14 @@ class Reduced:
     """The reduced picture (h, w, 3), masks of its pieces, and the factor from full to reduced pixels in x, y (2,).
 
     masks (h, w): the first sees most, and may join neighbours; each after it sees less and keeps them apart better.
+    spread : standard deviation of what was taken for the table about its smooth background, along the direction in
+    which it is largest, logarithm of light.
     """
 
     pixels_bgr: NDArray[np.uint8 | np.uint16]
     masks: tuple[NDArray[np.uint8], ...]
     factor: NDArray[np.float64]
+    spread: float
 
     def to_reduced(self, points: NDArray[np.floating[Any]]) -> NDArray[np.float64]:
         """Reduced pixels of full-resolution ones (n, 2)."""
@@ -74,24 +77,25 @@ def pieces_mask(photo: Photo, *, px_per_mm: float, known: list[NDArray[np.floati
     per_mm = px_per_mm * float(factor.mean())
     # what only a wide mean can see needs no fine grid
     log = halved_log(small, table)
-    seen_wide = _differing(
+    seen_wide, spread = _differing(
         MeansOfPicture.of(log, _odd(WIDE_MM * per_mm / 2)),
         np.asarray(cv2.resize(taken, log.shape[1::-1], interpolation=cv2.INTER_NEAREST)), per_mm=per_mm / 2,
     )  # fmt: skip
     wide = _home(_hanging_together(seen_wide), _odd(WIDE_MM * per_mm / 2))
     window = _odd(NARROW_MM * per_mm)
-    seen = _differing(MeansOfCodes(codes=small, table=table, window_px=window), taken, per_mm=per_mm)
+    seen, _ = _differing(MeansOfCodes(codes=small, table=table, window_px=window), taken, per_mm=per_mm)
     narrow, sure, great = (
         _home(mask, window) for mask in (_hanging_together(seen), *((seen >= least).view(np.uint8) for least in (2, 3)))
     )
     both = narrow | np.asarray(cv2.resize(wide, taken.shape[::-1], interpolation=cv2.INTER_NEAREST), np.uint8)
     for mask in (both, narrow, sure, great):
         mask[taken > 0] = 0
-    return Reduced(pixels_bgr=small, masks=(both, narrow, sure, great), factor=factor)
+    return Reduced(pixels_bgr=small, masks=(both, narrow, sure, great), factor=factor, spread=spread)
 
 
-def _differing(means: Means, taken: NDArray[np.uint8], *, per_mm: float) -> NDArray[np.uint8]:
-    """How much each pixel (h, w) of a picture of means differs from the table: 0, or 1 likely, 2 surely, 3 greatly."""
+def _differing(means: Means, taken: NDArray[np.uint8], *, per_mm: float) -> tuple[NDArray[np.uint8], float]:
+    """How much each pixel (h, w) of a picture of means differs from the table: 0, or 1 likely, 2 surely, 3 greatly; and
+    the spread of the table itself."""
     y, x = _ring(taken, 2 * round(RING_MM * per_mm) + 1)
     seed = _commonest(means.at(y[::EVERY], x[::EVERY]).astype(np.float64))
     h, w = taken.shape
@@ -99,7 +103,7 @@ def _differing(means: Means, taken: NDArray[np.uint8], *, per_mm: float) -> NDAr
     y, x = (step * at for at in np.nonzero(taken[::step, ::step] == 0))
     basis = _cubic(x / w * 2 - 1, y / h * 2 - 1)
     coefficients, inverse = _fitted_ground(means.at(y, x).astype(np.float64), basis, seed)
-    return _levels(means, coefficients, inverse)
+    return _levels(means, coefficients, inverse), float(np.linalg.eigvalsh(inverse)[0] ** -0.5)
 
 
 def _ring(taken: NDArray[np.uint8], ring_px: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:

@@ -87,11 +87,12 @@ class _View:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Found:
-    """All pieces, and the share of the photo that differs from its table without being one of them: little on a plain
-    table, much on wood or on printed cloth."""
+    """All pieces, the share of the photo that differs from its table without being one of them, which is little on a
+    plain table and much on wood or on printed cloth; and the spread of what was taken for the table."""
 
     outlines: tuple[Outline, ...]
     unexplained: float
+    spread: float
 
 
 def find_pieces(
@@ -107,6 +108,7 @@ def find_pieces(
     return Found(
         outlines=tuple(_checked_for_seams(reduced, camera, outline, nominal_mm) for outline in outlines),
         unexplained=_unexplained(reduced, camera, outlines),
+        spread=reduced.spread,
     )
 
 

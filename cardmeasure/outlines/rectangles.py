@@ -167,12 +167,15 @@ def _arm(sign: float, along: Floats, length: Floats) -> NDArray[np.bool_]:
 
 
 def _facing_pairs(corners: _Corners) -> tuple[Index, Index]:
-    """Pairs of corners that face each other across a rectangle: each pair once."""
-    order = np.argsort(corners.direction)
-    direction, place = corners.direction[order], corners.place[order]
-    low = direction < 0  # one of two opposite directions is negative
-    firsts, seconds = [], []
+    """Pairs of corners that face each other across a rectangle: each pair once, or twice along the axes."""
     room = np.radians(FACING_DEG)
+    order = np.argsort(corners.direction)
+    turned = order[corners.direction[order] < 2 * room - np.pi]  # a full turn on, they face those at nought, too
+    direction = np.concatenate([corners.direction[order], corners.direction[turned] + 2 * np.pi])
+    order = np.concatenate([order, turned])
+    place = corners.place[order]
+    low = direction < room  # one of two opposite directions is negative, or both lie about nought and half a turn
+    firsts, seconds = [], []
     begin = np.searchsorted(direction, direction[low] + np.pi - room)
     stop = np.searchsorted(direction, direction[low] + np.pi + room)
     for k, (b, e) in enumerate(zip(begin.tolist(), stop.tolist(), strict=True)):

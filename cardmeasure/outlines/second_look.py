@@ -31,6 +31,9 @@ Floats = NDArray[np.floating[Any]]
 UNEXPLAINED = 0.03
 """A table is not plain where so much of the photo differs from it and is no piece (plain ones: up to 0.035, mostly
 less than 0.005; hard ones: 0.02 to 0.8)."""
+MOST_SPREAD = 0.4
+"""Nor where all of a pattern was taken for it, which then spreads by more (plain ones: 0.04 to 0.25; checked cloths and
+game boards: up to 1.2)."""
 
 
 def seen_again(
@@ -43,7 +46,7 @@ def seen_again(
     """
     found = _split(photo, camera, found, px_per_mm=px_per_mm, nominal_mm=nominal_mm, tried=tried)
     pale = is_pale(photo, reference_px)
-    if pale or not found.outlines or found.unexplained > UNEXPLAINED:
+    if pale or not found.outlines or found.unexplained > UNEXPLAINED or found.spread > MOST_SPREAD:
         return with_hard_pieces(
             photo, camera, found.outlines, px_per_mm=px_per_mm, reference_px=reference_px, nominal_mm=nominal_mm,
             pale=pale, tried=tried,

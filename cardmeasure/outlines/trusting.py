@@ -32,6 +32,10 @@ MOST_SQUARE_MM, NOMINAL_MM, FEWEST_SEEN = 1.1, 0.5, 2
 """Square corners look no rounder, as far as they are seen; and cards are cut to so much of a nominal size."""
 MOST_MISFIT, MOST_SQUARE_MISFIT = 25.0, 15.0
 """What sides leave unexplained: at rectangles that only lie near a card, some side leaves more."""
+VERY_ALIKE_MM, MOST_ODD_MISFIT = 0.3, 100.0
+"""But not at one whose corners are so much alike: there a side is seen through a shadow, or along the table's lines."""
+NEARLY_ALIKE_MM = 1.25
+"""And of a nominal size, with the table all around, corners may differ by so much, as those of dark faces seem to."""
 LEAST_CLARITY, LEAST_SQUARE_CLARITY = 1.5, 2.5
 LEAST_MM, MOST_ASPECT = 30.0, 3.0
 """Pens and phones have round corners, too, and cards are neither so narrow nor so long."""
@@ -64,11 +68,13 @@ def trusted(trials: Trials, *, plain: Mask, nominal_mm: Floats, pale: bool) -> N
     well = like >= FEWEST_LIKE
     rounded = _has_round_corners(trials) & like_cards & (well | (np.median(trials.radii_mm, axis=1) >= ROUND_MM))
     rounded &= nominal | plain | (like == SIDES)
+    rounded |= _has_nearly_round_corners(trials) & nominal & (like == SIDES)
     nearly = _has_three_round_corners(trials)
     around = _lies_around(trials.corners_mm, np.flatnonzero(rounded))
+    all_around = _has_three_round_corners(trials, within_mm=VERY_ALIKE_MM) & (trials.unlike.max(axis=1) < LIKE_IF_PALE)
     kept: list[int] = []
     square = _has_square_corners(trials) & (like == SIDES)
-    for good in (rounded | (nearly & like_cards & well & (nominal | around)), square & nominal):
+    for good in (rounded | (nearly & like_cards & well & (nominal | around | all_around)), square & nominal):
         kept += _one_each(trials, np.flatnonzero(good), areas, plain=plain, apart_from=kept)
     return np.array(kept, np.intp)
 
@@ -106,19 +112,32 @@ def _has_round_corners(trials: Trials, *, clear: bool = True) -> Mask:
     middle = np.median(radii, axis=1)
     alike = np.isfinite(trials.u_radii_mm).all(axis=1) & (np.abs(radii - middle[:, None]).max(axis=1) < ALIKE_MM)
     good = trials.found & alike & (middle >= LEAST_ROUND_MM)
-    if clear:
-        good &= (trials.misfit.max(axis=1) < MOST_MISFIT) & (trials.clarity.min(axis=1) >= LEAST_CLARITY)
-    return np.asarray(good)
+    return np.asarray(good & _is_clear(trials, radii) if clear else good)
 
 
-def _has_three_round_corners(trials: Trials) -> Mask:
+def _has_nearly_round_corners(trials: Trials) -> Mask:
+    """Whether all four corners are round and not too unlike each other, and the sides as clear as of square ones."""
+    radii = trials.radii_mm
+    off = np.abs(radii - np.median(radii, axis=1)[:, None]).max(axis=1)
+    alike = np.isfinite(trials.u_radii_mm).all(axis=1) & (off < NEARLY_ALIKE_MM)
+    clear = (trials.misfit.max(axis=1) < MOST_SQUARE_MISFIT) & (trials.clarity.min(axis=1) >= LEAST_SQUARE_CLARITY)
+    return np.asarray(trials.found & alike & (radii.min(axis=1) >= LEAST_ROUND_MM) & clear)
+
+
+def _is_clear(trials: Trials, radii: Floats) -> Mask:
+    """Whether all sides are clear and well explained, which they need not be as well where radii (n, k) agree."""
+    agree = radii.max(axis=1) - radii.min(axis=1) < VERY_ALIKE_MM
+    most = np.where(agree, MOST_ODD_MISFIT, MOST_MISFIT)
+    return np.asarray((trials.misfit.max(axis=1) < most) & (trials.clarity.min(axis=1) >= LEAST_CLARITY))
+
+
+def _has_three_round_corners(trials: Trials, *, within_mm: float = THREE_ALIKE_MM) -> Mask:
     """Whether all corners but one are alike, as where a shadow or another card lies on that."""
     radii = np.sort(np.where(np.isfinite(trials.u_radii_mm), trials.radii_mm, UNSEEN_MM), axis=1)
     lower = radii[:, 2] - radii[:, 0] <= radii[:, 3] - radii[:, 1]
     three = np.where(lower[:, None], radii[:, :3], radii[:, 1:])
-    alike = (three[:, 2] - three[:, 0] < THREE_ALIKE_MM) & (three[:, 2] < UNSEEN_MM)
-    clear = (trials.misfit.max(axis=1) < MOST_MISFIT) & (trials.clarity.min(axis=1) >= LEAST_CLARITY)
-    return np.asarray(trials.found & alike & (three[:, 1] >= LEAST_ROUND_MM) & clear)
+    alike = (three[:, 2] - three[:, 0] < within_mm) & (three[:, 2] < UNSEEN_MM)
+    return np.asarray(trials.found & alike & (three[:, 1] >= LEAST_ROUND_MM) & _is_clear(trials, three))
 
 
 def _has_square_corners(trials: Trials) -> Mask:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -20,8 +21,8 @@ from cardmeasure.photo import Photo
 from cardmeasure.reference.finding import Sighting
 from cardmeasure.results import Card, Corners, SizeMatch
 from cardmeasure.settings import Settings
+from cardmeasure.shapes.corners import COMMON_MM, LONGER_SEARCH_MM, corner_radii_mm, one_radius_mm
 from cardmeasure.shapes.corners import Corners as RoundCorners
-from cardmeasure.shapes.corners import corner_radii_mm, one_radius_mm
 from cardmeasure.shapes.measuring import MeasuredShape, measured_shapes
 from cardmeasure.shapes.outlines import rough_pieces
 from cardmeasure.shapes.plans import interior_angles_rad
@@ -90,13 +91,21 @@ def corners_of_cards(
                 looks=sides[qd.SIDES * card : qd.SIDES * (card + 1)],
                 start_mm=corner_radius_mm(outline.contour_mm, outline.corners_mm),
             )  # fmt: skip
-    seen = corner_radii_mm(photo, state.camera, list(asked.values()), paper_mm=settings.paper_mm)
-    radii = {k: one_radius_mm(*found, asked[k].mm) for k, found in zip(asked, seen, strict=True)}
-    few = (k for k, (_, u) in zip(asked, seen, strict=True) if np.isfinite(u).sum() < FEWEST_CORNERS)
+    look = partial(corner_radii_mm, photo, state.camera, paper_mm=settings.paper_mm)
+    seen = dict(zip(asked, look(list(asked.values())), strict=True))
+    again = [k for k, found in seen.items() if _are_few(found)]  # their rough outline tells no radius
+    wider = [replace(asked[k], start_mm=COMMON_MM) for k in again]
+    seen |= zip(again, look(wider, search_mm=LONGER_SEARCH_MM), strict=True)
+    radii = {k: one_radius_mm(*found, asked[k].mm) for k, found in seen.items()}
     return CornersOfCards(
         radii_mm={k: radius for k, radius in radii.items() if radius is not None},
-        none=frozenset(k for k in few if not _has_size(asked[k].mm, settings)),
+        none=frozenset(k for k in again if _are_few(seen[k]) and not _has_size(asked[k].mm, settings)),
     )
+
+
+def _are_few(found: tuple[Floats, Floats]) -> bool:
+    """Whether radii, with their uncertainties, are those of too few corners."""
+    return int(np.isfinite(found[1]).sum()) < FEWEST_CORNERS
 
 
 def _has_size(corners: Floats, settings: Settings) -> bool:

@@ -38,6 +38,8 @@ longer one for outlines that hold shadows, too."""
 RIGHT_GAIN = float(np.sqrt(2) - 1)
 LEAST_SEARCH_PX, TO_SHARP = 1.5, 0.9
 """At least so far, and so much of the way from the least arc drawn to a sharp corner."""
+COMMON_MM = 2.5
+"""Where nothing is known, the search begins at cards' usual radius (common practice, no source)."""
 GRID = 60
 BLUR_ROUNDS = 2.0
 """A sharp corner looks as if it had a radius of so many blurs, which counts in quadrature (fitted to rendered ones)."""

@@ -24,14 +24,12 @@ from cardmeasure.edges.relief import darkness_px
 from cardmeasure.outlines.pieces import DOUBTFUL, Outline
 from cardmeasure.photo import Photo
 from cardmeasure.settings import Settings
-from cardmeasure.shapes.corners import LONGER_SEARCH_MM, Corners, corner_radii_mm
+from cardmeasure.shapes.corners import COMMON_MM, LONGER_SEARCH_MM, Corners, corner_radii_mm
 from cardmeasure.sizing import FEW_USED, NOT_SQUARE_DEG, WEAK_CLARITY
 from cardmeasure.solving import Solution
 
 Floats = NDArray[np.floating[Any]]
 
-START_MM = 2.5
-"""Radius that corners are sought at first: common cards have 2 to 4 mm (common practice, no source)."""
 ALIKE_MM, VERY_ALIKE_MM, FEWEST_ALIKE = 0.75, 0.25, 3
 """Corners of one piece have radii that lie so near their median; and where these are unusual."""
 SHARP_MM, USUAL_MM = 0.7, 4.2
@@ -118,7 +116,7 @@ def _radii(photo: Photo, cards: NDArray[np.intp], solution: Solution, settings: 
     pieces = [
         Corners(
             mm=qd.corners_mm(state.quads[card])[:, :2], elevation_mm=float(state.quads[card][qd.ELEVATION]),
-            looks=looks[qd.SIDES * card : qd.SIDES * (card + 1)], start_mm=START_MM,
+            looks=looks[qd.SIDES * card : qd.SIDES * (card + 1)], start_mm=COMMON_MM,
         )
         for card in cards
     ]  # fmt: skip

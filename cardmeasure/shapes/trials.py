@@ -20,7 +20,7 @@ from cardmeasure.edges.measuring import Conditions, measure_edges
 from cardmeasure.edges.relief import darkness_px
 from cardmeasure.outlines.trials import Trials
 from cardmeasure.photo import Photo
-from cardmeasure.shapes.corners import LONGER_SEARCH_MM, Corners, corner_radii_mm
+from cardmeasure.shapes.corners import COMMON_MM, LONGER_SEARCH_MM, Corners, corner_radii_mm
 
 Floats = NDArray[np.floating[Any]]
 
@@ -28,8 +28,6 @@ SEARCH_MM = 0.6
 """How far from its rough place a side is sought."""
 U_PLACE_MM, LEAST_U_PLACE_PX = 0.25, 2.5
 """How far a side may be from the step that was found."""
-START_MM = 2.5
-"""Radius that corners are sought at first: common cards have 2 to 4 mm (common practice, no source)."""
 NEAR_MM, FAR_MM = (1.2, 2.0), (5.0, 6.0, 7.0)
 """Where the table is looked at: outside shadows, but within the narrowest borders; and beyond the widest, nearly."""
 SPOTS = np.linspace(-0.84, 0.84, 25)
@@ -62,7 +60,7 @@ def tried(
         clarity[rows], misfit[rows], used[rows] = edges.clarity, edges.misfit, edges.used
         shadow[rows] = darkness_px(looks).reshape(-1, qd.SIDES)
         pieces = [
-            Corners(mm=qd.corners_mm(quad)[:, :2], elevation_mm=elevation_mm, looks=own, start_mm=START_MM)
+            Corners(mm=qd.corners_mm(quad)[:, :2], elevation_mm=elevation_mm, looks=own, start_mm=COMMON_MM)
             for quad, own in zip(quads, looks.parameters.reshape(len(rows), qd.SIDES, -1), strict=True)
         ]
         seen = corner_radii_mm(photo, camera, pieces, paper_mm=conditions.paper_mm, search_mm=LONGER_SEARCH_MM)
