@@ -14,10 +14,11 @@ from cardmeasure.outlines.sides import BEYOND_MM, BEYOND_SAMPLES, LEAST_SLOPE, S
 Floats = NDArray[np.floating[Any]]
 Index = NDArray[np.intp]
 
-MOST_SEGMENTS, MOST_RECTANGLES = 2000, 1500
+MOST_SEGMENTS, MOST_RECTANGLES = 4000, 1500
 """The longest count; a strongly grained table has more."""
-ONE_LINE_MM, ONE_LINE_GAP_MM = 0.4, 3.0
-"""Edges are one where all of the shorter lies so near the longer's line, and not farther than that beyond its ends."""
+ONE_LINE_MM, ONE_LINE_GAP_MM, GROWTHS = 0.4, 8.0, 12
+"""Edges are one where all of the shorter lies so near the longer's line, and not farther than that beyond its ends; on
+a checked table a card's edge shows beside every other check. An edge grows in so many rounds."""
 SQUARE_DEG, FACING_DEG = 2.5, 1.6
 """How far two edges may be from square to make a corner, and two corners from facing each other."""
 CORNER_GAP_MM, CORNER_OVERRUN_MM = 7.0, 1.5
@@ -86,17 +87,38 @@ def merged(segments: Floats) -> Floats:
     for k in range(len(segments)):
         if not alive[k]:
             continue
-        a, b = segments[k]
-        length = float(np.linalg.norm(b - a))
-        way = (b - a) / length
-        local = segments - a
-        along, off = local @ way, local[..., 0] * way[1] - local[..., 1] * way[0]
-        near = alive & (np.abs(off).max(axis=1) < ONE_LINE_MM)
-        near &= (along.max(axis=1) > -ONE_LINE_GAP_MM) & (along.min(axis=1) < length + ONE_LINE_GAP_MM)
-        alive &= ~near
-        low, high = float(along[near].min()), float(along[near].max())
-        kept.append(np.stack([a + low * way, a + high * way]))
+        alive[k] = False
+        own = [k]
+        line = segments[k]
+        for _ in range(GROWTHS):
+            near = np.flatnonzero(alive)[_continue(line, segments[alive])]
+            if len(near) == 0:
+                break
+            alive[near] = False
+            own += near.tolist()
+            line = _through(segments[own])
+        kept.append(line)
     return np.array(kept).reshape(-1, 2, 2)
+
+
+def _continue(line: Floats, segments: Floats) -> NDArray[np.bool_]:
+    """Which edges (n, 2, 2) lie on the line of one (2, 2), or not far beyond its ends."""
+    length = float(np.linalg.norm(line[1] - line[0]))
+    way = (line[1] - line[0]) / length
+    local = segments - line[0]
+    along, off = local @ way, local[..., 0] * way[1] - local[..., 1] * way[0]
+    near = (along.max(axis=1) > -ONE_LINE_GAP_MM) & (along.min(axis=1) < length + ONE_LINE_GAP_MM)
+    return np.asarray(near & (np.abs(off).max(axis=1) < ONE_LINE_MM))
+
+
+def _through(segments: Floats) -> Floats:
+    """One edge (2, 2) along several (n, 2, 2), the longer ones counting for more."""
+    points, weight = segments.reshape(-1, 2), np.repeat(np.linalg.norm(segments[:, 1] - segments[:, 0], axis=1), 2)
+    middle = weight @ points / weight.sum()
+    off = points - middle
+    way = np.linalg.eigh((weight[:, None] * off).T @ off)[1][:, 1]
+    along = off @ way
+    return np.asarray(middle + np.outer([along.min(), along.max()], way))
 
 
 def _corners_of(segments: Floats) -> _Corners:

@@ -19,7 +19,7 @@ from cardmeasure.outlines.growing import grown
 from cardmeasure.outlines.lines import View, cues_of, segments_mm, slopes_of
 from cardmeasure.outlines.neighbours import beside_each_other
 from cardmeasure.outlines.pieces import Outline
-from cardmeasure.outlines.rectangles import closed_rectangles, merged
+from cardmeasure.outlines.rectangles import _Corners, _facing_pairs, closed_rectangles, merged
 from cardmeasure.outlines.regions import LEAST_SUPPORT
 
 Floats = NDArray[np.floating[Any]]
@@ -129,7 +129,25 @@ def test_pieces_of_one_edge_are_put_together() -> None:
     parts = np.array([[[0, 0], [20, 0.0]], [[21, 0.1], [30, 0.1]], [[60, 0], [70, 0.0]], [[0, 5], [20, 5.0]]])
     lines = merged(parts)
     assert len(lines) == 3
-    assert np.ptp(lines[0][:, 0]) == pytest.approx(30)
+    assert np.ptp(lines[0][:, 0]) == pytest.approx(30, abs=0.001)
+    assert np.abs(lines[0][:, 1]).max() < 0.15
+
+
+@given(turn=st.floats(-np.pi, np.pi), far=st.floats(0, 0.02))
+def test_corners_that_face_each_other_are_paired_however_they_are_turned(turn: float, far: float) -> None:
+    """Along the axes, too, where directions pass from half a turn to minus half a turn."""
+    c, s = np.cos(turn), np.sin(turn)
+    direction = (np.array([turn, turn + np.pi + far]) + np.pi) % (2 * np.pi) - np.pi
+    place = np.array([[0, 0], [63 * c - 88 * s, 63 * s + 88 * c]])
+    arms = np.zeros((2, 2), np.intp)
+    first, second = _facing_pairs(_Corners(place=place, direction=direction, arms=arms))
+    assert {frozenset(pair) for pair in zip(first.tolist(), second.tolist(), strict=True)} == {frozenset((0, 1))}
+
+
+def test_an_edge_that_shows_beside_every_other_check_is_one() -> None:
+    checks = np.array([[[k, 0.02 * (-1) ** k], [k + 6, -0.02 * (-1) ** k]] for k in range(0, 120, 12)], float)
+    (line,) = merged(checks)
+    assert np.ptp(line[:, 0]) == pytest.approx(114, abs=0.01)
 
 
 @given(x=st.floats(-60, 60), y=st.floats(-60, 60))

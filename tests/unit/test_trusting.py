@@ -55,14 +55,36 @@ def test_a_rectangle_with_four_round_corners_on_a_table_is_a_card_whatever_its_s
         look(box(0, 0, 71.3, 95.2), ROUND, BORDER),
         look(box(0, 0, 71.3, 95.2), SQUARE, TABLE),
         look(box(0, 0, 63, 88), SQUARE, BORDER),
-        look(box(0, 0, 63, 88), ROUND, TABLE, misfit=60.0),
+        look(box(0, 0, 63, 88), [3.0, 3.4, 2.6, 3.3], TABLE, misfit=60.0),
+        look(box(0, 0, 63, 88), ROUND, TABLE, misfit=160.0),
         look(box(0, 0, 63, 88), ROUND, TABLE, clarity=1.0),
         look(box(0, 0, 12, 150), ROUND, TABLE),
     ],
-    ids=["two-corners", "blurred", "border-around", "square-odd", "picture", "unexplained", "faint", "pen"],
+    ids=[
+        "two-corners",
+        "blurred",
+        "border-around",
+        "square-odd",
+        "picture",
+        "unexplained",
+        "hardly-explained",
+        "faint",
+        "pen",
+    ],
 )
 def test_what_lacks_something_of_a_card_is_none(unlike_a_card: Trials) -> None:
     assert cards(unlike_a_card) == []
+
+
+def test_a_side_that_is_seen_through_a_shadow_is_excused_where_all_corners_agree() -> None:
+    assert cards(look(box(0, 0, 63, 88), [3.0, 3.1, 2.9, 3.0], TABLE, misfit=60.0)) == [0]
+
+
+def test_corners_of_a_dark_face_may_differ_where_the_size_is_nominal_and_the_table_lies_all_around() -> None:
+    unlike = [1.7, 3.8, 3.7, 1.9]
+    assert cards(look(box(0, 0, 63.2, 87.9), unlike, TABLE)) == [0]
+    assert cards(look(box(0, 0, 71.3, 95.2), unlike, TABLE)) == []
+    assert cards(look(box(0, 0, 63.2, 87.9), [0.4, 3.8, 3.7, 1.9], TABLE)) == []
 
 
 def test_square_corners_are_a_cards_where_the_size_is_nominal() -> None:
