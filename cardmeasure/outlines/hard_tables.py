@@ -47,7 +47,7 @@ PART = 1 / 3
 """A smaller part of a good outline is not its piece."""
 EVEN_BORDER_MM, SHEET_MM = 0.8, 150.0
 """Borders are about as wide on all sides; sheets, whose short sides are longer than this, have none to be missed."""
-LEAST_TRIED = 0.5
+LEAST_TRIED = 0.7
 """Share of each side's places that edges must bear out for a rectangle to be worth a closer look."""
 
 

@@ -16,7 +16,7 @@ Index = NDArray[np.intp]
 
 MOST_SEGMENTS, MOST_RECTANGLES = 4000, 1500
 """The longest count; a strongly grained table has more."""
-ONE_LINE_MM, ONE_LINE_GAP_MM, GROWTHS = 0.4, 8.0, 12
+ONE_LINE_MM, ONE_LINE_GAP_MM, GROWTHS = 0.4, 5.0, 12
 """Edges are one where all of the shorter lies so near the longer's line, and not farther than that beyond its ends; on
 a checked table a card's edge shows beside every other check. An edge grows in so many rounds."""
 SQUARE_DEG, FACING_DEG = 2.5, 1.6

@@ -33,8 +33,9 @@ from cardmeasure.uncertainty import budget_from_covariances
 
 Floats = NDArray[np.floating[Any]]
 
-FEWEST_CORNERS = 2
-"""What shows fewer and has no nominal size is no card, but perhaps a pile."""
+FEWEST_CORNERS, FEWEST_AGAIN = 2, 3
+"""What shows fewer and has no nominal size is no card, but perhaps a pile; where they are looked for more widely, more
+must be seen, as some are by chance."""
 MARGIN_MM = 0.8
 """So near another piece the table is not looked at."""
 
@@ -93,19 +94,22 @@ def corners_of_cards(
             )  # fmt: skip
     look = partial(corner_radii_mm, photo, state.camera, paper_mm=settings.paper_mm)
     seen = dict(zip(asked, look(list(asked.values())), strict=True))
-    again = [k for k, found in seen.items() if _are_few(found)]  # their rough outline tells no radius
+    again = [
+        k for k, found in seen.items() if _corners_seen(found) < FEWEST_CORNERS
+    ]  # their rough outline tells no radius
     wider = [replace(asked[k], start_mm=COMMON_MM) for k in again]
     seen |= zip(again, look(wider, search_mm=LONGER_SEARCH_MM), strict=True)
     radii = {k: one_radius_mm(*found, asked[k].mm) for k, found in seen.items()}
+    few = (k for k in again if _corners_seen(seen[k]) < FEWEST_AGAIN)
     return CornersOfCards(
         radii_mm={k: radius for k, radius in radii.items() if radius is not None},
-        none=frozenset(k for k in again if _are_few(seen[k]) and not _has_size(asked[k].mm, settings)),
+        none=frozenset(k for k in few if not _has_size(asked[k].mm, settings)),
     )
 
 
-def _are_few(found: tuple[Floats, Floats]) -> bool:
-    """Whether radii, with their uncertainties, are those of too few corners."""
-    return int(np.isfinite(found[1]).sum()) < FEWEST_CORNERS
+def _corners_seen(found: tuple[Floats, Floats]) -> int:
+    """At how many corners an arc was found, by their radii with uncertainties."""
+    return int(np.isfinite(found[1]).sum())
 
 
 def _has_size(corners: Floats, settings: Settings) -> bool:

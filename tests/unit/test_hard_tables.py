@@ -145,9 +145,9 @@ def test_corners_that_face_each_other_are_paired_however_they_are_turned(turn: f
 
 
 def test_an_edge_that_shows_beside_every_other_check_is_one() -> None:
-    checks = np.array([[[k, 0.02 * (-1) ** k], [k + 6, -0.02 * (-1) ** k]] for k in range(0, 120, 12)], float)
+    checks = np.array([[[k, 0.02 * (-1) ** k], [k + 8, -0.02 * (-1) ** k]] for k in range(0, 120, 12)], float)
     (line,) = merged(checks)
-    assert np.ptp(line[:, 0]) == pytest.approx(114, abs=0.01)
+    assert np.ptp(line[:, 0]) == pytest.approx(116, abs=0.01)
 
 
 @given(x=st.floats(-60, 60), y=st.floats(-60, 60))
