@@ -34,8 +34,6 @@ MOST_MISFIT, MOST_SQUARE_MISFIT = 25.0, 15.0
 """What sides leave unexplained: at rectangles that only lie near a card, some side leaves more."""
 VERY_ALIKE_MM, MOST_ODD_MISFIT = 0.3, 100.0
 """But not at one whose corners are so much alike: there a side is seen through a shadow, or along the table's lines."""
-NEARLY_ALIKE_MM = 1.25
-"""And of a nominal size, with the table all around, corners may differ by so much, as those of dark faces seem to."""
 LEAST_CLARITY, LEAST_SQUARE_CLARITY = 1.5, 2.5
 LEAST_MM, MOST_ASPECT = 30.0, 3.0
 """Pens and phones have round corners, too, and cards are neither so narrow nor so long."""
@@ -68,7 +66,6 @@ def trusted(trials: Trials, *, plain: Mask, nominal_mm: Floats, pale: bool) -> N
     well = like >= FEWEST_LIKE
     rounded = _has_round_corners(trials) & like_cards & (well | (np.median(trials.radii_mm, axis=1) >= ROUND_MM))
     rounded &= nominal | plain | (like == SIDES)
-    rounded |= _has_nearly_round_corners(trials) & nominal & (like == SIDES)
     nearly = _has_three_round_corners(trials)
     around = _lies_around(trials.corners_mm, np.flatnonzero(rounded))
     all_around = _has_three_round_corners(trials, within_mm=VERY_ALIKE_MM) & (trials.unlike.max(axis=1) < LIKE_IF_PALE)
@@ -113,15 +110,6 @@ def _has_round_corners(trials: Trials, *, clear: bool = True) -> Mask:
     alike = np.isfinite(trials.u_radii_mm).all(axis=1) & (np.abs(radii - middle[:, None]).max(axis=1) < ALIKE_MM)
     good = trials.found & alike & (middle >= LEAST_ROUND_MM)
     return np.asarray(good & _is_clear(trials, radii) if clear else good)
-
-
-def _has_nearly_round_corners(trials: Trials) -> Mask:
-    """Whether all four corners are round and not too unlike each other, and the sides as clear as of square ones."""
-    radii = trials.radii_mm
-    off = np.abs(radii - np.median(radii, axis=1)[:, None]).max(axis=1)
-    alike = np.isfinite(trials.u_radii_mm).all(axis=1) & (off < NEARLY_ALIKE_MM)
-    clear = (trials.misfit.max(axis=1) < MOST_SQUARE_MISFIT) & (trials.clarity.min(axis=1) >= LEAST_SQUARE_CLARITY)
-    return np.asarray(trials.found & alike & (radii.min(axis=1) >= LEAST_ROUND_MM) & clear)
 
 
 def _is_clear(trials: Trials, radii: Floats) -> Mask:

@@ -80,13 +80,6 @@ def test_a_side_that_is_seen_through_a_shadow_is_excused_where_all_corners_agree
     assert cards(look(box(0, 0, 63, 88), [3.0, 3.1, 2.9, 3.0], TABLE, misfit=60.0)) == [0]
 
 
-def test_corners_of_a_dark_face_may_differ_where_the_size_is_nominal_and_the_table_lies_all_around() -> None:
-    unlike = [1.7, 3.8, 3.7, 1.9]
-    assert cards(look(box(0, 0, 63.2, 87.9), unlike, TABLE)) == [0]
-    assert cards(look(box(0, 0, 71.3, 95.2), unlike, TABLE)) == []
-    assert cards(look(box(0, 0, 63.2, 87.9), [0.4, 3.8, 3.7, 1.9], TABLE)) == []
-
-
 def test_square_corners_are_a_cards_where_the_size_is_nominal() -> None:
     assert cards(look(box(0, 0, 63.2, 87.9), SQUARE, TABLE)) == [0]
     sharpest = look(box(0, 0, 63.2, 87.9), SQUARE, TABLE, seen=(True, False, True, False))
