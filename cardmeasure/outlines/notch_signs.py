@@ -8,16 +8,17 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from cardmeasure.camera import Camera, project
+from cardmeasure.camera import Camera
 from cardmeasure.outlines.seams import (
     DEEP_MM,
-    FLOOR,
     NARROWEST_MM,
     NO_FACE,
     NOTCH_MM,
     NOTCH_REACH_MM,
     OTHER_TABLE,
     STEEPEST,
+    log_light,
+    off_table,
 )
 from cardmeasure.photo import Photo
 
@@ -60,10 +61,7 @@ def _rows(photo: Photo, camera: Camera, start: Floats, end: Floats, inward: Floa
     """Logarithms of light (r, count, 3) along a side, row by row from the table inward."""
     depth = np.arange(-OUTSIDE_MM[0], DEEPEST_MM, ROW_MM)
     along = start + (np.arange(count) + 0.5)[:, None] / count * (end - start)
-    mm = (along + depth[:, None, None] * inward).reshape(-1, 2)
-    px = project(camera, np.column_stack([mm, np.zeros(len(mm))])).astype(np.float32).reshape(len(depth), count, 2)
-    codes = cv2.remap(photo.pixels_bgr, px[..., 0], px[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(np.log(photo.response[codes].astype(np.float32) + np.float32(FLOOR)))
+    return log_light(photo, camera, along + depth[:, None, None] * inward)
 
 
 def _notches(rows: Floats, table: Floats) -> NDArray[np.bool_]:
@@ -71,17 +69,16 @@ def _notches(rows: Floats, table: Floats) -> NDArray[np.bool_]:
     outside = round((OUTSIDE_MM[0] - OUTSIDE_MM[1]) / ROW_MM)
     around = _smooth(rows[:outside].mean(axis=0, keepdims=True), AROUND_MM)
     inside = rows[round(OUTSIDE_MM[0] / ROW_MM) :]
-    from_table, nearest = _off(inside, around), np.full(inside.shape[:2], np.inf, np.float32)
+    from_table, nearest = off_table(inside, around), np.full(inside.shape[:2], np.inf, np.float32)
     beside = _smooth(inside, FACE_MM[1] - FACE_MM[0])
     shift = round(sum(FACE_MM) / 2 / STEP_MM)
     for way in (-shift, shift):
         face = np.roll(beside, way, axis=1)
-        seen = np.linalg.norm(face - around, axis=2) > NO_FACE
-        nearest = np.where(seen, np.minimum(nearest, np.linalg.norm(inside - face, axis=2)), nearest)
-    seen = np.isfinite(nearest)
-    begun = np.cumsum(seen, axis=0) > DEEP_MM / ROW_MM - 1
-    shown = (from_table < nearest) & seen & begun
-    shown &= _off(around, table[None, None]) < OTHER_TABLE
+        is_face = np.linalg.norm(face - around, axis=2) > NO_FACE
+        nearest = np.where(is_face, np.minimum(nearest, np.linalg.norm(inside - face, axis=2)), nearest)
+    seen = np.isfinite(nearest)  # a face, beside it
+    shown = (from_table < nearest) & seen & (np.cumsum(seen, axis=0) > DEEP_MM / ROW_MM - 1)
+    shown &= off_table(around, table[None, None]) < OTHER_TABLE
     shown = cv2.erode(shown.astype(np.uint8), np.ones((1, int(NOTCH_MM / STEP_MM)), np.uint8)) > 0
     room = round(NARROWEST_MM / STEP_MM)
     out = np.asarray(shown.any(axis=0))
@@ -91,9 +88,3 @@ def _notches(rows: Floats, table: Floats) -> NDArray[np.bool_]:
 
 def _smooth(rows: Floats, width_mm: float) -> Floats:
     return np.asarray(cv2.blur(rows, (round(width_mm / STEP_MM), 1), borderType=cv2.BORDER_REPLICATE))
-
-
-def _off(rows: Floats, table: Floats) -> Floats:
-    """How unlike the table (..., 3) rows are, which may be darker, as a notch lies in the shade."""
-    off = rows - table
-    return np.asarray(np.linalg.norm(off - np.minimum(off.mean(axis=-1, keepdims=True), 0.0), axis=-1))

@@ -122,12 +122,16 @@ def _flat(photo: Photo, camera: Camera, contour_mm: Floats, per_mm: float, table
     columns, rows = (int(np.ceil((side + 2 * ROOM_MM) * per_mm)) for side in (w, h))
     origin = np.array([cx, cy]) - (columns - 1) / 2 * right - (rows - 1) / 2 * down
     x, y = np.meshgrid(np.arange(columns), np.arange(rows))
-    mm = origin + x[..., None] * right + y[..., None] * down
-    px = project(camera, np.column_stack([mm.reshape(-1, 2), np.zeros(x.size)])).reshape(rows, columns, 2)
+    log = log_light(photo, camera, origin + x[..., None] * right + y[..., None] * down)
+    return _Flat(log=log, table=table, per_mm=per_mm, origin_mm=origin, right_mm=right, down_mm=down)
+
+
+def log_light(photo: Photo, camera: Camera, mm: Floats) -> Floats:
+    """Logarithm of the light (h, w, 3) at places (h, w, 2) on the table."""
+    px = project(camera, np.column_stack([mm.reshape(-1, 2), np.zeros(mm.size // 2)])).reshape(mm.shape)
     px = px.astype(np.float32)
     codes = cv2.remap(photo.pixels_bgr, px[..., 0], px[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    log = np.log(photo.response[codes.astype(np.intp)].astype(np.float32) + np.float32(FLOOR))
-    return _Flat(log=log, table=table, per_mm=per_mm, origin_mm=origin, right_mm=right, down_mm=down)
+    return np.asarray(np.log(photo.response[codes.astype(np.intp)].astype(np.float32) + np.float32(FLOOR)))
 
 
 def _across(flat: _Flat, marks: Floats) -> tuple[float, Seam] | None:
@@ -294,7 +298,7 @@ def _shows_table(flat: _Flat, columns: NDArray[np.intp], y: int, outward: int) -
     edge = 0 if outward < 0 else len(log) - 1
     outside = log[edge - outward * np.arange(round(0.5 * per_mm), round(2.5 * per_mm))]
     table = np.median(outside[:, columns].reshape(-1, 3), axis=0)
-    if _off_table(table[None], flat.table)[0] > OTHER_TABLE:
+    if off_table(table[None], flat.table)[0] > OTHER_TABLE:
         return np.zeros(len(columns), bool)  # another card lies there
     end = len(columns) // 4
     faces = sorted((np.median(part, axis=0) for part in (row[:end], row[-end:])), key=lambda one: _apart(one, table))
@@ -302,7 +306,7 @@ def _shows_table(flat: _Flat, columns: NDArray[np.intp], y: int, outward: int) -
     faces = [face for face in faces if _apart(face, table) > NO_FACE]
     if not faces:
         return None
-    shown = _off_table(row, table) < np.min([np.linalg.norm(row - face, axis=1) for face in faces], axis=0)
+    shown = off_table(row, table) < np.min([np.linalg.norm(row - face, axis=1) for face in faces], axis=0)
     closed = cv2.morphologyEx(shown.astype(np.uint8)[None], cv2.MORPH_CLOSE, np.ones((1, SPECKLE_PX), np.uint8))
     return np.asarray(closed[0] > 0)
 
@@ -311,10 +315,10 @@ def _apart(one: Floats, other: Floats) -> float:
     return float(np.linalg.norm(one - other))
 
 
-def _off_table(row: Floats, table: Floats) -> Floats:
-    """How unlike the table (3,) logarithms of light (n, 3) are, which may be darker, as a notch lies in the shade."""
-    off = row - table
-    return np.asarray(np.linalg.norm(off - np.minimum(off.mean(axis=1, keepdims=True), 0.0), axis=1))
+def off_table(light: Floats, table: Floats) -> Floats:
+    """How unlike the table (..., 3) light (..., 3) is, in logarithms; darker it may be, as a notch lies in the shade."""
+    off = light - table
+    return np.asarray(np.linalg.norm(off - np.minimum(off.mean(axis=-1, keepdims=True), 0.0), axis=-1))
 
 
 def _gap_px(log: Floats, line: Floats, corner: int) -> float:

@@ -94,9 +94,8 @@ def corners_of_cards(
             )  # fmt: skip
     look = partial(corner_radii_mm, photo, state.camera, paper_mm=settings.paper_mm)
     seen = dict(zip(asked, look(list(asked.values())), strict=True))
-    again = [
-        k for k, found in seen.items() if _corners_seen(found) < FEWEST_CORNERS
-    ]  # their rough outline tells no radius
+    # where the rough outline has told no radius
+    again = [k for k, found in seen.items() if _corners_seen(found) < FEWEST_CORNERS]
     wider = [replace(asked[k], start_mm=COMMON_MM) for k in again]
     seen |= zip(again, look(wider, search_mm=LONGER_SEARCH_MM), strict=True)
     radii = {k: one_radius_mm(*found, asked[k].mm) for k, found in seen.items()}

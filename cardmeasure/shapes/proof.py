@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
+from cardmeasure.camera import Camera
 from cardmeasure.classes import enabled
 from cardmeasure.classes.likelihood import cut_table
 from cardmeasure.edges.beside import light_beside
@@ -64,8 +65,7 @@ def proven(photo: Photo, outlines: Sequence[Outline], solution: Solution, settin
     good = _sides_are_whole(solution, cards) & (sure | _sides_are_clear(solution, cards))
     quads = solution.adjustment.state.quads[cards]
     shadow = _shadows(solution, settings)[cards]
-    inner = light_beside(photo, solution.adjustment.state.camera, quads, along=SPOTS, outward_mm=-INSIDE_MM)
-    blown_out = inner.reshape(len(quads), -1).min(axis=1) > BLOWN_OUT * float(photo.response[-1])
+    blown_out = are_blown_out(photo, solution.adjustment.state.camera, quads)
     for k, index in enumerate(asked):
         few = FEWEST_ALIKE if not out[index].exact or _is_nominal(quads[k], settings) else qd.SIDES
         radius = common_radius_mm(radii[k], u[k], fewest=few)
@@ -137,6 +137,12 @@ def _sides_are_whole(solution: Solution, cards: NDArray[np.intp]) -> NDArray[np.
     skew = np.abs(np.column_stack([quads[:, qd.SHEAR], quads[:, [qd.WIDTH_TAPER, qd.HEIGHT_TAPER]] / size]))
     whole = solution.edges.used[cards].min(axis=1) >= FEW_USED
     return np.asarray(whole & (np.degrees(skew.max(axis=1)) <= NOT_SQUARE_DEG))
+
+
+def are_blown_out(photo: Photo, camera: Camera, quads: Floats) -> NDArray[np.bool_]:
+    """Which pieces (c, 11) are as bright as the photo can show along all their sides, as a lamp's reflection is."""
+    inner = light_beside(photo, camera, quads, along=SPOTS, outward_mm=-INSIDE_MM)
+    return np.asarray(inner.reshape(len(quads), -1).min(axis=1) > BLOWN_OUT * float(photo.response[-1]))
 
 
 def _is_square(radii: Floats) -> bool:
