@@ -316,7 +316,7 @@ def _apart(one: Floats, other: Floats) -> float:
 
 
 def off_table(light: Floats, table: Floats) -> Floats:
-    """How unlike the table (..., 3) light (..., 3) is, in logarithms; darker it may be, as a notch lies in the shade."""
+    """How unlike the table (..., 3) light (..., 3) is, in logarithms; darker it may be, as notches lie in the shade."""
     off = light - table
     return np.asarray(np.linalg.norm(off - np.minimum(off.mean(axis=-1, keepdims=True), 0.0), axis=-1))
 
