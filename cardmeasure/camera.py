@@ -90,6 +90,13 @@ def project(camera: Camera, points_mm: Floats) -> Floats:
     return camera.focal_px * _distort(xy, camera.distortion) + camera.principal_px
 
 
+def project_table(camera: Camera, points_mm: Floats) -> Floats:
+    """Pixels (..., 2) of places (..., 2) on the table itself, mm."""
+    points = np.zeros((points_mm.size // 2, 3))
+    points[:, :2] = points_mm.reshape(-1, 2)
+    return project(camera, points).reshape(points_mm.shape)
+
+
 class Along(NamedTuple):
     """Places of seen points along directions in the photo, px (n,), and their derivatives: after the camera's
     parameters (14, n), the points (3, n) and the bow's coefficients (t, n), none where there is no bow.

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.adjustment import Adjustment
-from cardmeasure.camera import Camera, project, to_plane
+from cardmeasure.camera import Camera, project, project_table, to_plane
 from cardmeasure.classes import match_size
 from cardmeasure.edges.bends import bends_px
 from cardmeasure.edges.breaks import is_broken
@@ -211,7 +211,7 @@ def _outline_excess_mm(outline: Outline, quad: Floats, solution: Solution) -> Fl
 
     The lens, which was not known when the outline was put on the table, bends it there.
     """
-    seen_px = project(solution.outlined_by, np.column_stack([outline.corners_mm, np.zeros(4)]))
+    seen_px = project_table(solution.outlined_by, outline.corners_mm)
     on_face = to_plane(solution.adjustment.state.camera, seen_px, z_mm=-float(quad[qd.ELEVATION]))
     rough = np.sort(side_lengths(on_face).reshape(2, 2).mean(axis=0))
     return np.asarray(rough - np.sort(quad[[qd.WIDTH, qd.HEIGHT]]))

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from cardmeasure.camera import Camera, project, to_plane
+from cardmeasure.camera import Camera, project_table, to_plane
 from cardmeasure.photo import Photo
 from cardmeasure.reducing import reduced_photo
 
@@ -125,7 +125,7 @@ def _map(
     """Pixels of the reduced photo for each pixel of the view, (rows, columns) each; worked out on every eighth."""
     coarse_x, coarse_y = np.arange(0, columns + 8, 8), np.arange(0, rows + 8, 8)
     x, y = np.meshgrid(coarse_x / per_mm + low[0], coarse_y / per_mm + low[1])
-    px = project(camera, np.column_stack([x.ravel(), y.ravel(), np.zeros(x.size)]))
+    px = project_table(camera, np.column_stack([x.ravel(), y.ravel()]))
     px = ((px + 0.5) * factor - 0.5).reshape(*x.shape, 2).astype(np.float32)
     # resize keeps the middles of pixels, and the grid's nodes are every eighth pixel
     affine = np.array([[0.125, 0, 0], [0, 0.125, 0]], np.float32)

@@ -17,9 +17,8 @@ from cardmeasure.outlines.seams import (
     NOTCH_REACH_MM,
     OTHER_TABLE,
     STEEPEST,
-    log_light,
-    off_table,
 )
+from cardmeasure.outlines.table_light import log_light, off_table
 from cardmeasure.photo import Photo
 
 Floats = NDArray[np.floating[Any]]

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from cardmeasure.camera import Camera, project, to_plane
+from cardmeasure.camera import Camera, project_table, to_plane
 from cardmeasure.geometry import side_lengths
 from cardmeasure.outlines.ground import Reduced, pieces_mask
 from cardmeasure.outlines.joins import has_notches, is_joined
@@ -118,7 +118,7 @@ def _unexplained(reduced: Reduced, camera: Camera, outlines: list[Outline]) -> f
     for outline in outlines:
         if "cut-by-frame" not in outline.flags or _is_cut_piece(outline.contour_mm):
             mm = outline.contour_mm if outline.flags else outline.corners_mm
-            px = reduced.to_reduced(project(camera, np.column_stack([mm, np.zeros(len(mm))])))
+            px = reduced.to_reduced(project_table(camera, mm))
             cv2.fillPoly(rest, [np.round(px).astype(np.int32)], 0)
     rest = np.asarray(cv2.morphologyEx(rest, cv2.MORPH_OPEN, np.ones((RIM_PX, RIM_PX), np.uint8)), np.uint8)
     return float(np.count_nonzero(rest)) / rest.size
@@ -156,7 +156,7 @@ def _in_mask(view: _View, mask: NDArray[np.uint8], *, level: int) -> list[Outlin
 def _checked_for_seams(reduced: Reduced, camera: Camera, outline: Outline, nominal_mm: Floats) -> Outline:
     if outline.flags:
         return outline
-    corners_px = project(camera, np.column_stack([outline.corners_mm, np.zeros(4)]))
+    corners_px = project_table(camera, outline.corners_mm)
     first, second, *_ = side_lengths(outline.corners_mm)
     sides = (float(first), float(second))
     if max(sides) < BLOCK_MM:

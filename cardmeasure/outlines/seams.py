@@ -15,15 +15,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from cardmeasure.camera import Camera, project
+from cardmeasure.camera import Camera
+from cardmeasure.outlines.table_light import ROOM_MM, Grid, grid_over, log_light, off_table
 from cardmeasure.photo import Photo
 
 Floats = NDArray[np.floating[Any]]
 
-MOST_PER_MM, COARSE_PER_MM = 12.0, 3.0
-"""A finer picture tells no more of seams; and of what the table around looks like."""
-ROOM_MM = 4.0
-"""So much of the surroundings is seen, too."""
+MOST_PER_MM = 12.0
+"""A finer picture tells no more of seams."""
 SPAN_PX, REACH_PX = 4, 14
 """A line is darker than what lies so far to either side of it; and the widest gap that is one, over two."""
 BANDS, LEAST_BANDS = 14, 0.85
@@ -57,8 +56,6 @@ OTHER_TABLE = 0.4
 NO_FACE, SPECKLE_PX = 0.25, 5
 """What differs from the table by less, in the logarithm of light, is the table; holes in it that are no wider, its
 pattern."""
-FLOOR = 0.012
-"""Added to linear light before the logarithm, so that black noise is no line."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -72,24 +69,16 @@ class Seam:
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Flat:
     """A part of the table seen from above along its own axes: logarithm of light (h, w, 3), that of the bare table
-    (3,), pixels per millimetre, and where its pixels lie: mm of the first, and from one to the next in a row and in a
-    column, (2,) each."""
+    (3,), pixels per millimetre, and where the pixels lie."""
 
     log: Floats
     table: Floats
     per_mm: float
-    origin_mm: Floats
-    right_mm: Floats
-    down_mm: Floats
-
-    def to_mm(self, x: Floats, y: Floats) -> Floats:
-        """Places (..., 2) on the table of pixels."""
-        return np.asarray(self.origin_mm + x[..., None] * self.right_mm + y[..., None] * self.down_mm)
+    grid: Grid
 
     def turned(self) -> _Flat:
         """The same with rows for columns."""
-        log = np.ascontiguousarray(self.log.transpose(1, 0, 2))
-        return replace(self, log=log, right_mm=self.down_mm, down_mm=self.right_mm)
+        return replace(self, log=np.ascontiguousarray(self.log.transpose(1, 0, 2)), grid=self.grid.turned())
 
 
 def seam_in(photo: Photo, camera: Camera, part_mm: Floats, *, table: Floats, px_per_mm: float) -> Seam | None:
@@ -105,33 +94,11 @@ def seam_in(photo: Photo, camera: Camera, part_mm: Floats, *, table: Floats, px_
     return None
 
 
-def table_around(photo: Photo, camera: Camera, region_mm: Floats) -> Floats:
-    """Logarithm of light (3,) of the table close around a region (n, 2)."""
-    flat = _flat(photo, camera, region_mm, COARSE_PER_MM, np.zeros(3))
-    room = round((ROOM_MM - 1.0) * COARSE_PER_MM)
-    ring = np.ones(flat.log.shape[:2], bool)
-    ring[room:-room, room:-room] = False
-    return np.asarray(np.median(flat.log[ring], axis=0))
-
-
 def _flat(photo: Photo, camera: Camera, contour_mm: Floats, per_mm: float, table: Floats) -> _Flat:
-    """The region and its surroundings, along its smallest rectangle."""
-    (cx, cy), (w, h), angle = cv2.minAreaRect(contour_mm.astype(np.float32))
-    turn = np.radians(angle)
-    right, down = np.array([np.cos(turn), np.sin(turn)]) / per_mm, np.array([-np.sin(turn), np.cos(turn)]) / per_mm
-    columns, rows = (int(np.ceil((side + 2 * ROOM_MM) * per_mm)) for side in (w, h))
-    origin = np.array([cx, cy]) - (columns - 1) / 2 * right - (rows - 1) / 2 * down
-    x, y = np.meshgrid(np.arange(columns), np.arange(rows))
-    log = log_light(photo, camera, origin + x[..., None] * right + y[..., None] * down)
-    return _Flat(log=log, table=table, per_mm=per_mm, origin_mm=origin, right_mm=right, down_mm=down)
-
-
-def log_light(photo: Photo, camera: Camera, mm: Floats) -> Floats:
-    """Logarithm of the light (h, w, 3) at places (h, w, 2) on the table."""
-    px = project(camera, np.column_stack([mm.reshape(-1, 2), np.zeros(mm.size // 2)])).reshape(mm.shape)
-    px = px.astype(np.float32)
-    codes = cv2.remap(photo.pixels_bgr, px[..., 0], px[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(np.log(photo.response[codes.astype(np.intp)].astype(np.float32) + np.float32(FLOOR)))
+    """The region and its surroundings."""
+    grid = grid_over(contour_mm, per_mm)
+    log = log_light(photo, camera, grid.to_mm(np.arange(grid.columns), np.arange(grid.rows)[:, None]))
+    return _Flat(log=log, table=table, per_mm=per_mm, grid=grid)
 
 
 def _across(flat: _Flat, marks: Floats) -> tuple[float, Seam] | None:
@@ -163,7 +130,7 @@ def _across(flat: _Flat, marks: Floats) -> tuple[float, Seam] | None:
     if not rivals:
         return None
     _, clear, line = min(rivals, key=lambda one: one[:2])
-    ends = flat.to_mm(line[[room, h - 1 - room]], np.array([room, h - 1 - room], float))
+    ends = flat.grid.to_mm(line[[room, h - 1 - room]], np.array([room, h - 1 - room], float))
     return -clear, Seam(ends_mm=ends, gap_mm=_gap_px(flat.log, line, corner) / per_mm)
 
 
@@ -313,12 +280,6 @@ def _shows_table(flat: _Flat, columns: NDArray[np.intp], y: int, outward: int) -
 
 def _apart(one: Floats, other: Floats) -> float:
     return float(np.linalg.norm(one - other))
-
-
-def off_table(light: Floats, table: Floats) -> Floats:
-    """How unlike the table (..., 3) light (..., 3) is, in logarithms; darker it may be, as notches lie in the shade."""
-    off = light - table
-    return np.asarray(np.linalg.norm(off - np.minimum(off.mean(axis=-1, keepdims=True), 0.0), axis=-1))
 
 
 def _gap_px(log: Floats, line: Floats, corner: int) -> float:

@@ -14,7 +14,8 @@ from cardmeasure.geometry import side_lengths
 from cardmeasure.outlines.joins import is_nominal
 from cardmeasure.outlines.notch_signs import may_have_seam
 from cardmeasure.outlines.pieces import Outline, as_sides, clockwise, fills_rectangle, fitted_corners
-from cardmeasure.outlines.seams import Seam, seam_in, table_around
+from cardmeasure.outlines.seams import Seam, seam_in
+from cardmeasure.outlines.table_light import table_around
 from cardmeasure.photo import Photo
 
 Floats = NDArray[np.floating[Any]]

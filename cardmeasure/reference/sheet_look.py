@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from cardmeasure.camera import Camera, project, to_plane
+from cardmeasure.camera import Camera, project_table, to_plane
 from cardmeasure.numerics import normal_cdf
 from cardmeasure.photo import Photo
 from cardmeasure.reference.sheet import BLACK, DARK, LIGHT, WHITE, SheetDesign, check_coordinates
@@ -108,7 +108,7 @@ def _slopes(camera: Camera, px: Floats) -> Floats:
     """Derivatives (n, 2, 2) of pixels after places on the plane of the print, seen at pixels (n, 2)."""
     at, step = to_plane(camera, px), 0.05
     steps = np.array([[0.0, 0.0], [step, 0.0], [0.0, step]])
-    here, *ahead = (project(camera, np.column_stack([at + off, np.zeros(len(at))])) for off in steps)
+    here, *ahead = (project_table(camera, at + off) for off in steps)
     return np.stack([(one - here) / step for one in ahead], axis=2)
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
-from cardmeasure.camera import project
+from cardmeasure.camera import project_table
 from cardmeasure.classes import enabled, match_size
 from cardmeasure.classes.likelihood import cut_table
 from cardmeasure.geometry import apply_homography, side_lengths
@@ -63,7 +63,7 @@ def _others(photo: Photo, squares: tuple[Sighting, ...], outlines: Sequence[Outl
 
 
 def _px(start: Start, mm: Floats) -> Floats:
-    return project(start.camera, np.column_stack([mm, np.zeros(len(mm))]))
+    return project_table(start.camera, mm)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from cardmeasure.camera import Camera, project
+from cardmeasure.camera import Camera, project_table
 from cardmeasure.outlines.pieces import Outline
 from cardmeasure.settings import Settings
 from cardmeasure.shapes.measuring import RoughPiece
@@ -44,7 +44,7 @@ def rough_pieces(outlines: Sequence[Outline], camera: Camera) -> list[RoughPiece
     return [
         RoughPiece(
             number=k,
-            contour_px=project(camera, np.column_stack([outline.contour_mm, np.zeros(len(outline.contour_mm))])),
+            contour_px=project_table(camera, outline.contour_mm),
             thickness_mm=outline.thickness_mm or 0.0,
             u_thickness_mm=outline.u_thickness_mm or 0.0,
         )

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
-from cardmeasure.camera import Camera, project, to_plane
+from cardmeasure.camera import Camera, project, project_table, to_plane
 from cardmeasure.edges.beside import light_beside
 from cardmeasure.edges.locating import WINDOW_PX, located_quads
 from cardmeasure.edges.lost import moved_outward
@@ -84,7 +84,7 @@ def _unlike(photo: Photo, camera: Camera, quads: Floats) -> Floats:
 def _on_face(camera: Camera, corners: Floats, elevation_mm: float) -> Floats:
     """Quadrilaterals (n, 11) so high above the table that are seen where corners (n, 4, 2) on it are."""
     on_table = corners.reshape(-1, 2)
-    px = project(camera, np.column_stack([on_table, np.zeros(len(on_table))]))
+    px = project_table(camera, on_table)
     faces = to_plane(camera, px, z_mm=-elevation_mm).reshape(-1, qd.SIDES, 2)
     return np.array([qd.quad_from_corners(face, elevation_mm=elevation_mm) for face in faces])
 
