@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure import camera as cam
+from cardmeasure import kernels
 from cardmeasure import quads as qd
 from cardmeasure.camera import Along, seen_along
 from cardmeasure.edges.points import EdgePoints
@@ -34,6 +35,18 @@ class PrintedPoints:
     mm: Floats
     px: Floats
     u_px: Floats
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Seen:
+    """Directions (2, n) over u along which residuals are taken, and where the points were seen along them, (n,)."""
+
+    directions: Floats
+    along: Floats
+
+    @staticmethod
+    def at(px: Floats, directions: Floats) -> _Seen:
+        return _Seen(directions=np.ascontiguousarray(directions), along=np.asarray((px.T * directions).sum(axis=0)))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -59,25 +72,29 @@ class Problem:
         return [int(k) for k in np.searchsorted(self.edges.card, np.arange(self.layout.cards + 1))]
 
     @cached_property
+    def cards(self) -> NDArray[np.int64]:
+        """Numbers (m,) of the edge points' cards, as kernels take them."""
+        return np.ascontiguousarray(self.edges.card, np.int64)
+
+    @cached_property
     def places(self) -> Floats:
         """Places (m, 2) in -1..1 of the edge points on their cards."""
         return np.asfortranarray(qd.side_places(self.edges.side, self.edges.along))
 
     @cached_property
-    def directions(self) -> Floats:
-        """Along which the residuals of all rows are taken, (2, 2n + m), over their u: printed x, printed y, edges."""
+    def of_points(self) -> _Seen:
+        """Where printed points were seen along the photo's x, then along its y, over their u."""
         one = 1.0 / self.points.u_px
         zero = np.zeros_like(one)
-        return np.hstack([[one, zero], [zero, one], self.edges.normal.T / self.edges.u_px])
+        return _Seen.at(np.concatenate([self.points.px, self.points.px]), np.hstack([[one, zero], [zero, one]]))
 
     @cached_property
-    def observed(self) -> Floats:
-        """Where all rows were seen along their directions, (2n + m,)."""
-        px = np.concatenate([self.points.px, self.points.px, self.edges.px])
-        return np.asarray((px.T * self.directions).sum(axis=0))
+    def of_edges(self) -> _Seen:
+        """Where edge points were seen across their sides, over their u."""
+        return _Seen.at(self.edges.px, self.edges.normal.T / self.edges.u_px)
 
     @cached_property
-    def of_edges(self) -> Floats:
+    def by_tone_and_shifts(self) -> Floats:
         """Derivatives (5, m) of the edge points' rows after the tone and their card's four shifts."""
         u = self.edges.u_px
         return np.vstack([self.edges.tone_px / u, (self.edges.side == np.arange(qd.SIDES)[:, None]) / u])
@@ -170,30 +187,44 @@ class Linearised:
 
 def linearise(state: State, problem: Problem) -> Linearised:
     """All rows at a state."""
-    printed = _printed_world(state, problem.points)
-    on_cards = qd.laid(state.quads.T[:, problem.edges.card].T, problem.places)
-    n, at = len(printed), problem.layout
-    # points and edges are projected at once, as each step costs more to begin than to do
-    world = np.concatenate([printed.T, printed.T, on_cards.world.T], axis=1).T
-    seen = seen_along(state.camera, world, problem.directions)
-    residuals = problem.observed - seen.px
-    of_edges = _rows(seen, slice(2 * n, None))
+    at = problem.layout
+    printed = seen_along(
+        state.camera, np.tile(_printed_world(state, problem.points), (2, 1)), problem.of_points.directions
+    )
+    edges_along, by_edges = _edge_rows(state, problem)
     bow = np.arange(at.bow_at.start, at.bow_at.stop)
+    off_edges = problem.of_edges.along - edges_along
     return Linearised(
-        points=residuals[: 2 * n],
-        edges=residuals[2 * n :] - _shifts_px(state, problem.edges) / problem.edges.u_px,
+        points=problem.of_points.along - printed.px,
+        edges=off_edges - _shifts_px(state, problem.edges) / problem.edges.u_px,
         priors=problem.priors.residuals(state),
-        by_points=_by_points(state, problem.points, at, _rows(seen, slice(2 * n))),
-        by_edges=np.vstack(
-            [
-                of_edges.by_camera, of_edges.by_bow, problem.of_edges[:1],
-                qd.by_parameters(on_cards, of_edges.by_world), problem.of_edges[1:],
-            ]
-        ),
+        by_points=_by_points(state, problem.points, at, printed),
+        by_edges=by_edges,
         known=np.concatenate([np.arange(cam.PARAMETERS), bow, [at.quads_at.start]]),
         bounds=problem.bounds,
         parts=problem.parts,
+    )
+
+
+def _edge_rows(state: State, problem: Problem) -> tuple[Floats, Floats]:
+    """Where edge points are predicted along their directions, (m,), and their rows' derivatives (p + 15, m)."""
+    ways = problem.of_edges.directions
+    if kernels.compiled is not None and state.camera.bow is None:
+        n, first = len(problem.edges.side), cam.PARAMETERS + 1
+        px, rows = np.empty(n), np.empty((first + OWN, n))
+        rows[first - 1], rows[first + qd.PARAMETERS :] = problem.by_tone_and_shifts[0], problem.by_tone_and_shifts[1:]
+        kernels.compiled.cards_along(
+            n, len(state.quads), state.camera.numbers, kernels.doubles(state.quads), problem.cards,
+            kernels.doubles(problem.places.T), ways, px, rows[: cam.PARAMETERS], rows[first : first + qd.PARAMETERS],
+        )  # fmt: skip
+        return px, rows
+    on_cards = qd.laid(state.quads.T[:, problem.edges.card].T, problem.places)
+    seen = seen_along(state.camera, on_cards.world, ways)
+    parts = (
+        seen.by_camera, seen.by_bow, problem.by_tone_and_shifts[:1], qd.by_parameters(on_cards, seen.by_world),
+        problem.by_tone_and_shifts[1:],
     )  # fmt: skip
+    return seen.px, np.vstack(parts)
 
 
 def edge_residuals_px(state: State, edges: EdgePoints) -> Floats:
@@ -201,10 +232,6 @@ def edge_residuals_px(state: State, edges: EdgePoints) -> Floats:
     world = qd.world_points(state.quads[edges.card], qd.side_places(edges.side, edges.along))
     off = (edges.px - cam.project(state.camera, world)) * edges.normal
     return np.asarray(off.sum(axis=1) - _shifts_px(state, edges))
-
-
-def _rows(seen: Along, part: slice) -> Along:
-    return Along(*(values[..., part] for values in seen))
 
 
 def _printed_world(state: State, points: PrintedPoints) -> Floats:

@@ -26,37 +26,44 @@ void projected(const double *camera, const double *points, int64_t n, double *px
     }
 }
 
-void rows_along(const double *camera, const double *points, const double *directions, int64_t n, double *px,
-                double *by_camera, double *by_world) {
+double row_along(const double *camera, const double *point, const double *direction, double *j, double *by_world) {
     const double *r = camera, *t = camera + 9, focal = camera[12], *principal = camera + 13, *d = camera + 15;
     const double p1 = d[3], p2 = d[4];
+    double at[3], local[3];
+    turned_by(r, point, at);
+    double iz = 1.0 / (at[2] + t[2]), x = (at[0] + t[0]) * iz, y = (at[1] + t[1]) * iz, r2 = x * x + y * y;
+    double radial = 1.0 + r2 * (d[0] + r2 * (d[1] + r2 * d[2]));
+    double dx = direction[0], dy = direction[1], ax = focal * dx, ay = focal * dy;
+    double of_x = ax * x, of_y = ay * y, mixed = 2.0 * (ax * y + ay * x), along = of_x + of_y;
+    double slope = 2.0 * (d[0] + r2 * (2.0 * d[1] + 3.0 * r2 * d[2])) * along;
+    j[9] = along * r2;
+    j[10] = j[9] * r2;
+    j[11] = j[10] * r2;
+    j[12] = ay * r2 + 2.0 * along * y;
+    j[13] = ax * r2 + 2.0 * along * x;
+    j[6] = along * radial + p1 * j[12] + p2 * j[13];
+    j[7] = dx;
+    j[8] = dy;
+    local[0] = (ax * radial + slope * x + p1 * mixed + 2.0 * p2 * (3.0 * of_x + of_y)) * iz;
+    local[1] = (ay * radial + slope * y + p2 * mixed + 2.0 * p1 * (of_x + 3.0 * of_y)) * iz;
+    local[2] = -(local[0] * x + local[1] * y);
+    for (int k = 0; k < 3; k++) {
+        int one = (k + 1) % 3, other = (k + 2) % 3;
+        j[k] = at[one] * local[other] - at[other] * local[one];
+        j[3 + k] = local[k];
+        by_world[k] = r[k] * local[0] + r[3 + k] * local[1] + r[6 + k] * local[2];
+    }
+    return j[6] + principal[0] * dx + principal[1] * dy;
+}
+
+void rows_along(const double *camera, const double *points, const double *directions, int64_t n, double *px,
+                double *by_camera, double *by_world) {
     for (int64_t i = 0; i < n; i++) {
-        double at[3], local[3], j[CAMERA_PARAMETERS];
-        turned_by(r, points + 3 * i, at);
-        double iz = 1.0 / (at[2] + t[2]), x = (at[0] + t[0]) * iz, y = (at[1] + t[1]) * iz, r2 = x * x + y * y;
-        double radial = 1.0 + r2 * (d[0] + r2 * (d[1] + r2 * d[2]));
-        double dx = directions[i], dy = directions[n + i], ax = focal * dx, ay = focal * dy;
-        double of_x = ax * x, of_y = ay * y, mixed = 2.0 * (ax * y + ay * x), along = of_x + of_y;
-        double slope = 2.0 * (d[0] + r2 * (2.0 * d[1] + 3.0 * r2 * d[2])) * along;
-        j[9] = along * r2;
-        j[10] = j[9] * r2;
-        j[11] = j[10] * r2;
-        j[12] = ay * r2 + 2.0 * along * y;
-        j[13] = ax * r2 + 2.0 * along * x;
-        j[6] = along * radial + p1 * j[12] + p2 * j[13];
-        j[7] = dx;
-        j[8] = dy;
-        local[0] = (ax * radial + slope * x + p1 * mixed + 2.0 * p2 * (3.0 * of_x + of_y)) * iz;
-        local[1] = (ay * radial + slope * y + p2 * mixed + 2.0 * p1 * (of_x + 3.0 * of_y)) * iz;
-        local[2] = -(local[0] * x + local[1] * y);
-        for (int k = 0; k < 3; k++) {
-            int one = (k + 1) % 3, other = (k + 2) % 3;
-            j[k] = at[one] * local[other] - at[other] * local[one];
-            j[3 + k] = local[k];
-            by_world[k * n + i] = r[k] * local[0] + r[3 + k] * local[1] + r[6 + k] * local[2];
-        }
-        px[i] = j[6] + principal[0] * dx + principal[1] * dy;
+        const double direction[2] = {directions[i], directions[n + i]};
+        double j[CAMERA_PARAMETERS], world[3];
+        px[i] = row_along(camera, points + 3 * i, direction, j, world);
         for (int k = 0; k < CAMERA_PARAMETERS; k++) by_camera[k * n + i] = j[k];
+        for (int k = 0; k < 3; k++) by_world[k * n + i] = world[k];
     }
 }
 

@@ -5,6 +5,7 @@
 #include <Python.h>
 
 #include "camera.h"
+#include "cards.h"
 #include "crossings.h"
 #include "fitting.h"
 #include "ground.h"
@@ -13,7 +14,7 @@
 #include "stretches.h"
 
 /* Raised when arguments or results change, so that an older build is left alone: see cardmeasure/kernels. */
-#define INTERFACE 7
+#define INTERFACE 8
 
 enum { MOST_BUFFERS = 16 };
 
@@ -216,6 +217,31 @@ static PyObject *seen_along(PyObject *self, PyObject *arguments) {
     Py_RETURN_NONE;
 }
 
+static PyObject *cards_along(PyObject *self, PyObject *arguments) {
+    long long n, cards;
+    PyObject *a[8];
+    if (!PyArg_ParseTuple(arguments, "LLOOOOOOOO", &n, &cards, &a[0], &a[1], &a[2], &a[3], &a[4], &a[5], &a[6], &a[7]))
+        return NULL;
+    Buffers buffers = {.count = 0};
+    TAKE(camera, const double, a[0], CAMERA, 0)
+    TAKE(quads, const double, a[1], QUAD_PARAMETERS * cards, 0)
+    TAKE(card, const int64_t, a[2], n, 0)
+    TAKE(places, const double, a[3], 2 * n, 0)
+    TAKE(directions, const double, a[4], 2 * n, 0)
+    TAKE(px, double, a[5], n, 1)
+    TAKE(by_camera, double, a[6], CAMERA_PARAMETERS * n, 1)
+    TAKE(by_quad, double, a[7], QUAD_PARAMETERS * n, 1)
+    for (int64_t i = 0; i < n; i++)
+        if (card[i] < 0 || card[i] >= cards) {
+            PyErr_SetString(PyExc_ValueError, "points of cards that are not there.");
+            released(&buffers);
+            return NULL;
+        }
+    rows_on_cards(camera, quads, card, places, directions, n, px, by_camera, by_quad);
+    released(&buffers);
+    Py_RETURN_NONE;
+}
+
 static PyObject *undistort(PyObject *self, PyObject *arguments) {
     long long n;
     double enough;
@@ -317,6 +343,7 @@ static PyMethodDef methods[] = {
     {"fit_crossings", crossings, METH_VARARGS, "Fit crossings of edges in many patches."},
     {"project", project, METH_VARARGS, "Project world points."},
     {"seen_along", seen_along, METH_VARARGS, "Project world points on directions, with derivatives."},
+    {"cards_along", cards_along, METH_VARARGS, "Project points of cards on directions, with derivatives."},
     {"undistort", undistort, METH_VARARGS, "Take the distortion off pixels."},
     {"nearest_change", change_of_answer, METH_VARARGS, "Find the nearest change of the most probable class."},
     {"ground_levels", ground_levels, METH_VARARGS, "Tell how much pixels differ from the table."},

@@ -79,7 +79,7 @@ def _with_piles(outlines: tuple[Outline, ...], px_per_mm: float, nominal_mm: Flo
     """The outlines; what is uneven, has no nominal size and corners unlike each other is a pile, and is flagged so."""
     asked = [
         k for k, one in enumerate(outlines)
-        if not one.flags and is_uneven(one) and not _is_sheet(one) and not _has_size(one, nominal_mm)
+        if not one.flags and not _is_sheet(one) and not _has_size(one, nominal_mm) and is_uneven(one)
     ]  # fmt: skip
     out = list(outlines)
     if asked and px_per_mm >= LEAST_PER_MM:

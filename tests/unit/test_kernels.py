@@ -14,6 +14,7 @@ from drawn_sides import DISTANCE_PX
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from simulated_photos import priors_of, simulated, true_state
 from square_pictures import photo_of
 
 from cardmeasure import kernels
@@ -26,9 +27,11 @@ from cardmeasure.edges.fitting import LookPriors, fit_looks, look_priors
 from cardmeasure.edges.profiles import Reach, Stretches, sample_profiles
 from cardmeasure.edges.shading import Shading
 from cardmeasure.edges.stretches import edge_offsets
+from cardmeasure.linearised import Problem, linearise
 from cardmeasure.outlines.ground import _levels
 from cardmeasure.outlines.means import MeansOfPicture
 from cardmeasure.photo.colour import response_curve
+from cardmeasure.priors import prior_rows
 from cardmeasure.reference.crossings import fit_crossings
 
 Floats = NDArray[np.float64]
@@ -195,6 +198,21 @@ def test_the_camera_sees_what_numpy_makes_it_see(seed: int) -> None:
     mine, theirs = both_ways(lambda: project(camera, points))
     np.testing.assert_allclose(mine, theirs, rtol=1e-12)
     np.testing.assert_allclose(*both_ways(lambda: to_plane(camera, mine, z_mm=-0.3)), rtol=1e-10)
+
+
+@settings(deadline=None, max_examples=20)
+@given(seed=SEEDS, cards=st.sampled_from([0, 1, 3]))
+def test_rows_of_edge_points_are_those_of_numpy(seed: int, cards: int) -> None:
+    """On cards that are cut askew and curl up or down."""
+    rng = np.random.default_rng(seed)
+    priors = priors_of(cards)
+    photo = simulated(rng, true_state(rng, priors, squares=1, spread=1.0), priors, noise=1.0)
+    rows = prior_rows(photo.truth, priors)
+    problem = Problem(points=photo.points, edges=photo.edges, priors=rows, layout=photo.truth.layout)
+    mine, theirs = both_ways(lambda: linearise(photo.truth, problem))
+    size = np.abs(theirs.by_edges).max(axis=1, initial=1e-30)[:, None]
+    np.testing.assert_allclose(mine.by_edges / size, theirs.by_edges / size, atol=1e-11)
+    np.testing.assert_allclose(mine.edges, theirs.edges, atol=1e-7)
 
 
 @settings(deadline=None, max_examples=60)
