@@ -50,16 +50,18 @@ def refine_saddles(channel: NDArray[np.generic], points_px: Floats, *, radius_px
     inside = _inside(channel, points, margin + 1)
     coefficients = np.zeros((len(points), 6))
     ok = inside.copy()
+    centres = np.full(points.shape, -1, np.intp)
     for _ in range(ROUNDS):
-        if not ok.any():
+        rounded = np.round(points).astype(np.intp)
+        where = np.flatnonzero(ok & (rounded != centres).any(axis=1))  # the same patch tells the same again
+        if not len(where):
             break
-        centre = np.round(points[ok]).astype(np.intp)
+        centre = centres[where] = rounded[where]
         c = _patches(channel, centre, margin).reshape(len(centre), -1) @ fit.reshape(6, -1).T
         step, is_saddle = _stationary_point(c)
         moved = centre + step
-        good = is_saddle & (np.hypot(*(moved - points_px[ok]).T) < reach) & (np.abs(step).max(axis=1) < radius_px)
+        good = is_saddle & (np.hypot(*(moved - points_px[where]).T) < reach) & (np.abs(step).max(axis=1) < radius_px)
         good &= _inside(channel, moved, margin + 1)
-        where = np.flatnonzero(ok)
         ok[where[~good]] = False
         points[where[good]] = moved[good]
         coefficients[where] = c
