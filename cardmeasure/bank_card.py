@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from math import sqrt
+from math import exp, pi, sqrt
 from typing import Any
 
 import numpy as np
@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.classes import SizeClass
+from cardmeasure.numerics import lengths
 from cardmeasure.outlines.pieces import Outline
 from cardmeasure.settings import Settings
 from cardmeasure.solving import KnownPiece, Solution, Start
@@ -136,7 +137,7 @@ def corner_radius_mm(outline: Outline) -> float | None:
     """
     if len(outline.contour_mm) < 20:
         return None
-    away = np.linalg.norm(outline.corners_mm[:, None] - outline.contour_mm[None], axis=2).min(axis=1)
+    away = lengths(outline.corners_mm[:, None] - outline.contour_mm[None]).min(axis=1)
     return float(np.median(away)) / (sqrt(2.0) - 1.0)
 
 
@@ -197,12 +198,14 @@ def _is_id1(piece: _Piece, outline: Outline, classes: Sequence[SizeClass]) -> bo
 
 def _density(off_mm: Floats, covariance: Floats) -> float:
     """Density of a normal distribution in two dimensions."""
-    return float(np.exp(-0.5 * _distance(off_mm, covariance) ** 2) / (2 * np.pi * np.sqrt(np.linalg.det(covariance))))
+    (a, b), (c, d) = covariance.tolist()
+    return exp(-0.5 * _distance(off_mm, covariance) ** 2) / (2 * pi * sqrt(a * d - b * c))
 
 
 def _distance(off_mm: Floats, covariance: Floats) -> float:
-    """Mahalanobis distance."""
-    return float(np.sqrt(off_mm @ np.linalg.solve(covariance, off_mm)))
+    """Mahalanobis distance in two dimensions."""
+    (x, y), ((a, b), (c, d)) = off_mm.tolist(), covariance.tolist()
+    return sqrt(max(d * x * x - (b + c) * x * y + a * y * y, 0.0) / (a * d - b * c))
 
 
 def _shown_scale(found: Sequence[_Piece]) -> float:

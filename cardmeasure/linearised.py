@@ -82,11 +82,20 @@ class Problem:
         return np.asfortranarray(qd.side_places(self.edges.side, self.edges.along))
 
     @cached_property
+    def twice(self) -> PrintedPoints:
+        """The printed points twice, as each has two rows."""
+        points = self.points
+        return PrintedPoints(
+            square=np.tile(points.square, 2), mm=np.tile(points.mm, (2, 1)), px=np.tile(points.px, (2, 1)),
+            u_px=np.tile(points.u_px, 2),
+        )  # fmt: skip
+
+    @cached_property
     def of_points(self) -> _Seen:
         """Where printed points were seen along the photo's x, then along its y, over their u."""
         one = 1.0 / self.points.u_px
         zero = np.zeros_like(one)
-        return _Seen.at(np.concatenate([self.points.px, self.points.px]), np.hstack([[one, zero], [zero, one]]))
+        return _Seen.at(self.twice.px, np.hstack([[one, zero], [zero, one]]))
 
     @cached_property
     def of_edges(self) -> _Seen:
@@ -188,9 +197,7 @@ class Linearised:
 def linearise(state: State, problem: Problem) -> Linearised:
     """All rows at a state."""
     at = problem.layout
-    printed = seen_along(
-        state.camera, np.tile(_printed_world(state, problem.points), (2, 1)), problem.of_points.directions
-    )
+    printed = seen_along(state.camera, _printed_world(state, problem.twice), problem.of_points.directions)
     edges_along, by_edges = _edge_rows(state, problem)
     bow = np.arange(at.bow_at.start, at.bow_at.stop)
     off_edges = problem.of_edges.along - edges_along
@@ -198,7 +205,7 @@ def linearise(state: State, problem: Problem) -> Linearised:
         points=problem.of_points.along - printed.px,
         edges=off_edges - _shifts_px(state, problem.edges) / problem.edges.u_px,
         priors=problem.priors.residuals(state),
-        by_points=_by_points(state, problem.points, at, printed),
+        by_points=_by_points(state, problem.twice, at, printed),
         by_edges=by_edges,
         known=np.concatenate([np.arange(cam.PARAMETERS), bow, [at.quads_at.start]]),
         bounds=problem.bounds,
@@ -244,9 +251,8 @@ def _printed_world(state: State, points: PrintedPoints) -> Floats:
 
 
 def _by_points(state: State, points: PrintedPoints, at: Layout, seen: Along) -> Floats:
-    """Derivatives (q - 1, 2n) of the printed points' rows."""
-    square = np.tile(points.square, 2)
-    mm = np.tile(points.mm.T, 2)
+    """Derivatives (q - 1, 2n) of the rows of the printed points, twice each."""
+    square, mm = points.square, points.mm.T
     turn = state.squares[square, 2]
     c, s = np.cos(turn), np.sin(turn)
     by_x, by_y, _ = seen.by_world

@@ -91,9 +91,11 @@ def _likelihoods(scales: Floats, sizes_mm: Floats, u_mm: Floats, choices: tuple[
     kind = np.array([k for k, one in enumerate(choices) for _ in one.cuts_mm])
     u_cut = np.array([one.u_cut_mm for one in choices])[kind]
     log_weight = np.log(0.5 / len(choices) / np.bincount(kind)[kind])
-    off = scales[:, None, None, None] * sizes_mm[:, None] - cuts
     variance = (u_mm**2)[:, None] + (u_cut**2)[:, None]
-    log_each = log_weight - 0.5 * (off**2 / variance).sum(axis=3) - np.log(2 * np.pi) - 0.5 * np.log(variance).sum(2)
+    at_cuts = log_weight - np.log(2 * np.pi) - 0.5 * np.log(variance).sum(axis=2)
+    scaled = scales[:, None, None] * sizes_mm
+    squares = [(scaled[..., k, None] - cuts[:, k]) ** 2 / variance[..., k] for k in range(2)]
+    log_each = at_cuts - 0.5 * (squares[0] + squares[1])
     by_class = np.add.reduceat(np.exp(log_each), np.flatnonzero(np.diff(kind, prepend=-1)), axis=2)
     odd = 0.5 * 2 * ODD / (sizes_mm.prod(axis=1) * scales[:, None] ** 2)
     return np.concatenate([by_class, odd[..., None]], axis=2)

@@ -21,16 +21,15 @@ X, Y, TURN, WIDTH, HEIGHT, SHEAR, WIDTH_TAPER, HEIGHT_TAPER, ELEVATION, RISE_WID
 
 SIDES = 4
 """Top, right, bottom, left, each run clockwise from -1 to 1."""
+_WAYS, _MIDDLES = (
+    np.array(rows, float) for rows in (((1, 0), (0, 1), (-1, 0), (0, -1)), ((0, -1), (1, 0), (0, 1), (-1, 0)))
+)
 CORNERS = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]], float)
 
 
 def side_places(side: Ints, along: Floats) -> Floats:
     """Places (n, 2) in -1..1 of points at `along` (n,), -1..1 clockwise, on sides (n,)."""
-    one = np.ones(len(along))
-    choices = ((along, -one), (one, along), (-along, one), (-one, -along))
-    a = np.choose(side, [c[0] for c in choices])
-    b = np.choose(side, [c[1] for c in choices])
-    return np.column_stack([a, b])
+    return np.asarray(along[:, None] * _WAYS[side] + _MIDDLES[side])
 
 
 def world_points(quads: Floats, places: Floats) -> Floats:

@@ -41,9 +41,12 @@ def is_broken(points: EdgePoints, residuals_px: Floats, card: int, *, sides_mm: 
 
 def _break_alike(first: tuple[Floats, Floats], second: tuple[Floats, Floats], room: float) -> bool:
     """Whether both sides, as places over half their length and residuals, break within `room` of their middles."""
+    least = (len(first[0]) + len(second[0])) * LEAST_RMS_PX**2
+    # a bend leaves no more than a straight line, and most sides are straight
+    if min(len(first[0]), len(second[0])) < 2 * FEWEST or sum(float(y @ y) for _, y in (first, second)) < least:
+        return False
     bent = [_left_by(x, y, np.column_stack([np.ones(len(x)), x, bow(x)])) for x, y in (first, second)]
-    count = len(first[0]) + len(second[0])
-    if min(len(first[0]), len(second[0])) < 2 * FEWEST or sum(bent) < count * LEAST_RMS_PX**2:
+    if sum(bent) < least:
         return False
     found = [_broken_at(place, (first, second)) for place in np.linspace(-room, room, PLACES)]
     left, step = min(found, key=lambda one: one[0])

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from cardmeasure.numerics import median
+from cardmeasure.numerics import lengths, median
 
 Floats = NDArray[np.floating[Any]]
 
@@ -33,11 +33,11 @@ def is_table(table: Floats, px: Floats) -> NDArray[np.bool_]:
     weight: Floats = np.ones(n)
     deviation = log - np.median(log, axis=0)
     for _ in range(ROUNDS):
-        size = np.linalg.norm(deviation, axis=1)
+        size = lengths(deviation)
         weight = 1 / np.maximum(size, max(0.02, median(size)))
         scaled = basis * weight[:, None]
         deviation = log - basis @ np.linalg.solve(scaled.T @ basis, scaled.T @ log)
     shade = deviation.mean(axis=1)
-    colour = np.linalg.norm(deviation - shade[:, None], axis=1)
+    colour = lengths(deviation - shade[:, None])
     usual = SPREADS * median(np.abs(shade)), SPREADS * median(colour)
     return np.asarray((shade < max(BRIGHTER, usual[0])) & (colour < max(OTHER_COLOUR, usual[1])))

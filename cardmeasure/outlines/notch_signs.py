@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.camera import Camera
+from cardmeasure.numerics import lengths
 from cardmeasure.outlines.seams import (
     DEEP_MM,
     NARROWEST_MM,
@@ -73,8 +74,8 @@ def _notches(rows: Floats, table: Floats) -> NDArray[np.bool_]:
     shift = round(sum(FACE_MM) / 2 / STEP_MM)
     for way in (-shift, shift):
         face = np.roll(beside, way, axis=1)
-        is_face = np.linalg.norm(face - around, axis=2) > NO_FACE
-        nearest = np.where(is_face, np.minimum(nearest, np.linalg.norm(inside - face, axis=2)), nearest)
+        is_face = lengths(face - around) > NO_FACE
+        nearest = np.where(is_face, np.minimum(nearest, lengths(inside - face)), nearest)
     seen = np.isfinite(nearest)  # a face, beside it
     shown = (from_table < nearest) & seen & (np.cumsum(seen, axis=0) > DEEP_MM / ROW_MM - 1)
     shown &= off_table(around, table[None, None]) < OTHER_TABLE

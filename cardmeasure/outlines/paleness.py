@@ -25,8 +25,8 @@ def is_pale(photo: Photo, papers_px: list[Floats]) -> bool:
         for mask, share in ((inner, 0.9), (outer, RING)):
             ring = corners.mean(axis=0) + share * (corners - corners.mean(axis=0))
             cv2.fillPoly(mask, [np.round(ring / every).astype(np.int32)], 1)
-    light = photo.response[small[..., 1].astype(np.intp)]
-    paper, table = light[inner > 0], light[(outer > 0) & (inner == 0)]
+    green, within = small[..., 1], inner > 0
+    paper, table = (photo.response[green[mask].astype(np.intp)] for mask in (within, (outer > 0) & ~within))
     if not len(paper) or not len(table):
         return False
     # a fourth of the reference is ink

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.camera import Camera
+from cardmeasure.numerics import percentile
 from cardmeasure.outlines.choosing import chosen, two_in
 from cardmeasure.outlines.comparing import covered_mm2
 from cardmeasure.outlines.likeliest import likeliest
@@ -70,7 +71,7 @@ def _strays_mm(outline: Outline, side: int) -> float:
     local = outline.contour_mm - a
     along, off = local @ way, np.abs(local @ np.array([way[1], -way[0]]))
     near = (along > CORNER_MM) & (along < length - CORNER_MM) & (off < CORNER_MM)
-    return float(np.percentile(off[near], MOSTLY)) if near.any() else 0.0
+    return percentile(off[near], MOSTLY) if near.any() else 0.0
 
 
 def told_apart(

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.camera import Camera, project_table
+from cardmeasure.numerics import lengths
 from cardmeasure.outlines.means import looked_up
 from cardmeasure.photo import Photo
 
@@ -77,4 +78,5 @@ def log_light(photo: Photo, camera: Camera, mm: Floats) -> Floats:
 def off_table(light: Floats, table: Floats) -> Floats:
     """How unlike the table (..., 3) light (..., 3) is, in logarithms; darker it may be, as notches lie in the shade."""
     off = light - table
-    return np.asarray(np.linalg.norm(off - np.minimum(off.mean(axis=-1, keepdims=True), 0.0), axis=-1))
+    mean = off @ np.full(off.shape[-1], 1 / off.shape[-1], off.dtype)
+    return lengths(off - np.minimum(mean, 0.0)[..., None])

@@ -18,8 +18,8 @@ from cardmeasure.outlines.neighbours import joined_to_each_other
 from cardmeasure.outlines.notch_signs import may_have_seam
 from cardmeasure.outlines.pieces import Outline, clockwise
 from cardmeasure.outlines.regions import is_uneven
-from cardmeasure.outlines.seams import table_around
 from cardmeasure.outlines.splitting import split_along_seams
+from cardmeasure.outlines.table_light import table_around
 from cardmeasure.photo import Photo, read_photo
 from cardmeasure.solving import U_SEAM_PX
 
