@@ -21,9 +21,8 @@ X, Y, TURN, WIDTH, HEIGHT, SHEAR, WIDTH_TAPER, HEIGHT_TAPER, ELEVATION, RISE_WID
 
 SIDES = 4
 """Top, right, bottom, left, each run clockwise from -1 to 1."""
-_WAYS, _MIDDLES = (
-    np.array(rows, float) for rows in (((1, 0), (0, 1), (-1, 0), (0, -1)), ((0, -1), (1, 0), (0, 1), (-1, 0)))
-)
+_WAYS, _MIDDLES = np.array([[[1, 0], [0, 1], [-1, 0], [0, -1]], [[0, -1], [1, 0], [0, 1], [-1, 0]]], float)
+"""Which way each runs, and its middle."""
 CORNERS = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]], float)
 
 
