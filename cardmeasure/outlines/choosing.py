@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from cardmeasure.geometry import following
 from cardmeasure.outlines.lines import View
 from cardmeasure.outlines.rectangles import Rectangles
 from cardmeasure.outlines.sides import best_rises, side_quality
@@ -174,9 +175,9 @@ def _shared_sides(parts: Floats, whole: Floats) -> NDArray[np.bool_]:
 
 def _within(points: Floats, quad: Floats) -> NDArray[np.bool_]:
     """Whether points (n, 2) lie in a clockwise quadrilateral (y down)."""
-    start, side = quad, np.roll(quad, -1, axis=0) - quad
-    off = points[:, None] - start[None]
-    return np.asarray((side[:, 0] * off[..., 1] - side[:, 1] * off[..., 0] > 0).all(axis=1))
+    start, side = quad.T[:, :, None], (following(quad) - quad).T[:, :, None]
+    off = points.T[:, None] - start
+    return np.asarray((side[0] * off[1] - side[1] * off[0] > 0).all(axis=0))
 
 
 def _overlap(a: Floats, b: Floats, area_a: float, area_b: float) -> float:
@@ -186,10 +187,15 @@ def _overlap(a: Floats, b: Floats, area_a: float, area_b: float) -> float:
 
 def common_share(inner: Floats, outer: Floats) -> float:
     """Share of the first convex quadrilateral (4, 2) that the second, clockwise, covers."""
-    a, b = np.meshgrid(GRID, GRID)
-    a, b = a.ravel()[:, None], b.ravel()[:, None]
-    points = (1 - a) * ((1 - b) * inner[0] + b * inner[3]) + a * ((1 - b) * inner[1] + b * inner[2])
-    return float(_within(points, outer).mean())
+    if (inner.max(axis=0) <= outer.min(axis=0)).any() or (outer.max(axis=0) <= inner.min(axis=0)).any():
+        return 0.0
+    return float(_within(GRID @ inner, outer).mean())
 
 
-GRID = (np.arange(12) + 0.5) / 12
+def _grid(count: int) -> Floats:
+    """Weights (count * count, 4) of a quadrilateral's corners at places spread evenly over it."""
+    a, b = (axis.ravel() for axis in np.meshgrid(*2 * [(np.arange(count) + 0.5) / count]))
+    return np.column_stack([(1 - a) * (1 - b), a * (1 - b), a * b, (1 - a) * b])
+
+
+GRID = _grid(12)

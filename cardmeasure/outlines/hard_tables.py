@@ -66,7 +66,8 @@ def with_hard_pieces(
     sure = _trusted(view, faint, outlines, nominal_mm=nominal_mm, pale=pale, tried=tried)
     slopes, closed = edges.slopes, edges.closed
     well = closed.support.min(axis=1, initial=1.0) >= LEAST_SUPPORT
-    closed = closed.rows(well & _apart_from(closed.corners_mm, sure))
+    closed = closed.rows(well)
+    closed = closed.rows(_apart_from(closed.corners_mm, sure))
     kept, seams = chosen(view, closed, slopes, ends=True)
     found = [Outline(corners_mm=corners, flags=("touching",) if seam else (), exact=True, contour_mm=corners)
              for corners, seam in zip(kept.corners_mm, seams.tolist(), strict=True)]  # fmt: skip

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from cardmeasure.geometry import side_lengths
 from cardmeasure.outlines.choosing import LEAST_PROMINENCE
 from cardmeasure.outlines.lines import View
-from cardmeasure.outlines.sides import LEAST_SLOPE, side_quality
+from cardmeasure.outlines.sides import LEAST_SLOPE, side_quality, slopes_at
 
 Floats = NDArray[np.floating[Any]]
 
@@ -73,9 +73,7 @@ def arc_support(view: View, quads: Floats, slopes: Floats) -> Floats:
 
 def _edge_across(view: View, places: Floats, out: Floats, slopes: Floats) -> NDArray[np.bool_]:
     """Whether at places (..., 2) an edge runs across the direction (..., 2)."""
-    at = np.rint(view.to_view(places)).astype(np.intp)
-    h, w = slopes.shape[:2]
-    slope = slopes[np.clip(at[..., 1], 0, h - 1), np.clip(at[..., 0], 0, w - 1)]
+    slope = slopes_at(slopes, view.to_view(places))
     across = np.abs(slope[..., 0] * out[..., None, 0] + slope[..., 1] * out[..., None, 1])
     steep = (across > LEAST_SLOPE) & (across > ACROSS * np.hypot(slope[..., 0], slope[..., 1]))
     return np.asarray(steep.any(axis=-1))

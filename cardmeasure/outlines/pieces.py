@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.camera import Camera, project_table, to_plane
-from cardmeasure.geometry import side_lengths
+from cardmeasure.geometry import area, side_lengths
 from cardmeasure.outlines.ground import Reduced, pieces_mask
 from cardmeasure.outlines.joins import has_notches, is_joined
 from cardmeasure.photo import Photo
@@ -229,8 +229,7 @@ def _fills(covered: float, hull: float, box: float) -> bool:
 
 def clockwise(corners: Floats) -> Floats:
     """Corners in the order of a picture's clockwise, as the design's y runs down."""
-    x, y = corners.T
-    return corners if float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) > 0 else corners[::-1]
+    return corners if area(corners) > 0 else corners[::-1]
 
 
 def fitted_corners(mm: Floats, corners: Floats) -> Floats:

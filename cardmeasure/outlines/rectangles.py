@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import hypot
 from typing import Any
 
 import numpy as np
@@ -84,6 +85,7 @@ def merged(segments: Floats) -> Floats:
     """Edges (n, 2, 2), the longest first, those put together that lie on one line with no great gap between them."""
     kept: list[Floats] = []
     alive = np.ones(len(segments), bool)
+    ends = np.ascontiguousarray(segments.reshape(-1, 4).T)
     for k in range(len(segments)):
         if not alive[k]:
             continue
@@ -91,7 +93,8 @@ def merged(segments: Floats) -> Floats:
         own = [k]
         line = segments[k]
         for _ in range(GROWTHS):
-            near = np.flatnonzero(alive)[_continue(line, segments[alive])]
+            near = _continue(line, ends)
+            near = near[alive[near]]
             if len(near) == 0:
                 break
             alive[near] = False
@@ -101,14 +104,17 @@ def merged(segments: Floats) -> Floats:
     return np.array(kept).reshape(-1, 2, 2)
 
 
-def _continue(line: Floats, segments: Floats) -> NDArray[np.bool_]:
-    """Which edges (n, 2, 2) lie on the line of one (2, 2), or not far beyond its ends."""
-    length = float(np.linalg.norm(line[1] - line[0]))
-    way = (line[1] - line[0]) / length
-    local = segments - line[0]
-    along, off = local @ way, local[..., 0] * way[1] - local[..., 1] * way[0]
-    near = (along.max(axis=1) > -ONE_LINE_GAP_MM) & (along.min(axis=1) < length + ONE_LINE_GAP_MM)
-    return np.asarray(near & (np.abs(off).max(axis=1) < ONE_LINE_MM))
+def _continue(line: Floats, ends: Floats) -> Index:
+    """Which edges, whose ends are in rows (4, n), lie on the line of one (2, 2), or not far beyond its ends."""
+    (x, y), (dx, dy) = line[0].tolist(), (line[1] - line[0]).tolist()
+    length = hypot(dx, dy)
+    dx, dy = dx / length, dy / length
+    # most are sorted out by their first ends
+    close = np.flatnonzero(np.abs((ends[0] - x) * dy - (ends[1] - y) * dx) < ONE_LINE_MM)
+    x0, y0, x1, y1 = ends[:, close]
+    first, last = (x0 - x) * dx + (y0 - y) * dy, (x1 - x) * dx + (y1 - y) * dy
+    near = (np.maximum(first, last) > -ONE_LINE_GAP_MM) & (np.minimum(first, last) < length + ONE_LINE_GAP_MM)
+    return np.asarray(close[near & (np.abs((x1 - x) * dy - (y1 - y) * dx) < ONE_LINE_MM)])
 
 
 def _through(segments: Floats) -> Floats:

@@ -7,7 +7,9 @@ printed on it turns before it reaches the border's rim.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cache
 from itertools import pairwise
 from typing import Any
 
@@ -16,6 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.camera import Camera
+from cardmeasure.numerics import lengths
+from cardmeasure.outlines.means import strips
 from cardmeasure.outlines.table_light import ROOM_MM, Grid, grid_over, log_light, off_table
 from cardmeasure.photo import Photo
 
@@ -137,12 +141,14 @@ def _across(flat: _Flat, marks: Floats) -> tuple[float, Seam] | None:
 def _darker(log: Floats) -> Floats:
     """How much darker each pixel (h, w) of a picture (h, w, 3) is than both of what lies beside it, near or farther
     off, logarithm of light."""
-    mean = log.mean(axis=2)
-    best = np.zeros_like(mean)
-    for span in (SPAN_PX, 2 * SPAN_PX, REACH_PX):
-        left, right = mean[:, : -2 * span], mean[:, 2 * span :]
-        best[:, span:-span] = np.maximum(best[:, span:-span], np.minimum(left, right) - mean[:, span:-span])
-    return np.asarray(best)
+    best = np.zeros(log.shape[:2], log.dtype)
+    for first, end in strips(len(log)):
+        mean, rows = log[first:end] @ np.full(3, 1 / 3, log.dtype), best[first:end]
+        for span in (SPAN_PX, 2 * SPAN_PX, REACH_PX):
+            darker = np.minimum(mean[:, : -2 * span], mean[:, 2 * span :])
+            darker -= mean[:, span:-span]
+            np.maximum(rows[:, span:-span], darker, out=rows[:, span:-span])
+    return best
 
 
 def _line_or_step(log: Floats) -> Floats:
@@ -150,8 +156,11 @@ def _line_or_step(log: Floats) -> Floats:
     differ, as borders of different cards do."""
     best = np.maximum(_darker(log), _darker(-log))
     half = SPAN_PX // 2
-    step = np.abs(log[:, 2 * half :] - log[:, : -2 * half]).max(axis=2)
-    best[:, half:-half] = np.maximum(best[:, half:-half], STEP_SHARE * step)
+    for first, end in strips(len(log)):
+        part, rows = log[first:end], best[first:end, half:-half]
+        change = np.abs(part[:, 2 * half :] - part[:, : -2 * half])
+        step = np.maximum(np.maximum(change[..., 0], change[..., 1]), change[..., 2])
+        np.maximum(rows, STEP_SHARE * step, out=rows)
     return best
 
 
@@ -218,10 +227,11 @@ def _notch_end(flat: _Flat, line: Floats, inward: NDArray[np.intp]) -> tuple[flo
     outward = -1 if inward[1] > inward[0] else 1
     run, end = np.abs(aside) < NOTCH_REACH_MM * per_mm, None
     limits = np.flatnonzero(run)[[0, -1]]
-    first = _first_face(flat, line, inward[: max(1, round(LATER_MM * per_mm))])
+    outside = cache(lambda middle: _table_outside(flat, middle + aside, outward))
+    first = _first_face(flat, line, inward[: max(1, round(LATER_MM * per_mm))], outside)
     for y in inward[first + max(1, round(DEEP_MM * per_mm)) :].tolist():
         middle = round(float(line[y]))
-        shown = _shows_table(flat, middle + aside, y, outward)
+        shown = _shows_table(flat, middle + aside, y, outside(middle))
         narrower = _longest_run(shown & run) if shown is not None else np.zeros_like(run)
         if end is None and np.count_nonzero(narrower) < NOTCH_MM * per_mm:
             return None
@@ -234,12 +244,15 @@ def _notch_end(flat: _Flat, line: Floats, inward: NDArray[np.intp]) -> tuple[flo
     return None if run[limits].any() else end
 
 
-def _first_face(flat: _Flat, line: Floats, inward: NDArray[np.intp]) -> int:
-    """On which of some rows, which run inward, more than the table is first seen beside a line; the last at most."""
+def _first_face(flat: _Flat, line: Floats, inward: NDArray[np.intp], outside: Callable[[int], Floats]) -> int:
+    """On which of some rows, which run inward, more than the table is first seen beside a line; the last at most.
+
+    outside : see `_table_outside`, by the column in the middle.
+    """
     aside = np.arange(round(-ASIDE_MM * flat.per_mm), round(ASIDE_MM * flat.per_mm) + 1)
-    outward = -1 if len(inward) < 2 or inward[1] > inward[0] else 1
     for number, y in enumerate(inward.tolist()):
-        if _shows_table(flat, round(float(line[y])) + aside, y, outward) is not None:
+        middle = round(float(line[y]))
+        if _shows_table(flat, middle + aside, y, outside(middle)) is not None:
             return number
     return len(inward) - 1
 
@@ -254,17 +267,25 @@ def _longest_run(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return out
 
 
-def _shows_table(flat: _Flat, columns: NDArray[np.intp], y: int, outward: int) -> NDArray[np.bool_] | None:
-    """At which columns row y looks more like the table outside the region than like the face beside them.
+def _table_outside(flat: _Flat, columns: NDArray[np.intp], outward: int) -> Floats:
+    """The light (3,) outside the region at some columns, at its upper end where `outward` is -1, else at its lower."""
+    log, per_mm = flat.log, flat.per_mm
+    edge = 0 if outward < 0 else len(log) - 1
+    rows = edge - outward * np.arange(round(0.5 * per_mm), round(2.5 * per_mm))
+    return np.asarray(np.median(log[rows[:, None], _clipped(flat, columns)].reshape(-1, 3), axis=0))
+
+
+def _clipped(flat: _Flat, columns: NDArray[np.intp]) -> NDArray[np.intp]:
+    return np.clip(columns, 0, flat.log.shape[1] - 1)
+
+
+def _shows_table(flat: _Flat, columns: NDArray[np.intp], y: int, table: Floats) -> NDArray[np.bool_] | None:
+    """At which columns row y looks more like the table (3,) outside the region there than like the face beside them.
 
     None where no face is seen beside them, as the region begins farther in.
     """
-    log, per_mm = flat.log, flat.per_mm
-    columns = np.clip(columns, 0, log.shape[1] - 1)
-    row = np.median(log[max(0, y - 1) : y + 2, columns], axis=0)
-    edge = 0 if outward < 0 else len(log) - 1
-    outside = log[edge - outward * np.arange(round(0.5 * per_mm), round(2.5 * per_mm))]
-    table = np.median(outside[:, columns].reshape(-1, 3), axis=0)
+    columns = _clipped(flat, columns)
+    row = np.median(flat.log[max(0, y - 1) : y + 2, columns], axis=0)
     if off_table(table[None], flat.table)[0] > OTHER_TABLE:
         return np.zeros(len(columns), bool)  # another card lies there
     end = len(columns) // 4
@@ -273,7 +294,7 @@ def _shows_table(flat: _Flat, columns: NDArray[np.intp], y: int, outward: int) -
     faces = [face for face in faces if _apart(face, table) > NO_FACE]
     if not faces:
         return None
-    shown = off_table(row, table) < np.min([np.linalg.norm(row - face, axis=1) for face in faces], axis=0)
+    shown = off_table(row, table) < np.min([lengths(row - face) for face in faces], axis=0)
     closed = cv2.morphologyEx(shown.astype(np.uint8)[None], cv2.MORPH_CLOSE, np.ones((1, SPECKLE_PX), np.uint8))
     return np.asarray(closed[0] > 0)
 

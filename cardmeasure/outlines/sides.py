@@ -99,12 +99,9 @@ def _support_between(view: View, a: Floats, b: Floats, slopes: Floats, samples: 
     t = np.linspace(0, 1, samples) * length[:, None]
     normal = np.column_stack([way[:, 1], -way[:, 0]])
     places = view.to_view(a[:, None] + t[..., None] * way[:, None])
-    h, w = slopes.shape[:2]
     best = np.zeros(t.shape, bool)
     for shift in (-1.0, 0.0, 1.0):
-        at = np.rint(places + shift * normal[:, None]).astype(np.intp)
-        x, y = np.clip(at[..., 0], 0, w - 1), np.clip(at[..., 1], 0, h - 1)
-        slope = slopes[y, x]
+        slope = slopes_at(slopes, places + shift * normal[:, None])
         across = np.abs(slope[..., 0] * normal[:, None, None, 0] + slope[..., 1] * normal[:, None, None, 1])
         steep = (across > LEAST_SLOPE) & (across > ACROSS * np.hypot(slope[..., 0], slope[..., 1]))
         best |= steep.any(axis=2)
@@ -132,7 +129,13 @@ def best_rises(view: View, a: Floats, b: Floats, slopes: Floats, samples: int, o
 def rises_along(view: View, a: Floats, b: Floats, slopes: Floats, samples: int, out: Floats) -> Floats:
     """How the cues rise outwards at places along lines from a to b (n, 2): (n, samples, cues)."""
     places = view.to_view(a[:, None] + np.linspace(0, 1, samples)[:, None] * (b - a)[:, None])
-    at = np.rint(places).astype(np.intp)
-    h, w = slopes.shape[:2]
-    slope = slopes[np.clip(at[..., 1], 0, h - 1), np.clip(at[..., 0], 0, w - 1)]
+    slope = slopes_at(slopes, places)
     return np.asarray(slope[..., 0] * out[:, None, None, 0] + slope[..., 1] * out[:, None, None, 1])
+
+
+def slopes_at(slopes: Floats, places: Floats) -> Floats:
+    """Slopes (..., cues, 2) of the pixels of the view (h, w, cues, 2) that are nearest to places (..., 2)."""
+    h, w = slopes.shape[:2]
+    at = np.rint(places).astype(np.intp)
+    number = np.clip(at[..., 1], 0, h - 1) * w + np.clip(at[..., 0], 0, w - 1)
+    return np.asarray(slopes.reshape(h * w, *slopes.shape[2:]).take(number, axis=0))

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from cardmeasure.geometry import side_lengths
+from cardmeasure.geometry import following, side_lengths
 from cardmeasure.outlines.choosing import OVERLAP, common_share, is_made_of_two
 from cardmeasure.outlines.trials import Trials
 
@@ -139,16 +139,16 @@ def _has_square_corners(trials: Trials) -> Mask:
 def _lies_around(quads: Floats, inner: NDArray[np.intp]) -> Mask:
     """Which (n,) leave a rim around one of some, as a card does around a frame on it, whose corners may be round."""
     low, high = RIM_MM
-    return np.array([any(low < rim.min() and rim.max() < high for rim in (_rims_mm(quads[j], quad) for j in inner))
-                     for quad in quads], bool)  # fmt: skip
+    rims = [_rims_mm(quads[inner], quad) for quad in quads]
+    return np.array([((low < rim.min(axis=1)) & (rim.max(axis=1) < high)).any() for rim in rims], bool)
 
 
 def _rims_mm(inner: Floats, outer: Floats) -> Floats:
-    """How far the nearest corner of one quadrilateral lies within each side (4,) of another, clockwise."""
-    way = np.roll(outer, -1, axis=0) - outer
+    """How far the nearest corners of quadrilaterals (n, 4, 2) lie within each side (n, 4) of another, clockwise."""
+    way = following(outer) - outer
     way = way / np.linalg.norm(way, axis=1)[:, None]
-    off = inner[:, None] - outer
-    return np.asarray((way[:, 0] * off[..., 1] - way[:, 1] * off[..., 0]).min(axis=0))
+    off = inner[:, :, None] - outer
+    return np.asarray((way[:, 0] * off[..., 1] - way[:, 1] * off[..., 0]).min(axis=1))
 
 
 def _one_each(
