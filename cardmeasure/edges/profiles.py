@@ -12,7 +12,6 @@ import math
 from dataclasses import dataclass, fields
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -21,6 +20,7 @@ from cardmeasure import quads as qd
 from cardmeasure.camera import Camera, project
 from cardmeasure.edges.backdrop import Backdrop
 from cardmeasure.photo import Photo
+from cardmeasure.photo.colour import looked_up
 
 Floats = NDArray[np.floating[Any]]
 Ints = NDArray[np.intp]
@@ -214,7 +214,7 @@ def _read(
         start, stride, cross = (np.concatenate([getattr(part, name) for _, part in offset]) for name in
                                 ("start", "stride", "ahead"))  # fmt: skip
         codes = pixels.take(start[:, None] + np.arange(width) * stride[:, None]).view(photo.pixels_bgr.dtype)
-        seen = _linear(codes.reshape(len(group), -1), photo.response)
+        seen = looked_up(photo.response, codes.reshape(len(group), -1))
         if behind is not None:
             table, side, cosine = behind
             mine = group // phases
@@ -295,9 +295,3 @@ def _lines(
         start=(first * along + lines * across)[order], stride=np.full(len(lines), along), ahead=(first - at)[order],
         group=group[order],
     )  # fmt: skip
-
-
-def _linear(codes: NDArray[Any], response: NDArray[np.float32]) -> NDArray[np.float32]:
-    if codes.dtype == np.uint8:
-        return np.asarray(cv2.LUT(codes, response), np.float32)
-    return np.asarray(response[codes], np.float32)

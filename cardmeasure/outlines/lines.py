@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import cv2
@@ -40,6 +41,16 @@ class View:
     seen: NDArray[np.bool_]
     origin_mm: Floats
     per_mm: float
+
+    @cached_property
+    def codes(self) -> tuple[NDArray[np.uint8], ...]:
+        """Each cue without what varies slowly, as code values about 128, as fine as its noise allows."""
+        return tuple(_codes(self.cues[..., k], self.per_mm, MOST_GAIN) for k in range(self.cues.shape[2]))
+
+    @cached_property
+    def faint_codes(self) -> tuple[NDArray[np.uint8], ...]:
+        """The same, finer, where edges hardly show."""
+        return tuple(_codes(self.cues[..., k], self.per_mm, FAINT_GAIN) for k in range(self.cues.shape[2]))
 
     def to_view(self, points_mm: Floats) -> Floats:
         """Pixels of the view (..., 2) of places on the table, mm."""
@@ -84,11 +95,10 @@ def cues_of(light: Floats) -> Singles:
 
 def segments_mm(view: View, *, faint: bool = False) -> Floats:
     """Straight edges (n, 2, 2) on the table: both ends; where wanted, those that hardly show, too."""
-    most_gain = FAINT_GAIN if faint else MOST_GAIN
     detector = cv2.createLineSegmentDetector(cv2.LSD_REFINE_STD)
     found = [np.zeros((0, 4), np.float32)]
-    for k in range(view.cues.shape[2]):
-        lines = detector.detect(_codes(view.cues[..., k], view.per_mm, most_gain))[0]
+    for codes in view.faint_codes if faint else view.codes:
+        lines = detector.detect(codes)[0]
         if lines is not None:
             found.append(np.asarray(lines, np.float32).reshape(-1, 4))
     ends = np.concatenate(found).reshape(-1, 2, 2).astype(np.float64)
@@ -135,10 +145,9 @@ def _map(
 
 def slopes_of(view: View, *, faint: bool = False) -> Singles:
     """How the view's cues rise in x and y, code values a pixel, (h, w, 3, 2), each cue beside its own noise."""
-    most_gain = FAINT_GAIN if faint else MOST_GAIN
     parts = []
-    for k in range(view.cues.shape[2]):
-        code = cv2.GaussianBlur(_codes(view.cues[..., k], view.per_mm, most_gain).astype(np.float32), (0, 0), 0.7)
+    for codes in view.faint_codes if faint else view.codes:
+        code = cv2.GaussianBlur(codes.astype(np.float32), (0, 0), 0.7)
         parts.append(
             np.stack(
                 [cv2.Sobel(code, cv2.CV_32F, 1, 0, scale=1 / 8), cv2.Sobel(code, cv2.CV_32F, 0, 1, scale=1 / 8)],

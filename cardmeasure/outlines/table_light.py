@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from cardmeasure.camera import Camera, project_table
 from cardmeasure.numerics import lengths
-from cardmeasure.outlines.means import looked_up
 from cardmeasure.photo import Photo
+from cardmeasure.photo.colour import looked_up
 
 Floats = NDArray[np.floating[Any]]
 

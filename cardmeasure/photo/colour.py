@@ -27,6 +27,14 @@ _SAME_TONE_CODES = 2
 """Rounding, and the tables that some sRGB profiles hold instead of the formula; a gamma of 2.2 differs by 7."""
 
 
+def looked_up(table: Response, codes: Pixels) -> Response:
+    """Entries of a table (256,) or (65536,) at code values of any shape: four times as fast as indexing, for bytes."""
+    if codes.dtype == np.uint8 and codes.size:
+        rows = codes.astype(np.uint8, copy=False).reshape(-1, codes.shape[-1])
+        return np.asarray(cv2.LUT(rows, table), np.float32).reshape(codes.shape)
+    return np.asarray(table[codes.astype(np.intp)], np.float32)
+
+
 @lru_cache(maxsize=8)
 def response_curve(*, levels: int, white: int, curve: int = SRGB) -> Response:
     """Linear light 0..1 of each code value, (levels,); code `white` and above give 1. Read-only.

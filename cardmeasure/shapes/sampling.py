@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.photo import Photo
+from cardmeasure.photo.colour import looked_up
 
 Floats = NDArray[np.floating[Any]]
 Ints = NDArray[np.intp]
@@ -85,11 +86,11 @@ def _bilinear(photo: Photo, at: Floats) -> NDArray[np.float32]:
     """Light (..., 3) at pixels (..., 2) that lie inside the photo."""
     whole = np.floor(at).astype(np.intp)
     share = (at - whole).astype(np.float32)
-    x, y = whole[..., 0], whole[..., 1]
     fx, fy = share[..., :1], share[..., 1:]
+    number, pixels = whole[..., 1] * photo.width_px + whole[..., 0], photo.pixels_bgr.reshape(-1, 3)
 
     def seen(dx: int, dy: int) -> NDArray[np.float32]:
-        return np.asarray(photo.response[photo.pixels_bgr[y + dy, x + dx].astype(np.intp)], np.float32)
+        return looked_up(photo.response, pixels.take(number + (dy * photo.width_px + dx), axis=0))
 
     upper = seen(0, 0) * (1 - fx) + seen(1, 0) * fx
     lower = seen(0, 1) * (1 - fx) + seen(1, 1) * fx
