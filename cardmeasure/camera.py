@@ -21,8 +21,8 @@ Floats = NDArray[np.floating[Any]]
 
 PARAMETERS = 14
 """Rotation increment (3, rad), translation (3, mm), log focal length, principal point (2, px), k1, k2, k3, p1, p2."""
-UNDISTORTED = 1e-7
-"""Last step, normalised, of the inversion of the distortion; the next would be its square."""
+UNDISTORTING, UNDISTORTED = 8, 1e-7
+"""Most rounds, and last step, normalised, of the inversion of the distortion; the next would be its square."""
 BOW_ROUNDS = 4
 """Paper rises by some hundredths of the way along it, so that each round takes off most of what was left."""
 ROTATION, TRANSLATION, LOG_FOCAL, PRINCIPAL, DISTORTION = slice(0, 3), slice(3, 6), 6, slice(7, 9), slice(9, 14)
@@ -195,11 +195,11 @@ def _undistorted(camera: Camera, points_px: Floats) -> Floats:
     """Normalised coordinates (n, 2) of pixels (n, 2), the distortion taken off."""
     if kernels.compiled is not None:
         xy: Floats = np.empty((len(points_px), 2))
-        kernels.compiled.undistort(len(xy), UNDISTORTED, camera.numbers, kernels.doubles(points_px), xy)
+        kernels.compiled.undistort(len(xy), UNDISTORTING, UNDISTORTED, camera.numbers, kernels.doubles(points_px), xy)
         return xy
     target = (points_px - camera.principal_px) / camera.focal_px
     xy = target.copy()
-    for _ in range(8):
+    for _ in range(UNDISTORTING):
         error: Floats = _distort(xy, camera.distortion) - target
         j = _distortion_jacobian(xy[:, 0], xy[:, 1], camera.distortion)
         (a, b), (c, d) = j.transpose(1, 2, 0)

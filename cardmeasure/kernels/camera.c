@@ -2,8 +2,6 @@
 
 #include "camera.h"
 
-enum { UNDISTORTING = 8 };
-
 INLINE void distorted(const double *d, double x, double y, double *out) {
     double r2 = x * x + y * y, radial = 1.0 + r2 * (d[0] + r2 * (d[1] + r2 * d[2]));
     out[0] = x * radial + 2.0 * d[3] * x * y + d[4] * (r2 + 2.0 * x * x);
@@ -67,10 +65,10 @@ void rows_along(const double *camera, const double *points, const double *direct
     }
 }
 
-void undistorted(const double *camera, const double *px, int64_t n, double enough, double *xy) {
+void undistorted(const double *camera, const double *px, int64_t n, int rounds, double enough, double *xy) {
     const double focal = camera[12], *principal = camera + 13, *d = camera + 15;
     for (int64_t i = 0; i < 2 * n; i++) xy[i] = (px[i] - principal[i % 2]) / focal;
-    for (int turn = 0; turn < UNDISTORTING; turn++) {
+    for (int turn = 0; turn < rounds; turn++) {
         double longest = 0.0;
         for (int64_t i = 0; i < n; i++) {
             double x = xy[2 * i], y = xy[2 * i + 1], seen[2], r2 = x * x + y * y;

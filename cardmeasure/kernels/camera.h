@@ -13,6 +13,6 @@ void projected(const double *camera, const double *points, int64_t n, double *px
 double row_along(const double *camera, const double *point, const double *direction, double *j, double *by_world);
 void rows_along(const double *camera, const double *points, const double *directions, int64_t n, double *px,
                 double *by_camera, double *by_world);
-void undistorted(const double *camera, const double *px, int64_t n, double enough, double *xy);
+void undistorted(const double *camera, const double *px, int64_t n, int rounds, double enough, double *xy);
 
 #endif

@@ -244,14 +244,15 @@ static PyObject *cards_along(PyObject *self, PyObject *arguments) {
 
 static PyObject *undistort(PyObject *self, PyObject *arguments) {
     long long n;
+    int rounds;
     double enough;
     PyObject *a[3];
-    if (!PyArg_ParseTuple(arguments, "LdOOO", &n, &enough, &a[0], &a[1], &a[2])) return NULL;
+    if (!PyArg_ParseTuple(arguments, "LidOOO", &n, &rounds, &enough, &a[0], &a[1], &a[2])) return NULL;
     Buffers buffers = {.count = 0};
     TAKE(camera, const double, a[0], CAMERA, 0)
     TAKE(px, const double, a[1], 2 * n, 0)
     TAKE(xy, double, a[2], 2 * n, 1)
-    undistorted(camera, px, n, enough, xy);
+    undistorted(camera, px, n, rounds, enough, xy);
     released(&buffers);
     Py_RETURN_NONE;
 }
