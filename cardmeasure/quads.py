@@ -71,22 +71,30 @@ def by_parameters(laid: Laid, by_world: Floats) -> Floats:
     return j
 
 
-def corners_mm(quad: Floats) -> Floats:
-    """World corners (4, 3), clockwise from the one at (-1, -1)."""
-    return world_points(np.repeat(quad[None], 4, axis=0), CORNERS)
+def corners_mm(quads: Floats) -> Floats:
+    """World corners (..., 4, 3) of quadrilaterals (..., 11), clockwise from the one at (-1, -1)."""
+    each = np.repeat(quads.reshape(-1, PARAMETERS), len(CORNERS), axis=0)
+    places = np.tile(CORNERS, (len(each) // len(CORNERS), 1))
+    return world_points(each, places).reshape(*quads.shape[:-1], len(CORNERS), 3)
 
 
-def quad_from_corners(corners: Floats, *, elevation_mm: float) -> Floats:
-    """The quadrilateral (11,) with world corners (4, 2), clockwise."""
-    across = (corners[1] + corners[2] - corners[0] - corners[3]) / 2
-    turn = np.arctan2(across[1], across[0])
-    c, s = np.cos(turn), np.sin(turn)
-    centre = corners.mean(axis=0)
-    x, y = ((corners - centre) @ np.array([[c, -s], [s, c]])).T
-    width, height = (x[1] - x[0] + x[2] - x[3]) / 2, (y[3] - y[0] + y[2] - y[1]) / 2
-    width_taper, height_taper = (x[2] - x[3] - x[1] + x[0]) / 2, (y[2] - y[1] - y[3] + y[0]) / 2
-    shear = (x[2] + x[3] - x[0] - x[1]) / 2 / height
-    return np.array([*centre, turn, width, height, shear, width_taper, height_taper, elevation_mm, 0.0, 0.0])
+def quads_from_corners(corners: Floats, *, elevation_mm: Floats | float) -> Floats:
+    """Quadrilaterals (..., 11) with world corners (..., 4, 2), clockwise; elevation_mm: of each (...,), or of all."""
+    first, second, third, fourth = np.moveaxis(corners, -2, 0)
+    across = (second + third - first - fourth) / 2
+    turn = np.arctan2(across[..., 1], across[..., 0])
+    c, s = np.cos(turn)[..., None], np.sin(turn)[..., None]
+    centre = corners.mean(axis=-2)
+    off_x, off_y = np.moveaxis(corners - centre[..., None, :], -1, 0)
+    x, y = (np.moveaxis(along, -1, 0) for along in (off_x * c + off_y * s, off_y * c - off_x * s))
+    quads = np.zeros((*turn.shape, PARAMETERS))
+    quads[..., X], quads[..., Y] = np.moveaxis(centre, -1, 0)
+    quads[..., TURN], quads[..., ELEVATION] = turn, elevation_mm
+    quads[..., WIDTH], quads[..., HEIGHT] = (x[1] - x[0] + x[2] - x[3]) / 2, (y[3] - y[0] + y[2] - y[1]) / 2
+    quads[..., WIDTH_TAPER] = (x[2] - x[3] - x[1] + x[0]) / 2
+    quads[..., HEIGHT_TAPER] = (y[2] - y[1] - y[3] + y[0]) / 2
+    quads[..., SHEAR] = (x[2] + x[3] - x[0] - x[1]) / 2 / quads[..., HEIGHT]
+    return quads
 
 
 def pressed_flat_mm(quad: Floats, *, thickness_mm: float) -> Floats:

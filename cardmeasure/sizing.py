@@ -103,8 +103,7 @@ def _corners_px(camera: Camera, outlines: tuple[Outline, ...], solution: Solutio
     corners = np.zeros((len(outlines), 4, 3))
     for k, outline in enumerate(outlines):
         corners[k, :, :2] = outline.corners_mm
-    places = np.tile(qd.CORNERS, (len(quads), 1))
-    corners[solved] = qd.world_points(np.repeat(quads, 4, axis=0), places).reshape(-1, 4, 3)[solution.card_of[solved]]
+    corners[solved] = qd.corners_mm(quads)[solution.card_of[solved]]
     return project(camera, corners.reshape(-1, 3)).reshape(-1, 4, 2)
 
 

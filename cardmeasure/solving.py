@@ -341,7 +341,7 @@ def _rough_quad(camera: Camera, outline: Outline, elevation_mm: float) -> Floats
     corners = outline.corners_mm
     centre = camera.position_mm
     raised = corners + (centre[:2] - corners) * (elevation_mm / -centre[2])
-    return qd.quad_from_corners(raised, elevation_mm=elevation_mm)
+    return qd.quads_from_corners(raised, elevation_mm=elevation_mm)
 
 
 def _square_pose(camera: Camera, square: Sighting) -> Floats:

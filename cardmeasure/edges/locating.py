@@ -69,8 +69,7 @@ def located_quads(
     elevations = quads[whole, qd.ELEVATION]
     # all at once, as each call costs more than a few points
     world = to_plane(camera, corners[whole].reshape(-1, 2), z_mm=np.repeat(-elevations, qd.SIDES))
-    for card, mm, up in zip(whole, world.reshape(-1, qd.SIDES, 2), elevations.tolist(), strict=True):
-        moved[card] = qd.quad_from_corners(mm, elevation_mm=up)
+    moved[whole] = qd.quads_from_corners(world.reshape(-1, qd.SIDES, 2), elevation_mm=elevations)
     points = EdgePoints(
         card=profiles.card, side=profiles.side, along=profiles.along, px=px, normal=profiles.normal,
         u_px=np.full(len(px), U_STEP_PX), tone_px=np.zeros(len(px)), u_bias_px=np.full(found.shape, U_STEP_PX),

@@ -22,6 +22,7 @@ from cardmeasure.edges.looks import SHADOW, TABLE, WIDTH
 from cardmeasure.edges.measuring import MIN_CLARITY, EdgeMeasurement
 from cardmeasure.edges.profiles import Profiles, Reach, Stretches, sample_profiles, whole_sides
 from cardmeasure.edges.whole import SideLooks
+from cardmeasure.numerics import lengths
 from cardmeasure.photo import Photo
 
 Floats = NDArray[np.floating[Any]]
@@ -159,13 +160,14 @@ def _steps(whole: Profiles, row: int, *, beyond_px: float) -> Floats:
 def moved_outward(camera: Camera, quads: Floats, outward_px: Floats) -> Floats:
     """Quadrilaterals (c, 11) with their sides moved outward by so many pixels (c, 4)."""
     moved = quads.copy()
-    for card in np.flatnonzero(outward_px.any(axis=1)):
-        corners = project(camera, qd.corners_mm(quads[card]))
-        way = np.roll(corners, -1, axis=0) - corners
-        normal = np.column_stack([way[:, 1], -way[:, 0]]) / np.linalg.norm(way, axis=1)[:, None]
-        shift = outward_px[card][:, None] * normal
-        elevation = float(quads[card, qd.ELEVATION])
-        # a corner is where a side meets the one before it
-        world = to_plane(camera, corners + shift + np.roll(shift, 1, axis=0), z_mm=-elevation)
-        moved[card] = qd.quad_from_corners(world, elevation_mm=elevation)
+    those = np.flatnonzero(outward_px.any(axis=1))
+    corners = project(camera, qd.corners_mm(quads[those]).reshape(-1, 3)).reshape(-1, qd.SIDES, 2)
+    way = np.roll(corners, -1, axis=1) - corners
+    normal = np.stack([way[..., 1], -way[..., 0]], axis=2) / lengths(way)[..., None]
+    shift = outward_px[those][..., None] * normal
+    elevations = quads[those, qd.ELEVATION]
+    # a corner is where a side meets the one before it
+    px = (corners + shift + np.roll(shift, 1, axis=1)).reshape(-1, 2)
+    world = to_plane(camera, px, z_mm=np.repeat(-elevations, qd.SIDES)).reshape(-1, qd.SIDES, 2)
+    moved[those] = qd.quads_from_corners(world, elevation_mm=elevations)
     return moved

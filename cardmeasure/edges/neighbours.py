@@ -30,7 +30,7 @@ def without_neighbours(
     pairs = _close_pairs(quads)
     if not pairs:
         return profiles
-    corners = [project(camera, qd.corners_mm(quad)) for quad in quads]
+    corners = project(camera, qd.corners_mm(quads).reshape(-1, 3)).reshape(-1, qd.SIDES, 2)
     weight = profiles.weight.copy()
     for card, other in pairs:
         mine = profiles.card == card
@@ -44,7 +44,7 @@ def without_neighbours(
 
 def _close_pairs(quads: Floats) -> list[tuple[int, int]]:
     """Cards whose rectangles nearly meet, both ways round: along a side's normal convex pieces are apart."""
-    corners = np.array([qd.corners_mm(quad)[:, :2] for quad in quads])
+    corners = qd.corners_mm(quads)[..., :2]
     way = np.roll(corners, -1, axis=1) - corners
     out = np.stack([way[..., 1], -way[..., 0]], axis=2) / np.linalg.norm(way, axis=2)[..., None]
     # how far beyond each side (c, 4) of one card the nearest corner of each other one lies

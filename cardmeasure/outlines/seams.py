@@ -82,7 +82,7 @@ class _Flat:
 
     def turned(self) -> _Flat:
         """The same with rows for columns."""
-        return replace(self, log=np.ascontiguousarray(self.log.transpose(1, 0, 2)), grid=self.grid.turned())
+        return replace(self, log=np.asarray(cv2.transpose(self.log)), grid=self.grid.turned())
 
 
 def seam_in(photo: Photo, camera: Camera, part_mm: Floats, *, table: Floats, px_per_mm: float) -> Seam | None:
@@ -91,8 +91,9 @@ def seam_in(photo: Photo, camera: Camera, part_mm: Floats, *, table: Floats, px_
     table : logarithm of the light of the table around it, see `table_around`.
     """
     flat = _flat(photo, camera, part_mm, min(px_per_mm, MOST_PER_MM), table)
+    parts = (flat, flat.turned())
     for marks in (_darker, _line_or_step):
-        found = [one for one in (_across(part, marks(part.log)) for part in (flat, flat.turned())) if one is not None]
+        found = [one for one in (_across(part, marks(part.log)) for part in parts) if one is not None]
         if found:
             return max(found, key=lambda one: one[0])[1]
     return None

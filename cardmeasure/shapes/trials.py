@@ -60,8 +60,10 @@ def tried(
         clarity[rows], misfit[rows], used[rows] = edges.clarity, edges.misfit, edges.used
         shadow[rows] = darkness_px(looks).reshape(-1, qd.SIDES)
         pieces = [
-            Corners(mm=qd.corners_mm(quad)[:, :2], elevation_mm=elevation_mm, looks=own, start_mm=COMMON_MM)
-            for quad, own in zip(quads, looks.parameters.reshape(len(rows), qd.SIDES, -1), strict=True)
+            Corners(mm=corners, elevation_mm=elevation_mm, looks=own, start_mm=COMMON_MM)
+            for corners, own in zip(
+                qd.corners_mm(quads)[..., :2], looks.parameters.reshape(len(rows), qd.SIDES, -1), strict=True
+            )
         ]
         seen = corner_radii_mm(photo, camera, pieces, paper_mm=conditions.paper_mm, search_mm=LONGER_SEARCH_MM)
         radii[rows], u_radii[rows] = np.array([r for r, _ in seen]), np.array([u for _, u in seen])
@@ -86,10 +88,9 @@ def _on_face(camera: Camera, corners: Floats, elevation_mm: float) -> Floats:
     on_table = corners.reshape(-1, 2)
     px = project_table(camera, on_table)
     faces = to_plane(camera, px, z_mm=-elevation_mm).reshape(-1, qd.SIDES, 2)
-    return np.array([qd.quad_from_corners(face, elevation_mm=elevation_mm) for face in faces])
+    return qd.quads_from_corners(faces, elevation_mm=elevation_mm)
 
 
 def _on_table(camera: Camera, quads: Floats) -> Floats:
     """Where corners (n, 4, 2) of quadrilaterals are seen on the table."""
-    corners = np.concatenate([qd.corners_mm(quad) for quad in quads])
-    return np.asarray(to_plane(camera, project(camera, corners))).reshape(-1, qd.SIDES, 2)
+    return np.asarray(to_plane(camera, project(camera, qd.corners_mm(quads).reshape(-1, 3)))).reshape(-1, qd.SIDES, 2)

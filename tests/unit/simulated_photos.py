@@ -161,7 +161,7 @@ def _start(rng: Rng, truth: State, points: PrintedPoints, priors: Priors) -> Sta
     for quad in truth.quads:
         corners = to_plane(camera, project(truth.camera, qd.corners_mm(quad)), z_mm=-ELEVATION_MM)
         corners = corners + rng.uniform(-0.5, 0.5, (4, 2))
-        quads.append(qd.quad_from_corners(corners, elevation_mm=ELEVATION_MM))
+        quads.append(qd.quads_from_corners(corners, elevation_mm=ELEVATION_MM))
     return State(
         camera=camera, scale=priors.scale, squares=truth.squares + 0.0,
         quads=np.array(quads).reshape(-1, qd.PARAMETERS), bias_px=np.zeros_like(truth.bias_px), tone=0.0,

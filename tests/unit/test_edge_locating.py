@@ -71,7 +71,7 @@ def _photo(card: Card, *, mat: Colour = MAT) -> Photo:
 
 
 def _rough(quad: Floats, corners_mm: Floats) -> Floats:
-    return qd.quad_from_corners(qd.corners_mm(quad)[:, :2] + corners_mm, elevation_mm=0.0)[None]
+    return qd.quads_from_corners(qd.corners_mm(quad)[:, :2] + corners_mm, elevation_mm=0.0)[None]
 
 
 @pytest.mark.parametrize("turn_deg", [0.0, 3.0, 40.0, 91.0, -20.0])

@@ -44,14 +44,14 @@ places = st.tuples(_about(1.0), _about(1.0))
 def test_all_eight_freedoms_of_the_corners_come_back(quad: Floats) -> None:
     corners = qd.corners_mm(quad)
     np.testing.assert_allclose(corners[:, 2], -quad[qd.ELEVATION])
-    back = qd.quad_from_corners(corners[:, :2], elevation_mm=float(quad[qd.ELEVATION]))
+    back = qd.quads_from_corners(corners[:, :2], elevation_mm=float(quad[qd.ELEVATION]))
     np.testing.assert_allclose(back, quad, rtol=0, atol=1e-9)
 
 
 @given(quad=flat_quads(), shifts=st.lists(_about(2.0), min_size=8, max_size=8))
 def test_any_four_corners_come_back(quad: Floats, shifts: list[float]) -> None:
     corners = qd.corners_mm(quad)[:, :2] + np.array(shifts).reshape(4, 2)
-    again = qd.corners_mm(qd.quad_from_corners(corners, elevation_mm=0.2))
+    again = qd.corners_mm(qd.quads_from_corners(corners, elevation_mm=0.2))
     np.testing.assert_allclose(again[:, :2], corners, rtol=0, atol=1e-9)
 
 
