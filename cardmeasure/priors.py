@@ -34,11 +34,12 @@ U_PRINCIPAL_SHARE = 0.005
 U_DISTORTION = np.array([0.08, 0.06, 0.03, 0.0003, 0.0003])
 UNKNOWN_LENS = 3.0
 """Factor on these for a photo that names no focal length: it may come from a webcam or a wide lens."""
-U_SHEAR_RAD = np.radians(0.1)
-U_TAPER_MM = 0.05
-U_RISE_MM, RISE_ROBUST_AT, MOST_RISE_MM = 0.02, 1.5, 0.3
-"""How far most cards' rims or middles stand up; those that rise more, beyond so many u, are believed to (Cauchy), up to
-what curled cards do (standard deviation)."""
+U_SHEAR_RAD = np.radians(0.2) / np.sqrt(3)
+"""Cards are cut out of square by up to 0.2 degrees, any of it alike."""
+U_TAPER_MM = 0.03
+U_RISE_MM, RISE_ROBUST_AT, MOST_RISE_MM = 0.01, 1.5, 0.3
+"""How far pressed cards' rims or middles stand up; those that rise more, beyond so many u, are believed to (Cauchy), up
+to what curled cards do (standard deviation)."""
 U_ANYWHERE = 100.0
 GROUP_NAMES = ("focal length", "principal point", "lens distortion", "print scale", "card thickness", "card curl",
                "squareness", "edge model", "tone curve")  # fmt: skip

@@ -36,7 +36,9 @@ FRAME_LINE_MM, ONE_FRAME_LINE_MM, FRAME_LINE_PX = 1.35, 1.1, 6.0
 """A line printed inside the border has been taken for an edge where the outline is larger by so much; or where it is so
 much larger in one direction than in the other, as a border that the outline misses is missed all round. The outline
 itself is good to a few tenths of a millimetre."""
-
+ON_OUTLINE_MM = 0.3
+"""An outline that followed such a line all round shows it where one direction's sides are found as far outside it, and
+the other's on it still: within what outlines scatter by."""
 SAME_SIDE_MM, ONE_SHADOW_MM, NEXT_LINE_MM = 0.5, 1.75, 0.8
 """An outline found by its edges may have taken a shadow's for one of them; then only one direction is larger.
 Where both are, by more than such outlines scatter, the sides found are those of the next line within."""
@@ -123,7 +125,7 @@ def _card(
     adjustment = solution.adjustment
     quad = adjustment.state.quads[index]
     excess = _outline_excess_mm(outline, quad, solution)
-    if _is_on_a_line(excess, outline, solution.px_per_mm):
+    if is_on_a_line(excess, outline, solution.px_per_mm):
         # a line printed inside the border has been taken for the edge
         return _unsized(number, corners, ("edge-not-found",))
     lengths = (float(quad[qd.WIDTH]), float(quad[qd.HEIGHT]))
@@ -155,12 +157,14 @@ def _card(
     )
 
 
-def _is_on_a_line(excess_mm: Floats, outline: Outline, px_per_mm: float) -> bool:
-    """Whether the outline is so much larger (2,) than the sides found that these are a line printed inside it."""
+def is_on_a_line(excess_mm: Floats, outline: Outline, px_per_mm: float) -> bool:
+    """Whether the outline, by how much it is larger (2,) than the sides found, tells that some are a printed line."""
     room = FRAME_LINE_PX / px_per_mm
     if outline.exact and np.abs(excess_mm).min() < SAME_SIDE_MM:
         return bool(excess_mm.max() > max(ONE_SHADOW_MM, room))
     if outline.exact and excess_mm.min() > NEXT_LINE_MM:
+        return True
+    if not outline.exact and excess_mm.min() < -ONE_FRAME_LINE_MM and excess_mm.max() > -ON_OUTLINE_MM:
         return True
     # where the other direction is smaller than found, the outline is askew, and hides no border
     one = excess_mm.max() > ONE_FRAME_LINE_MM / 2 and np.ptp(excess_mm) > max(ONE_FRAME_LINE_MM, room)
