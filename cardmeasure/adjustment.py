@@ -136,7 +136,7 @@ def _settled(place: _Place, problem: Problem, *, cut_off: bool, within: float) -
     state, rows, damping = place.state, place.rows, DAMPING
     for _ in range(ROUNDS):
         weights = _weights(rows, problem, cut_off=cut_off)
-        step, length = _normal(rows, problem, weights).step(damping=damping)
+        step, length = _step(rows, problem, weights, damping)
         trial = state.moved(step)
         trial_rows = linearise(trial, problem)
         if not _cost(trial_rows, weights) <= _cost(rows, weights) * (1 + 1e-12):
@@ -159,6 +159,14 @@ def _weights(rows: Linearised, problem: Problem, *, cut_off: bool) -> Weights:
 
 def _cost(rows: Linearised, weights: Weights) -> float:
     return float(weights.points @ rows.points**2 + weights.edges @ rows.edges**2 + weights.priors @ rows.priors**2)
+
+
+def _step(rows: Linearised, problem: Problem, weights: Weights, damping: float) -> tuple[Floats, float]:
+    priors = problem.priors.sums(rows.parts, weights.priors, rows.priors)
+    quick = rows.step_by_kernel(
+        points_weight=weights.points, edges_weight=weights.edges, priors=priors, damping=damping
+    )
+    return quick or _normal(rows, problem, weights).step(damping=damping)
 
 
 def _normal(rows: Linearised, problem: Problem, weights: Weights) -> Normal:

@@ -19,7 +19,7 @@ from cardmeasure import kernels
 from cardmeasure import quads as qd
 from cardmeasure.camera import Along, seen_along
 from cardmeasure.edges.points import EdgePoints
-from cardmeasure.normal_equations import OWN, Normal, Parts
+from cardmeasure.normal_equations import OWN, Normal, Parts, PriorSums
 from cardmeasure.priors import PriorRows
 from cardmeasure.unknowns import Layout, State
 
@@ -150,6 +150,28 @@ class Linearised:
         normal.right_common[self.known] = shared[:, -1]
         normal.mixed[..., self.known] = products[:, p:-1, :p]
         return replace(normal, own=products[:, p:-1, p:-1], right_own=products[:, p:-1, -1])
+
+    def step_by_kernel(
+        self, *, points_weight: Floats, edges_weight: Floats, priors: PriorSums, damping: float
+    ) -> tuple[Floats, float] | None:
+        """What `Normal.step` gives for all normal matrices together; None where it must be asked."""
+        q, cards = len(self.parts.common), self.parts.layout.cards
+        if kernels.compiled is None:
+            return None
+        of_common, of_own = np.empty(q), np.empty((cards, OWN))
+        length = kernels.compiled.normal_step(
+            (q, len(self.known), cards, len(self.points), len(self.edges)), damping,
+            kernels.doubles(self.by_points), kernels.doubles(self.points), kernels.doubles(points_weight),
+            kernels.doubles(self.by_edges), kernels.doubles(self.edges), kernels.doubles(edges_weight),
+            np.array(self.bounds, np.int64), np.ascontiguousarray(self.known, np.int64), kernels.doubles(priors.common),
+            kernels.doubles(priors.right_common), kernels.doubles(priors.own), kernels.doubles(priors.right_own),
+            of_common, of_own,
+        )  # fmt: skip
+        if not 0.0 <= length < np.inf:
+            return None
+        step = np.empty(self.parts.layout.size)
+        step[self.parts.common], step[self.parts.own] = of_common, of_own
+        return step, float(length)
 
     def points_times(self, matrix: Floats) -> Floats:
         """Jacobian of the printed points times a matrix (n, k)."""

@@ -47,6 +47,17 @@ class Parts:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
+class PriorSums:
+    """What priors add: to the normal matrix of the common unknowns (q, q) and its right side (q,), and, as each knows of
+    one alone, to the diagonals (c, 15) of the cards' own and their right sides (c, 15)."""
+
+    common: Floats
+    own: Floats
+    right_common: Floats
+    right_own: Floats
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Normal:
     """Normal matrix and right side: of the common unknowns (q, q), (q,), of each card's own (c, 15, 15), (c, 15), and
     between these, (c, 15, q)."""

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from cardmeasure import camera as cam
 from cardmeasure import quads as qd
 from cardmeasure.bow import U_TERMS_MM
-from cardmeasure.normal_equations import OWN, Normal, Parts
+from cardmeasure.normal_equations import OWN, Normal, Parts, PriorSums
 from cardmeasure.unknowns import State
 
 Floats = NDArray[np.floating[Any]]
@@ -144,8 +144,8 @@ class PriorRows:
         weights[self._soft] = np.maximum(1 / (1 + soft**2), (U_RISE_MM / MOST_RISE_MM) ** 2)
         return weights
 
-    def normal(self, parts: Parts, weights: Floats, residuals: Floats) -> Normal:
-        """Their normal matrix and right side, with weights and residuals (k,)."""
+    def sums(self, parts: Parts, weights: Floats, residuals: Floats) -> PriorSums:
+        """What they add to the normal equations, with weights and residuals (k,)."""
         n, single = len(self.mean), len(self.columns)
         weighted = weights[:single] * self.sharpness
         diagonal: Floats = np.bincount(self.columns, weighted * self.sharpness, minlength=n).astype(np.float64)
@@ -158,10 +158,17 @@ class PriorRows:
             first += len(places)
         common = np.zeros((len(parts.common), len(parts.common)))
         common[:-1, :-1], common[-1, -1] = whole, diagonal[parts.layout.tone_at]
-        own = diagonal[parts.own][..., None] * np.eye(OWN)
+        return PriorSums(
+            common=common, own=diagonal[parts.own], right_common=right[parts.common], right_own=right[parts.own]
+        )
+
+    def normal(self, parts: Parts, weights: Floats, residuals: Floats) -> Normal:
+        """Their normal matrix and right side, with weights and residuals (k,)."""
+        add = self.sums(parts, weights, residuals)
         return Normal(
-            parts=parts, common=common, own=own, mixed=np.zeros((*parts.own.shape, len(common))),
-            right_common=right[parts.common], right_own=right[parts.own],
+            parts=parts, common=add.common, own=add.own[..., None] * np.eye(OWN),
+            mixed=np.zeros((*parts.own.shape, len(add.common))),
+            right_common=add.right_common, right_own=add.right_own,
         )  # fmt: skip
 
     def residuals(self, state: State) -> Floats:

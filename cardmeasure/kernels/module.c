@@ -11,10 +11,11 @@
 #include "ground.h"
 #include "margin.h"
 #include "profiles.h"
+#include "steps.h"
 #include "stretches.h"
 
 /* Raised when arguments or results change, so that an older build is left alone: see cardmeasure/kernels. */
-#define INTERFACE 8
+#define INTERFACE 9
 
 enum { MOST_BUFFERS = 16 };
 
@@ -242,6 +243,54 @@ static PyObject *cards_along(PyObject *self, PyObject *arguments) {
     Py_RETURN_NONE;
 }
 
+static int are_rising(const int64_t *bounds, int64_t n, int64_t last) {
+    if (bounds[0] != 0 || bounds[n] != last) return 0;
+    for (int64_t i = 0; i < n; i++)
+        if (bounds[i] > bounds[i + 1]) return 0;
+    return 1;
+}
+
+static PyObject *normal_step(PyObject *self, PyObject *arguments) {
+    long long q, knows, cards, printed, edges;
+    double damping;
+    PyObject *a[14];
+    if (!PyArg_ParseTuple(arguments, "(LLLLL)dOOOOOOOOOOOOOO", &q, &knows, &cards, &printed, &edges, &damping, &a[0],
+                          &a[1], &a[2], &a[3], &a[4], &a[5], &a[6], &a[7], &a[8], &a[9], &a[10], &a[11], &a[12],
+                          &a[13]))
+        return NULL;
+    Buffers buffers = {.count = 0};
+    TAKE(by_points, const double, a[0], (q - 1) * printed, 0)
+    TAKE(points, const double, a[1], printed, 0)
+    TAKE(points_weight, const double, a[2], printed, 0)
+    TAKE(by_edges, const double, a[3], (knows + OWN) * edges, 0)
+    TAKE(edge, const double, a[4], edges, 0)
+    TAKE(edges_weight, const double, a[5], edges, 0)
+    TAKE(bounds, const int64_t, a[6], cards + 1, 0)
+    TAKE(known, const int64_t, a[7], knows, 0)
+    TAKE(common, const double, a[8], q * q, 0)
+    TAKE(right_common, const double, a[9], q, 0)
+    TAKE(own, const double, a[10], OWN * cards, 0)
+    TAKE(right_own, const double, a[11], OWN * cards, 0)
+    TAKE(of_common, double, a[12], q, 1)
+    TAKE(of_own, double, a[13], OWN * cards, 1)
+    int fits = q > 0 && are_rising(bounds, cards, edges);
+    for (int64_t i = 0; fits && i < knows; i++) fits = known[i] >= 0 && known[i] < q;
+    if (!fits) {
+        PyErr_SetString(PyExc_ValueError, "bounds or unknowns that are not there.");
+        released(&buffers);
+        return NULL;
+    }
+    Rows rows = {
+        .q = q, .knows = knows, .cards = cards, .printed = printed, .edges = edges, .by_points = by_points,
+        .points = points, .points_weight = points_weight, .by_edges = by_edges, .edge = edge,
+        .edges_weight = edges_weight, .bounds = bounds, .known = known, .common = common,
+        .right_common = right_common, .own = own, .right_own = right_own,
+    };
+    double length = damped_step(&rows, damping, of_common, of_own);
+    released(&buffers);
+    return PyFloat_FromDouble(length);
+}
+
 static PyObject *undistort(PyObject *self, PyObject *arguments) {
     long long n;
     int rounds;
@@ -345,6 +394,7 @@ static PyMethodDef methods[] = {
     {"project", project, METH_VARARGS, "Project world points."},
     {"seen_along", seen_along, METH_VARARGS, "Project world points on directions, with derivatives."},
     {"cards_along", cards_along, METH_VARARGS, "Project points of cards on directions, with derivatives."},
+    {"normal_step", normal_step, METH_VARARGS, "Solve the normal equations of a photo for a damped step."},
     {"undistort", undistort, METH_VARARGS, "Take the distortion off pixels."},
     {"nearest_change", change_of_answer, METH_VARARGS, "Find the nearest change of the most probable class."},
     {"ground_levels", ground_levels, METH_VARARGS, "Tell how much pixels differ from the table."},
