@@ -48,8 +48,8 @@ class Parts:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class PriorSums:
-    """What priors add: to the normal matrix of the common unknowns (q, q) and its right side (q,), and, as each knows of
-    one alone, to the diagonals (c, 15) of the cards' own and their right sides (c, 15)."""
+    """What priors add to the normal matrix of the common unknowns (q, q) and to its right side (q,); and, as each knows
+    of one alone, to the diagonals (c, 15) of the cards' own and to their right sides (c, 15)."""
 
     common: Floats
     own: Floats

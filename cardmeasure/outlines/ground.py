@@ -79,7 +79,7 @@ def pieces_mask(photo: Photo, *, px_per_mm: float, known: list[NDArray[np.floati
     log = halved_log(small, table)
     seen_wide, spread = _differing(
         MeansOfPicture.of(log, _odd(WIDE_MM * per_mm / 2)),
-        np.asarray(cv2.resize(taken, log.shape[1::-1], interpolation=cv2.INTER_NEAREST)), per_mm=per_mm / 2,
+        np.ascontiguousarray(taken[: 2 * log.shape[0] : 2, : 2 * log.shape[1] : 2]), per_mm=per_mm / 2,
     )  # fmt: skip
     wide = _home(_hanging_together(seen_wide), _odd(WIDE_MM * per_mm / 2))
     window = _odd(NARROW_MM * per_mm)
@@ -87,7 +87,9 @@ def pieces_mask(photo: Photo, *, px_per_mm: float, known: list[NDArray[np.floati
     narrow, sure, great = (
         _home(mask, window) for mask in (_hanging_together(seen), *((seen >= least).view(np.uint8) for least in (2, 3)))
     )
-    both = narrow | np.asarray(cv2.resize(wide, taken.shape[::-1], interpolation=cv2.INTER_NEAREST), np.uint8)
+    both = narrow.copy()
+    height, width = 2 * wide.shape[0], 2 * wide.shape[1]
+    both[:height, :width] |= np.asarray(cv2.resize(wide, (width, height), interpolation=cv2.INTER_NEAREST), np.uint8)
     for mask in (both, narrow, sure, great):
         mask[taken > 0] = 0
     return Reduced(pixels_bgr=small, masks=(both, narrow, sure, great), factor=factor, spread=spread)

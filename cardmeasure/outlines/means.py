@@ -104,18 +104,17 @@ def strips(height: int) -> Iterator[tuple[int, int]]:
 
 
 def halved_log(codes: Codes, table: Floats) -> Floats:
-    """The logarithms of a picture (h, w, 3), half as wide and high."""
-    height, width = codes.shape[:2]
-    w, h = max(4, width // 2), max(4, height // 2)
-    step = 2 if height == 2 * h else 1  # of an odd number, rows are shared between two of the half: that comes last
-    half = np.empty((height // step, w, 3), np.float32)
-    if kernels.compiled is not None and codes.dtype == np.uint8 and (height, width) == (2 * h, 2 * w):
-        kernels.compiled.halved((height, width), np.ascontiguousarray(codes), kernels.singles(table), half)
+    """Means of the logarithms of a picture (h, w, 3) over 2 x 2 pixels; of odd numbers the last ones are left out."""
+    height, width = (size // 2 * 2 for size in codes.shape[:2])
+    even = codes[:height, :width]
+    half = np.empty((height // 2, width // 2, 3), np.float32)
+    if kernels.compiled is not None and codes.dtype == np.uint8:
+        kernels.compiled.halved((height, width), np.ascontiguousarray(even), kernels.singles(table), half)
         return half
     for first, end in strips(height):
-        part = half[first // step : end // step]
-        cv2.resize(looked_up(table, codes[first:end]), (w, len(part)), part, interpolation=cv2.INTER_AREA)
-    return half if step == 2 else np.asarray(cv2.resize(half, (w, h), interpolation=cv2.INTER_AREA), np.float32)
+        part = half[first // 2 : end // 2]
+        cv2.resize(looked_up(table, even[first:end]), part.shape[1::-1], part, interpolation=cv2.INTER_AREA)
+    return half
 
 
 def _mirrored(at: Ints, size: int) -> Ints:

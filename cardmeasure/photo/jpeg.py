@@ -19,6 +19,7 @@ from cardmeasure.errors import PhotoTrouble
 from cardmeasure.photo.colour import Pixels
 from cardmeasure.photo.completeness import is_cut_short, jpeg_end
 from cardmeasure.photo.formats import JPEG, MPO
+from cardmeasure.photo.memory import picture_memory
 from cardmeasure.photo.pillow_formats import pixels_of, profile_left
 from cardmeasure.photo.raster import Raster, damaged, require_size
 from cardmeasure.photo.tags import camera_tags, exif_of, orientation
@@ -38,7 +39,7 @@ def read_jpeg(data: bytes, *, max_megapixels: float, messages: Callable[[], str]
     header = JpegImageFile(io.BytesIO(data))
     require_size(*header.size, max_megapixels=max_megapixels)
     if header.mode in ("RGB", "L"):
-        pixels = _decoded(data, messages=messages)
+        pixels = _decoded(data, header.size, messages=messages)
         if pixels.shape[1::-1] != header.size:
             raise damaged(JPEG, "its data cannot be decoded")
     else:  # CMYK and YCCK, inverted as is the custom of such files
@@ -55,9 +56,9 @@ def read_jpeg(data: bytes, *, max_megapixels: float, messages: Callable[[], str]
     )
 
 
-def _decoded(data: bytes, *, messages: Callable[[], str]) -> Pixels:
+def _decoded(data: bytes, size: tuple[int, int], *, messages: Callable[[], str]) -> Pixels:
     try:
-        return np.asarray(decode_jpeg(data, "BGR", strict=True))
+        return np.asarray(decode_jpeg(data, "BGR", strict=True, buffer=picture_memory(3 * size[0] * size[1])))
     except ValueError:  # for anything but a sound file that it knows, warnings included
         pixels = cv2.imdecode(np.frombuffer(data, np.uint8), _COLOUR_BGR)
         if pixels is None:

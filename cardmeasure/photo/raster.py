@@ -9,6 +9,7 @@ import numpy as np
 
 from cardmeasure.errors import PhotoTrouble
 from cardmeasure.photo.colour import SRGB, Pixels
+from cardmeasure.photo.memory import picture_memory
 from cardmeasure.photo.tags import CameraTags
 
 FEWEST_PIXELS = 100
@@ -68,7 +69,9 @@ def damaged(name: str, why: str) -> PhotoTrouble:
 def turned(pixels: Pixels, orientation: int) -> Pixels:
     """Pixels as they are to be looked at, C-contiguous, from pixels stored with an Exif orientation of 1 to 8."""
     if orientation in _ROTATIONS:
-        return np.asarray(cv2.rotate(pixels, _ROTATIONS[orientation]))
+        height, width = pixels.shape[:2] if orientation == 3 else pixels.shape[1::-1]
+        upright = picture_memory(pixels.nbytes).view(pixels.dtype).reshape(height, width, 3)
+        return np.asarray(cv2.rotate(pixels, _ROTATIONS[orientation], upright))
     if orientation in _FLIPS:
         return np.asarray(cv2.flip(pixels, _FLIPS[orientation]))
     if orientation == 5:
