@@ -14,7 +14,7 @@ from drawn_sides import DISTANCE_PX
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from simulated_photos import priors_of, simulated, true_state
+from simulated_photos import on_a_sheet, priors_of, simulated, true_state
 from square_pictures import photo_of
 
 from cardmeasure import kernels
@@ -213,6 +213,47 @@ def test_rows_of_edge_points_are_those_of_numpy(seed: int, cards: int) -> None:
     size = np.abs(theirs.by_edges).max(axis=1, initial=1e-30)[:, None]
     np.testing.assert_allclose(mine.by_edges / size, theirs.by_edges / size, atol=1e-11)
     np.testing.assert_allclose(mine.edges, theirs.edges, atol=1e-7)
+
+
+@settings(deadline=None, max_examples=20)
+@given(
+    seed=SEEDS, cards=st.sampled_from([0, 1, 3]), squares=st.sampled_from([1, 2]), sheet=st.booleans(),
+    damping=st.sampled_from([1e-9, 0.1]),
+)  # fmt: skip
+def test_a_step_of_the_adjustment_is_that_of_numpy(
+    seed: int, cards: int, squares: int, sheet: bool, damping: float
+) -> None:
+    """In standard uncertainties, as the unknowns have units of their own; and so is its length."""
+    rng = np.random.default_rng(seed)
+    priors = priors_of(cards)
+    truth = true_state(rng, priors, squares=squares)
+    photo = simulated(rng, on_a_sheet(rng, truth) if sheet else truth, priors)
+    start = photo.truth.moved(1e-4 * rng.normal(size=photo.truth.layout.size))
+    of_priors = prior_rows(start, priors)
+    rows = linearise(start, Problem(points=photo.points, edges=photo.edges, priors=of_priors, layout=start.layout))
+    weights = [rng.uniform(0.1, 1.0, len(part)) for part in (rows.points, rows.edges, rows.priors)]
+    sums = of_priors.sums(rows.parts, weights[2], rows.priors)
+    quick = rows.step_by_kernel(points_weight=weights[0], edges_weight=weights[1], priors=sums, damping=damping)
+    normal = rows.points_normal(weights[0]) + rows.edges_normal(weights[1])
+    normal += of_priors.normal(rows.parts, weights[2], rows.priors)
+    step, length = normal.step(damping=damping)
+    u = np.sqrt(np.diag(normal.covariance()))
+    assert quick is not None
+    np.testing.assert_allclose(quick[0] / u, step / u, rtol=1e-6, atol=1e-6)
+    assert quick[1] == pytest.approx(length, rel=1e-6, abs=1e-6)
+
+
+def test_a_step_of_equations_without_a_solution_is_left_to_numpy() -> None:
+    """Nothing is known of the edges' cards where all weights and priors are none."""
+    rng = np.random.default_rng(5)
+    priors = priors_of(1)
+    photo = simulated(rng, true_state(rng, priors), priors)
+    of_priors = prior_rows(photo.truth, priors)
+    problem = Problem(points=photo.points, edges=photo.edges, priors=of_priors, layout=photo.truth.layout)
+    rows = linearise(photo.truth, problem)
+    sums = of_priors.sums(rows.parts, np.zeros(len(rows.priors)), rows.priors)
+    weights = {"points_weight": np.ones(len(rows.points)), "edges_weight": np.zeros(len(rows.edges))}
+    assert rows.step_by_kernel(**weights, priors=sums, damping=0.0) is None
 
 
 @settings(deadline=None, max_examples=60)
