@@ -204,15 +204,15 @@ def prior_rows(state: State, priors: Priors) -> PriorRows:
     mean = np.full(at.size, np.nan)
     known = _known_rows(state, p.known_sizes)
     groups: list[str] = []
-    columns: list[int] = []
-    sharpness: list[float] = []
+    columns: list[NDArray[np.intp]] = []
+    sharpness: list[Floats] = []
 
     def add(name: str, index: ArrayLike, value: ArrayLike, u: ArrayLike) -> None:
         at_columns = np.atleast_1d(np.asarray(index, np.intp))
         mean[at_columns] = value
         groups.extend([name] * len(at_columns))
-        columns.extend(at_columns.tolist())
-        sharpness.extend((1.0 / np.broadcast_to(np.asarray(u, float), at_columns.shape)).tolist())
+        columns.append(at_columns)
+        sharpness.append(1.0 / (np.asarray(u, float) + np.zeros(len(at_columns))))
 
     if p.lens is None:
         add("focal length", cam.LOG_FOCAL, p.log_focal, p.u_log_focal)
@@ -243,7 +243,7 @@ def prior_rows(state: State, priors: Priors) -> PriorRows:
         mean[places] = value
         groups.extend([name] * len(places))
     return PriorRows(
-        mean=mean, columns=np.array(columns, np.intp), sharpness=np.array(sharpness), groups=tuple(groups),
+        mean=mean, columns=np.concatenate(columns), sharpness=np.concatenate(sharpness), groups=tuple(groups),
         blocks=tuple((places, np.linalg.inv(np.linalg.cholesky(covariance))) for _, places, _, covariance in blocks),
         robust=np.array([name == "card curl" and p.curl_yields for name in groups]),
     )  # fmt: skip

@@ -231,15 +231,13 @@ def _located(
     wanted = [k for k, o in enumerate(outlines) if not o.flags and not o.is_solid]
     if not wanted:
         return state, []
-    elevation = _elevations_mm([outlines[k] for k in wanted], settings).tolist()
-    quads = np.array([_rough_quad(state.camera, outlines[k], up) for k, up in zip(wanted, elevation, strict=True)])
+    laid = [outlines[k] for k in wanted]
+    quads = _rough_quads(state.camera, laid, _elevations_mm(laid, settings))
     if sheet is not None:  # the outline is good to a pixel there, and so many printed points know the lens already
         return _with_cards(state, quads), wanted
     reach = max(4.0, SEARCH_MM * squares[0].px_per_mm) + WINDOW_PX
-    deep = _corners_mm([outlines[k] for k in wanted])
-    clearest = np.array([outlines[k].exact for k in wanted])
-    located = located_quads(photo, state.camera, quads, reach_px=reach, deep_corners_mm=deep, clearest=clearest,
-                            settled=_settled([outlines[k] for k in wanted]))  # fmt: skip
+    located = located_quads(photo, state.camera, quads, reach_px=reach, deep_corners_mm=_corners_mm(laid),
+                            clearest=np.array([o.exact for o in laid]), settled=_settled(laid))  # fmt: skip
     keep: NDArray[np.bool_] = np.asarray(located.found.all(axis=1))
     edges = located.points.of_cards(keep)
     wanted = [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
@@ -336,11 +334,11 @@ def of_known_thickness(outlines: tuple[Outline, ...], known: Mapping[int, KnownP
     )
 
 
-def _rough_quad(camera: Camera, outline: Outline, elevation_mm: float) -> Floats:
-    """The outline lies on the plane of the print; its piece's top face is a little nearer."""
-    corners = outline.corners_mm
+def _rough_quads(camera: Camera, outlines: list[Outline], elevation_mm: Floats) -> Floats:
+    """The outlines (c,) lie on the plane of the print; their pieces' top faces are a little nearer: (c, 11)."""
+    corners = np.array([outline.corners_mm for outline in outlines])
     centre = camera.position_mm
-    raised = corners + (centre[:2] - corners) * (elevation_mm / -centre[2])
+    raised = corners + (centre[:2] - corners) * (elevation_mm / -centre[2])[:, None, None]
     return qd.quads_from_corners(raised, elevation_mm=elevation_mm)
 
 

@@ -114,7 +114,12 @@ def budget_from_covariances(groups: Mapping[str, ArrayLike]) -> tuple[Contributi
     UsageError
         Where a matrix is not 2 x 2, not symmetric, not finite or has a negative variance.
     """
-    lines = [_contribution(name, np.asarray(matrix, dtype=np.float64)) for name, matrix in groups.items()]
+    matrices = [np.asarray(matrix, dtype=np.float64) for matrix in groups.values()]
+    if all(matrix.shape == (2, 2) for matrix in matrices) and _are_covariances(np.array(matrices).reshape(-1, 4)):
+        u = np.sqrt(np.array(matrices).reshape(-1, 4)[:, [0, 3]]).tolist()
+        lines = [Contribution(name=name, u_width_mm=w, u_height_mm=h) for name, (w, h) in zip(groups, u, strict=True)]
+    else:
+        lines = [_contribution(name, matrix) for name, matrix in zip(groups, matrices, strict=True)]
     return tuple(sorted(lines, key=lambda line: (-math.hypot(line.u_width_mm, line.u_height_mm), line.name)))
 
 
@@ -146,6 +151,13 @@ def _between(low: float, high: float) -> float:
         low, high = -high, -low
     root = math.sqrt(2.0)
     return 0.5 * (math.erfc(-high / root) - math.erfc(-low / root))
+
+
+def _are_covariances(entries: Floats) -> bool:
+    """Whether matrices (n, 4), row by row, are symmetric, finite, and of no negative variance, not even by rounding."""
+    scale = np.abs(entries).max(axis=1, initial=0.0)
+    even = np.abs(entries[:, 1] - entries[:, 2]) <= _ROUNDING * scale
+    return bool((even & (scale < np.inf) & (entries[:, 0] >= 0.0) & (entries[:, 3] >= 0.0)).all())
 
 
 def _contribution(name: str, matrix: Floats) -> Contribution:

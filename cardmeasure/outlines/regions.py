@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.camera import Camera
+from cardmeasure.geometry import side_lengths
 from cardmeasure.numerics import percentile
 from cardmeasure.outlines.choosing import chosen, two_in
 from cardmeasure.outlines.comparing import covered_mm2
@@ -46,6 +47,8 @@ RAISED_MM, U_RAISED_MM = 0.6, 0.4
 UNEVEN_MM, CORNER_MM, MOSTLY = 0.5, 6.0, 90.0
 """Contours of single pieces (rendered, 395) stray by 0.27 mm at the median and by 0.5 mm in 3 of 100; of piles by more.
 So far from corners that is seen; percentile."""
+ASKEW_MM = 2.0
+"""Opposite sides of single pieces' outlines differ by 0.2 mm at the median and by 1 mm in one of 100 (rendered)."""
 REST_MM, REST_PX_PER_MM = 10.0, 2.0
 """Of a card that lies below more shows than a border's width: a disc of this diameter has room in it."""
 
@@ -59,7 +62,10 @@ def may_be_several(outline: Outline) -> bool:
 
 
 def is_uneven(outline: Outline) -> bool:
-    """Whether a region's contour (n, 2) strays from its rectangle by more than a curled card's does."""
+    """Whether a region's contour (n, 2) strays from its rectangle by more than a curled card's does, or is none."""
+    a, b, c, d = side_lengths(outline.corners_mm).tolist()
+    if max(abs(a - c), abs(b - d)) > ASKEW_MM:
+        return True
     return bool(max(_strays_mm(outline, side) for side in range(4)) > UNEVEN_MM)
 
 

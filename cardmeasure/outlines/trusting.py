@@ -44,7 +44,7 @@ SAME_MM = 1.0
 THREE_ALIKE_MM = 0.7
 """Where one is unlike them, the other three radii differ by no more."""
 UNSEEN_MM = 1e3
-FEWEST_UNLIKE, UNLIKE_MM = 3, 2.0
+FEWEST_UNLIKE, UNLIKE_MM = 3, 1.5
 """So many corners must be seen, and their radii differ by so much, to be those of several cards."""
 RIM_MM = (0.8, 9.0)
 """A frame printed on a card lies so far within it, on all sides."""

@@ -176,6 +176,14 @@ def test_a_contour_with_a_step_in_one_side_is_uneven(step: float) -> None:
     assert is_uneven(outline) == (step > 0.5)
 
 
+@pytest.mark.parametrize("longer_mm", [0.0, 1.0, 3.0])
+def test_an_outline_whose_opposite_sides_differ_is_uneven(longer_mm: float) -> None:
+    corners = np.array([[0.0, 0.0], [63.0 + longer_mm, 0.0], [63.0, 88.0], [0.0, 88.0]])
+    t = np.linspace(0, 1, 100)[:, None]
+    contour = np.concatenate([(1 - t) * corners[k] + t * corners[(k + 1) % 4] for k in range(4)])
+    assert is_uneven(Outline(corners_mm=corners, flags=(), contour_mm=contour)) == (longer_mm > 2.0)
+
+
 def asked_for_seam(tmp_path: Any, *cards: Laid, radius_mm: float = ROUND_MM) -> bool:
     photo, camera = drawn(tmp_path, *cards, radius_mm=radius_mm)
     contour = region(*cards).contour_mm
