@@ -72,11 +72,11 @@ class Adjustment:
         return self.shares_of(np.arange(len(self.covariance)))
 
     @cached_property
-    def size_shares(self) -> dict[str, Floats]:
-        """Each group's share of the covariance of every card's width and height, (c, 2, 2)."""
+    def shape_shares(self) -> dict[str, Floats]:
+        """Each group's share of the covariance of every card's `quads.SHAPE`, (c, 4, 4)."""
         at = self.state.layout
-        first = [at.quad_at(card, qd.WIDTH) for card in range(at.cards)]
-        return self.shares_of(np.array(first, np.intp)[:, None] + [0, qd.HEIGHT - qd.WIDTH])
+        first = [at.quad_at(card, 0) for card in range(at.cards)]
+        return self.shares_of(np.array(first, np.intp)[:, None] + qd.SHAPE)
 
     def shares_of(self, unknowns: ArrayLike) -> dict[str, Floats]:
         """The shares of some unknowns only, (m,) or many such sets (..., m): their covariances (..., m, m)."""

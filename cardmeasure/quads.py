@@ -18,6 +18,8 @@ PARAMETERS = 11
 """Centre x, y (mm), turn (rad), width, height (mm), shear (rad), width taper, height taper, elevation (mm), rise across
 the width and across the height (mm)."""
 X, Y, TURN, WIDTH, HEIGHT, SHEAR, WIDTH_TAPER, HEIGHT_TAPER, ELEVATION, RISE_WIDTH, RISE_HEIGHT = range(PARAMETERS)
+SHAPE = (WIDTH, HEIGHT, RISE_WIDTH, RISE_HEIGHT)
+"""What the size of the card laid flat is made from."""
 
 SIDES = 4
 """Top, right, bottom, left, each run clockwise from -1 to 1."""
@@ -105,6 +107,14 @@ def pressed_flat_mm(quad: Floats, *, thickness_mm: float) -> Floats:
     """
     chord, rise = quad[[WIDTH, HEIGHT]], quad[[RISE_WIDTH, RISE_HEIGHT]]
     return np.asarray(chord + 8 * rise**2 / (3 * chord) + 4 * thickness_mm * rise / chord)
+
+
+def flat_by_shape(quad: Floats, *, thickness_mm: float) -> Floats:
+    """Derivatives (2, 4) of the flat card's width and height after those of the quadrilateral's `SHAPE`."""
+    chord, rise = quad[[WIDTH, HEIGHT]], quad[[RISE_WIDTH, RISE_HEIGHT]]
+    by_chord = 1 - (8 * rise**2 / 3 + 4 * thickness_mm * rise) / chord**2
+    by_rise = (16 * rise / 3 + 4 * thickness_mm) / chord
+    return np.hstack([np.diag(by_chord), np.diag(by_rise)])
 
 
 def laid(quads: Floats, places: Floats) -> Laid:

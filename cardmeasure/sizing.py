@@ -46,17 +46,19 @@ Where both are, by more than such outlines scatter, the sides found are those of
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Size:
-    """Width and height with their rows in the vector of unknowns, width <= height."""
+    """Width and height of a card laid flat, width <= height; the rows of its shape in the vector of unknowns, and their
+    derivatives after it (2, 4)."""
 
     values: Floats
     rows: list[int]
+    by_shape: Floats
 
     def covariance(self, matrix: Floats) -> Floats:
-        return np.asarray(matrix[self.rows][:, self.rows])
+        return self.of_card(matrix[self.rows][:, self.rows])
 
     def of_card(self, matrix: Floats) -> Floats:
-        """The same from a matrix (2, 2) of the card's width and height as they stand in the unknowns."""
-        return matrix if self.rows[0] < self.rows[1] else matrix[::-1, ::-1]
+        """The same (2, 2) from a matrix (4, 4) of the card's shape."""
+        return np.asarray(self.by_shape @ matrix @ self.by_shape.T)
 
 
 def sized_cards(
@@ -149,7 +151,7 @@ def _card(
         squareness_deg=float(np.degrees(quad[qd.SHEAR])),
         thickness_mm=thickness_mm,
         match=_match(size.values, u, correlation, settings),
-        budget=budget_from_covariances({name: size.of_card(m[index]) for name, m in adjustment.size_shares.items()}),
+        budget=budget_from_covariances({name: size.of_card(m[index]) for name, m in adjustment.shape_shares.items()}),
         flags=_flags(adjustment, solution.edges, index, bends)
         + (() if np.abs(excess).max() < OUTLINE_MM else ("outline-differs",))
         + (("beside-another",) if any(outline.beside) or any(outline.joined) else ())
@@ -182,8 +184,8 @@ def _size_of(adjustment: Adjustment, index: int, thickness_mm: float) -> _Size:
     quad = adjustment.state.quads[index]
     flat = qd.pressed_flat_mm(quad, thickness_mm=thickness_mm)
     order = [0, 1] if flat[0] <= flat[1] else [1, 0]
-    rows = [adjustment.state.layout.quad_at(index, (qd.WIDTH, qd.HEIGHT)[k]) for k in order]
-    return _Size(values=flat[order], rows=rows)
+    rows = [adjustment.state.layout.quad_at(index, k) for k in qd.SHAPE]
+    return _Size(values=flat[order], rows=rows, by_shape=qd.flat_by_shape(quad, thickness_mm=thickness_mm)[order])
 
 
 def _flags(adjustment: Adjustment, edges: EdgeMeasurement, index: int, bends: Floats) -> tuple[str, ...]:

@@ -15,6 +15,7 @@ from cardmeasure.camera import Camera, to_plane
 from cardmeasure.geometry import side_lengths
 from cardmeasure.outlines.choosing import OVERLAP, chosen
 from cardmeasure.outlines.comparing import area_mm2, covered_mm2, lies_within, shared
+from cardmeasure.outlines.extending import extended
 from cardmeasure.outlines.frames import are_mere_lines
 from cardmeasure.outlines.growing import grown
 from cardmeasure.outlines.likeliest import likeliest
@@ -105,7 +106,9 @@ def _trusted(
     rough = quads[likeliest(view, quads, edges.slopes, nominal_mm=nominal_mm)]
     count = len(rough)
     trials = tried(np.concatenate([rough, *(clockwise(o.corners_mm)[None] for o in plain)]))
-    is_plain = np.arange(len(trials.found)) >= count
+    more = extended(trials, quads)
+    trials = trials + tried(more) if len(more) else trials
+    is_plain = (np.arange(len(trials.found)) >= count) & (np.arange(len(trials.found)) < count + len(plain))
     out = []
     for k in trusted(trials, plain=is_plain, nominal_mm=nominal_mm, pale=pale).tolist():
         corners = trials.corners_mm[k]

@@ -6,7 +6,7 @@ The look itself is taken elsewhere, by what finds edges and corners; here is wha
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -43,6 +43,13 @@ class Trials:
             u_radii_mm=self.u_radii_mm[index], shadow_px=self.shadow_px[index],
             unlike=self.unlike[index],
         )  # fmt: skip
+
+    def __add__(self, other: Trials) -> Trials:
+        """These, and then the others."""
+        return Trials(**{
+            field.name: np.concatenate([getattr(self, field.name), getattr(other, field.name)])
+            for field in fields(Trials)
+        })  # fmt: skip
 
 
 Tried = Callable[[Floats], Trials]

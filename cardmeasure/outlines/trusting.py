@@ -44,7 +44,7 @@ SAME_MM = 1.0
 THREE_ALIKE_MM = 0.7
 """Where one is unlike them, the other three radii differ by no more."""
 UNSEEN_MM = 1e3
-FEWEST_UNLIKE, UNLIKE_MM = 3, 1.5
+FEWEST_UNLIKE, UNLIKE_MM = 3, 1.75
 """So many corners must be seen, and their radii differ by so much, to be those of several cards."""
 RIM_MM = (0.8, 9.0)
 """A frame printed on a card lies so far within it, on all sides."""
@@ -70,8 +70,11 @@ def trusted(trials: Trials, *, plain: Mask, nominal_mm: Floats, pale: bool) -> N
     around = _lies_around(trials.corners_mm, np.flatnonzero(rounded))
     all_around = _has_three_round_corners(trials, within_mm=VERY_ALIKE_MM) & (trials.unlike.max(axis=1) < LIKE_IF_PALE)
     kept: list[int] = []
-    square = _has_square_corners(trials) & (like == SIDES)
-    for good in (rounded | (nearly & like_cards & well & (nominal | around | all_around)), square & nominal):
+    # beside one side a line of the table's pattern may run; a picture has its border on all
+    square = _has_square_corners(trials) & (like >= (SIDES if pale else FEWEST_LIKE)) & nominal
+    # a frame on a card that is cut square may have round corners: the table lies around the card
+    rounded &= well | ~_lies_within(trials.corners_mm, np.flatnonzero(square))
+    for good in (rounded | (nearly & like_cards & well & (nominal | around | all_around)), square):
         kept += _one_each(trials, np.flatnonzero(good), areas, plain=plain, apart_from=kept)
     return np.array(kept, np.intp)
 
@@ -141,6 +144,16 @@ def _lies_around(quads: Floats, inner: NDArray[np.intp]) -> Mask:
     low, high = RIM_MM
     rims = [_rims_mm(quads[inner], quad) for quad in quads]
     return np.array([((low < rim.min(axis=1)) & (rim.max(axis=1) < high)).any() for rim in rims], bool)
+
+
+def _lies_within(quads: Floats, outer: NDArray[np.intp]) -> Mask:
+    """Which (n,) one of some leaves a rim around."""
+    low, high = RIM_MM
+    within = np.zeros(len(quads), bool)
+    for k in outer.tolist():
+        rims = _rims_mm(quads, quads[k])
+        within |= (low < rims.min(axis=1)) & (rims.max(axis=1) < high)
+    return within
 
 
 def _rims_mm(inner: Floats, outer: Floats) -> Floats:

@@ -95,14 +95,15 @@ def _quads_of(card: Card, quads: Floats) -> list[int]:
 def _card_observation(adjustment: Adjustment, index: int, at: NDArray[np.intp], *, card: Card) -> CardObservation:
     quad = adjustment.state.quads[index]
     flat = qd.pressed_flat_mm(quad, thickness_mm=card.thickness_mm or 0.0)
-    order = (qd.WIDTH, qd.HEIGHT) if flat[0] <= flat[1] else (qd.HEIGHT, qd.WIDTH)
-    rows = np.array([adjustment.state.layout.quad_at(index, k) for k in order], np.intp)
+    order = [0, 1] if flat[0] <= flat[1] else [1, 0]
+    by_shape = qd.flat_by_shape(quad, thickness_mm=card.thickness_mm or 0.0)[order]
+    rows = np.array([adjustment.state.layout.quad_at(index, k) for k in qd.SHAPE], np.intp)
     c = np.asarray(adjustment.covariance, np.float64)
-    gain = np.linalg.solve(c[np.ix_(at, at)], c[np.ix_(at, rows)]).T
-    reduce = np.hstack([np.eye(2), -gain])
+    gain = by_shape @ np.linalg.solve(c[np.ix_(at, at)], c[np.ix_(at, rows)]).T
+    reduce = np.hstack([by_shape, -gain])
     both = np.concatenate([rows, at])
     own = {name: reduce @ share @ reduce.T for name, share in adjustment.shares_of(both).items()}
-    whole = float(np.trace(c[np.ix_(rows, rows)]))
+    whole = float(np.trace(by_shape @ c[np.ix_(rows, rows)] @ by_shape.T))
     return CardObservation(
         number=card.number,
         size_mm=(card.width_mm or 0.0, card.height_mm or 0.0),

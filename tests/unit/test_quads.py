@@ -137,3 +137,20 @@ def test_a_card_laid_flat_is_as_long_as_the_middle_of_its_board(chord: float, ri
     width, height = qd.pressed_flat_mm(quad, thickness_mm=thickness)
     assert abs(width - middle) < 1e-6 + 10 * (h**4 + thickness * h**3) / chord**3
     assert height == 2 * chord
+
+
+@given(quad=flat_quads(), rises=st.tuples(_about(2.0), _about(2.0)), thickness=st.floats(0.0, 3.0))
+def test_derivatives_of_the_flat_size_are_its_differences(
+    quad: Floats, rises: tuple[float, float], thickness: float
+) -> None:
+    quad[[qd.RISE_WIDTH, qd.RISE_HEIGHT]] = rises
+    step = 1e-4
+    differences = []
+    for parameter in qd.SHAPE:
+        low, high = quad.copy(), quad.copy()
+        low[parameter] -= step
+        high[parameter] += step
+        sizes = [qd.pressed_flat_mm(one, thickness_mm=thickness) for one in (low, high)]
+        differences.append((sizes[1] - sizes[0]) / (2 * step))
+    by_shape = qd.flat_by_shape(quad, thickness_mm=thickness)
+    np.testing.assert_allclose(by_shape, np.column_stack(differences), atol=1e-6)

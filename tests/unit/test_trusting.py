@@ -104,6 +104,22 @@ def test_of_a_card_and_a_frame_on_it_with_round_corners_the_card_is_taken() -> N
     assert cards(frame, look(box(0, 0, 66, 91), [3.0, 3.0, 3.1, 6.5], TABLE)) == [1]
 
 
+def test_of_a_card_that_is_cut_square_and_a_frame_with_round_corners_the_card_is_taken() -> None:
+    """Though the frame has a nominal size, too; but not where the table seems to lie around the frame."""
+    nominal = np.array([[57.2, 89.0], [54.0, 85.6]])
+    for around, card in ((BORDER, 0), (TABLE, 1)):
+        frame = look(box(0, 0, 54.0, 85.6), ROUND, around, misfit=20.0)
+        both = together(look(box(0, 0, 57.2, 89.0), SQUARE, TABLE), frame)
+        assert trusted(both, plain=np.zeros(2, bool), nominal_mm=nominal, pale=False).tolist() == [card]
+
+
+def test_beside_one_side_of_a_card_that_is_cut_square_a_pattern_may_run() -> None:
+    beside = [0.02, 0.0, 0.05, 1.3]
+    assert cards(look(box(0, 0, 63, 88), SQUARE, beside)) == [0]
+    assert cards(look(box(0, 0, 63, 88), SQUARE, beside), pale=True) == []
+    assert cards(look(box(0, 0, 63, 88), SQUARE, [0.02, 0.0, 1.2, 1.3])) == []
+
+
 def test_of_two_cards_and_the_rectangle_that_they_fill_the_two_are_taken() -> None:
     pair = [look(box(x, 0, 63, 88), ROUND, TABLE) for x in (0, 64)]
     assert sorted(cards(look(box(32, 0, 127, 88), ROUND, TABLE), *pair)) == [1, 2]
