@@ -41,7 +41,8 @@ U_RISE_MM, RISE_ROBUST_AT, MOST_RISE_MM = 0.01, 1.5, 0.3
 """How far pressed cards' rims or middles stand up; those that rise more, beyond so many u, are believed to (Cauchy), up
 to what curled cards do (standard deviation)."""
 U_ANYWHERE = 100.0
-GROUP_NAMES = ("focal length", "principal point", "lens distortion", "print scale", "card thickness", "card curl",
+CURL_GROUP = "card curl"
+GROUP_NAMES = ("focal length", "principal point", "lens distortion", "print scale", "card thickness", CURL_GROUP,
                "squareness", "edge model", "tone curve")  # fmt: skip
 """Names of the priors' lines in a budget."""
 BANK_CARD = "bank card"
@@ -222,7 +223,7 @@ def prior_rows(state: State, priors: Priors) -> PriorRows:
     first = at.quads_at.start + qd.PARAMETERS * np.arange(at.cards)
     add("card thickness", first + qd.ELEVATION, p.elevation_mm, p.u_elevation_mm)
     for rise in (qd.RISE_WIDTH, qd.RISE_HEIGHT):
-        add("card curl", first + rise, 0.0, U_RISE_MM)
+        add(CURL_GROUP, first + rise, 0.0, U_RISE_MM)
     add("squareness", first + qd.SHEAR, 0.0, U_SHEAR_RAD)
     add("squareness", first + qd.WIDTH_TAPER, 0.0, U_TAPER_MM)
     add("squareness", first + qd.HEIGHT_TAPER, 0.0, U_TAPER_MM)
@@ -245,7 +246,7 @@ def prior_rows(state: State, priors: Priors) -> PriorRows:
     return PriorRows(
         mean=mean, columns=np.concatenate(columns), sharpness=np.concatenate(sharpness), groups=tuple(groups),
         blocks=tuple((places, np.linalg.inv(np.linalg.cholesky(covariance))) for _, places, _, covariance in blocks),
-        robust=np.array([name == "card curl" and p.curl_yields for name in groups]),
+        robust=np.array([name == CURL_GROUP and p.curl_yields for name in groups]),
     )  # fmt: skip
 
 

@@ -46,19 +46,14 @@ Where both are, by more than such outlines scatter, the sides found are those of
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Size:
-    """Width and height of a card laid flat, width <= height; the rows of its shape in the vector of unknowns, and their
-    derivatives after it (2, 4)."""
+    """Width and height of a card laid flat, width <= height, and their derivatives after its shape, (2, 4)."""
 
     values: Floats
-    rows: list[int]
     by_shape: Floats
 
-    def covariance(self, matrix: Floats) -> Floats:
-        return self.of_card(matrix[self.rows][:, self.rows])
-
-    def of_card(self, matrix: Floats) -> Floats:
-        """The same (2, 2) from a matrix (4, 4) of the card's shape."""
-        return np.asarray(self.by_shape @ matrix @ self.by_shape.T)
+    def covariance(self, of_shape: Floats) -> Floats:
+        """That of the size (2, 2) from that of the card's shape (4, 4)."""
+        return np.asarray(self.by_shape @ of_shape @ self.by_shape.T)
 
 
 def sized_cards(
@@ -135,7 +130,7 @@ def _card(
         return _unsized(number, corners, ("touching",))
     thickness_mm = settings.thickness_mm if outline.thickness_mm is None else outline.thickness_mm
     size = _size_of(adjustment, index, thickness_mm)
-    covariance = size.covariance(adjustment.covariance)
+    covariance = size.covariance(adjustment.shape_covariance(index))
     u = np.sqrt(np.diag(covariance))
     correlation = float(covariance[0, 1] / (u[0] * u[1]))
     return Card(
@@ -151,7 +146,9 @@ def _card(
         squareness_deg=float(np.degrees(quad[qd.SHEAR])),
         thickness_mm=thickness_mm,
         match=_match(size.values, u, correlation, settings),
-        budget=budget_from_covariances({name: size.of_card(m[index]) for name, m in adjustment.shape_shares.items()}),
+        budget=budget_from_covariances(
+            {name: size.covariance(m[index]) for name, m in adjustment.shape_shares.items()}
+        ),
         flags=_flags(adjustment, solution.edges, index, bends)
         + (() if np.abs(excess).max() < OUTLINE_MM else ("outline-differs",))
         + (("beside-another",) if any(outline.beside) or any(outline.joined) else ())
@@ -184,8 +181,7 @@ def _size_of(adjustment: Adjustment, index: int, thickness_mm: float) -> _Size:
     quad = adjustment.state.quads[index]
     flat = qd.pressed_flat_mm(quad, thickness_mm=thickness_mm)
     order = [0, 1] if flat[0] <= flat[1] else [1, 0]
-    rows = [adjustment.state.layout.quad_at(index, k) for k in qd.SHAPE]
-    return _Size(values=flat[order], rows=rows, by_shape=qd.flat_by_shape(quad, thickness_mm=thickness_mm)[order])
+    return _Size(values=flat[order], by_shape=qd.flat_by_shape(quad, thickness_mm=thickness_mm)[order])
 
 
 def _flags(adjustment: Adjustment, edges: EdgeMeasurement, index: int, bends: Floats) -> tuple[str, ...]:

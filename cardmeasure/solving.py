@@ -48,6 +48,8 @@ U_JOINED_MM = 0.02
 """The same of a side that another card touches."""
 MIN_USED, MIN_USED_AT_FIRST = 0.4, 0.2
 """Share of a side's stretches that must have been found for the side to count, and to be looked at again."""
+ROUGHLY_BENT_MM = 0.3
+"""A card that rises by this says of lens and pose but half as much, squared, as a flat one (rendered shots)."""
 FARTHEST = 3.0
 """So many times what it may be, a side may be from its prediction."""
 
@@ -219,7 +221,11 @@ def solve(
 
 
 def _as_they_scatter(edges: EdgeMeasurement, state: State) -> EdgeMeasurement:
-    return replace(edges, points=with_own_scatter(edges.points, edge_residuals_px(state, edges.points)))
+    """With u of the points as their sides scatter, and larger on cards that rise, which no bend is exactly like."""
+    points = with_own_scatter(edges.points, edge_residuals_px(state, edges.points))
+    rise_mm = np.abs(state.quads[:, [qd.RISE_WIDTH, qd.RISE_HEIGHT]]).max(axis=1)
+    less_sure = np.sqrt(1 + (rise_mm / ROUGHLY_BENT_MM) ** 2)
+    return replace(edges, points=replace(points, u_px=points.u_px * less_sure[points.card]))
 
 
 def _located(

@@ -16,7 +16,7 @@ from cardmeasure import camera as cam
 from cardmeasure import quads as qd
 from cardmeasure.adjustment import Adjustment
 from cardmeasure.lens.identity import LensIdentity
-from cardmeasure.priors import Priors
+from cardmeasure.priors import CURL_GROUP, Priors
 from cardmeasure.results import Card
 from cardmeasure.unknowns import Layout
 
@@ -103,6 +103,7 @@ def _card_observation(adjustment: Adjustment, index: int, at: NDArray[np.intp], 
     reduce = np.hstack([by_shape, -gain])
     both = np.concatenate([rows, at])
     own = {name: reduce @ share @ reduce.T for name, share in adjustment.shares_of(both).items()}
+    own[CURL_GROUP] = own[CURL_GROUP] + by_shape @ adjustment.of_rough_bend(index) @ by_shape.T
     whole = float(np.trace(by_shape @ c[np.ix_(rows, rows)] @ by_shape.T))
     return CardObservation(
         number=card.number,

@@ -17,6 +17,7 @@ from cardmeasure.adjustment import (
     EDGES_GROUP,
     POINTS_GROUP,
     ROBUST_AT,
+    ROUGH_BEND,
     Adjustment,
     adjust,
     robust_weights,
@@ -376,3 +377,21 @@ def test_printed_points_alone_give_the_camera() -> None:
     assert solved.point_rms_px == pytest.approx(0.05, rel=0.2)
     height = -solved.state.camera.position_mm[2]
     assert height == pytest.approx(-photo.truth.camera.position_mm[2], rel=0.05)
+
+
+def test_the_shares_of_shapes_add_up_and_a_bend_makes_the_size_less_sure() -> None:
+    """A flat card's shape is as sure as it was solved; one that rises is less so in its rise and in what follows it."""
+    rng = np.random.default_rng(11)
+    priors = priors_of(2)
+    truth = true_state(rng, priors)
+    truth.quads[0, [qd.RISE_WIDTH, qd.RISE_HEIGHT]] = 0.0
+    truth.quads[1, [qd.RISE_WIDTH, qd.RISE_HEIGHT]] = 0.6, 0.0
+    photo = simulated(rng, truth, priors, noise=0.0)
+    solution = adjust(photo.start, photo.points, photo.edges, photo.priors)
+    for card in range(2):
+        parts = sum(share[card] for share in solution.shape_shares.values())
+        np.testing.assert_allclose(parts, solution.shape_covariance(card), rtol=1e-6, atol=1e-12)
+    rise = solution.state.quads[1, qd.RISE_WIDTH]
+    assert rise == pytest.approx(0.6, abs=0.3)
+    assert solution.of_rough_bend(1)[2, 2] == pytest.approx((ROUGH_BEND * rise) ** 2, rel=1e-6)
+    assert np.trace(solution.of_rough_bend(0)[:2, :2]) < 0.1 * np.trace(solution.of_rough_bend(1)[:2, :2])

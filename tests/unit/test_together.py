@@ -96,15 +96,13 @@ def test_together_u_is_smaller_and_still_true() -> None:
 
 def test_the_parts_of_a_photo_alone_add_up_to_its_own_covariance() -> None:
     solution, observed = solved(run_of(np.random.default_rng(3), 1)[0])
-    at = solution.state.layout
     for i, card in enumerate(observed.cards):
         quad = solution.state.quads[i]
         order = np.argsort(quad[[qd.WIDTH, qd.HEIGHT]])
-        rows = [at.quad_at(i, k) for k in qd.SHAPE]
         by_shape = qd.flat_by_shape(quad, thickness_mm=cards_of(solution)[i].thickness_mm or 0.0)[order]
         gain = np.array(card.gain)
         whole = sum(np.array(part) for part in card.own.values()) + gain @ np.array(observed.covariance) @ gain.T
-        alone = by_shape @ solution.covariance[np.ix_(rows, rows)] @ by_shape.T
+        alone = by_shape @ solution.shape_covariance(i) @ by_shape.T
         np.testing.assert_allclose(whole, alone, rtol=1e-6, atol=1e-12)
 
 
