@@ -6,6 +6,7 @@ rounded corners of neighbours leave the outline on both sides of the piece at th
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 import cv2
@@ -36,6 +37,9 @@ LOGARITHMS = np.rint(PER_STEP * np.log((np.arange(256) + DARK) / DARK)).astype(n
 HALVES, ROUGH_MM = 0.04, 1.2
 """Halves are equal where the seam is no further from the middle than this share; a rough size is a nominal one where
 both sides agree so well."""
+BAND_MM, ALIKE, MOSTLY, MOST_IN_ROW = 1.2, 0.3, 0.97, 6
+"""Borders laid together are wider than twice this; where all but 3 in 100 places are so much alike, logarithm of
+brightness, nothing but a border is there. Longer rows do not fit into a photo."""
 NOTCH_MM, NOTCH_MASK_PX = 0.45, 2.0
 """Depth of a notch: at least so many millimetres, and pixels of the mask, whose rim is good to one."""
 NOTCH_APART_MM = 3.0
@@ -52,18 +56,63 @@ def is_joined(
     bgr : a picture in code values, reduced to about `PX_PER_MM`. sides_mm : length of the first and the second side.
     nominal_mm : (k, 2), the short and long sides of nominal sizes.
     """
+    for picture, across, along in _both_ways(bgr, corners_px, sides_mm):
+        share = _crossed(picture, near_mm)
+        if share is not None and not _is_art(across, along, share, nominal_mm):
+            return True
+    return False
+
+
+def is_row(
+    bgr: NDArray[np.uint8 | np.uint16], corners_px: Floats, sides_mm: tuple[float, float], *, nominal_mm: Floats
+) -> bool:
+    """Whether a piece is a row of cards of one nominal size whose borders are so dark that no seam shows.
+
+    At every seam, borders run across the piece from side to side, alike to those at its ends; between, there is more to
+    see. The parameters are those of `is_joined`; the picture may be of any resolution.
+    """
+    if is_nominal(*sides_mm, nominal_mm):
+        return False
+    return any(_is_row(*way, nominal_mm) for way in _both_ways(bgr, corners_px, sides_mm))
+
+
+def _both_ways(
+    bgr: NDArray[np.uint8 | np.uint16], corners_px: Floats, sides_mm: tuple[float, float]
+) -> Iterator[tuple[NDArray[np.uint8], float, float]]:
+    """The piece as a picture (h, w, 3) of logarithms, its first and second side, mm; and, when asked for, with rows for
+    columns."""
     width, height = (max(8, round(side * PX_PER_MM)) for side in sides_mm)
     target = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], np.float32)
     h = cv2.getPerspectiveTransform(corners_px.astype(np.float32), target)
     flat = cv2.warpPerspective(bgr, h, (width, height), flags=cv2.INTER_LINEAR)
     codes = np.asarray(flat if flat.dtype == np.uint8 else flat // 256, np.uint8)
     log = np.asarray(cv2.LUT(codes, LOGARITHMS), np.uint8)
-    first, second = sides_mm
-    for across, along, picture in ((first, second, log), (second, first, np.asarray(cv2.transpose(log), np.uint8))):
-        share = _crossed(picture, near_mm)
-        if share is not None and not _is_art(across, along, share, nominal_mm):
-            return True
+    yield log, *sides_mm
+    yield np.asarray(cv2.transpose(log), np.uint8), *sides_mm[::-1]
+
+
+def _is_row(log: NDArray[np.uint8], across_mm: float, along_mm: float, nominal_mm: Floats) -> bool:
+    """The same, if its height (h, w, 3) runs along the row."""
+    bands = round(BAND_MM * PX_PER_MM)
+    rim, height = max(1, round(RIM_MM * PX_PER_MM)), log.shape[0]
+    for count in range(2, MOST_IN_ROW + 1):
+        if not is_nominal(across_mm, along_mm / count, nominal_mm):
+            continue
+        rows = [round(k * (height - 1) / count) for k in range(1, count)]
+        ends = log[rim : rim + bands], log[height - rim - bands : height - rim]
+        seams = [log[row - bands // 2 : row - bands // 2 + bands] for row in rows]
+        level = np.median(np.concatenate(ends)[:, rim:-rim].reshape(-1, 3), axis=0)
+        if not all(_is_like(part[:, rim:-rim], level) for part in (*ends, *seams)):
+            continue
+        middles = [log[round((k + 0.5) * (height - 1) / count)][None, rim:-rim] for k in range(count)]
+        return not any(_is_like(part, level) for part in middles)
     return False
+
+
+def _is_like(part: NDArray[np.uint8], level: Floats) -> bool:
+    """Whether nearly all of a part (n, w, 3) of a picture has one level (3,)."""
+    off = np.abs(part.astype(np.float32) - level.astype(np.float32)).max(axis=2)
+    return bool(np.mean(off < ALIKE * PER_STEP) > MOSTLY)
 
 
 def _is_art(across_mm: float, along_mm: float, share: float, nominal_mm: Floats) -> bool:

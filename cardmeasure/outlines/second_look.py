@@ -13,10 +13,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from cardmeasure.camera import Camera
+from cardmeasure.camera import Camera, project_table
 from cardmeasure.geometry import side_lengths
 from cardmeasure.outlines.hard_tables import SHEET_MM, with_hard_pieces
-from cardmeasure.outlines.joins import is_nominal
+from cardmeasure.outlines.joins import is_nominal, is_row
 from cardmeasure.outlines.neighbours import joined_to_each_other
 from cardmeasure.outlines.paleness import is_pale
 from cardmeasure.outlines.pieces import Found, Outline, clockwise
@@ -47,15 +47,26 @@ def seen_again(
     found = _split(photo, camera, found, px_per_mm=px_per_mm, nominal_mm=nominal_mm, tried=tried)
     pale = is_pale(photo, reference_px)
     if pale or not found.outlines or found.unexplained > UNEXPLAINED or found.spread > MOST_SPREAD:
-        return with_hard_pieces(
+        pieces = with_hard_pieces(
             photo, camera, found.outlines, px_per_mm=px_per_mm, reference_px=reference_px, nominal_mm=nominal_mm,
             pale=pale, tried=tried,
         )  # fmt: skip
+        return tuple(_without_rows(photo, camera, piece, nominal_mm) for piece in pieces)
     apart = partial(told_apart, px_per_mm=px_per_mm, nominal_mm=nominal_mm, tried=tried)
     out: list[Outline] = []
     for outline in found.outlines:
         out += apart(photo, camera, outline) if may_be_several(outline) else (outline,)
     return tuple(out)
+
+
+def _without_rows(photo: Photo, camera: Camera, piece: Outline, nominal_mm: Floats) -> Outline:
+    """The piece; flagged, if it is a row of cards that lie edge to edge."""
+    first, second, *_ = side_lengths(piece.corners_mm).tolist()
+    if piece.flags or not is_row(
+        photo.pixels_bgr, project_table(camera, piece.corners_mm), (first, second), nominal_mm=nominal_mm
+    ):
+        return piece
+    return replace(piece, flags=("touching",))
 
 
 def _split(

@@ -33,8 +33,9 @@ Floats = NDArray[np.floating[Any]]
 
 ALIKE_MM, VERY_ALIKE_MM, FEWEST_ALIKE = 0.75, 0.25, 3
 """Corners of one piece have radii that lie so near their median; and where these are unusual."""
-SHARP_MM, USUAL_MM = 0.7, 4.2
-"""Corners sharper than this are cut, not punched; rounder ones than this are rare."""
+SHARP_MM, USUAL_MM, SEEMING_MM = 0.7, 4.2, 6.5
+"""Corners sharper than this are cut, not punched; rounder ones than this are rare. On a table as pale as the border they
+seem rounder: cards of nominal sizes may have corners up to the last."""
 LEAST_SHADOW, FRAMED_SHADOW, MOST_SHADOW = 0.15, 1.0, 1.5
 """Light that a foot shadow takes away as a black strip so many thicknesses wide would: on the darkest side at least,
 as pictures within borders seem to have less by chance; on all sides, and on any, at most (from rendered tables)."""
@@ -67,26 +68,33 @@ def proven(photo: Photo, outlines: Sequence[Outline], solution: Solution, settin
     shadow = _shadows(solution, settings)[cards]
     blown_out = are_blown_out(photo, solution.adjustment.state.camera, quads)
     for k, index in enumerate(asked):
-        few = FEWEST_ALIKE if not out[index].exact or _is_nominal(quads[k], settings) else qd.SIDES
-        radius = common_radius_mm(radii[k], u[k], fewest=few)
+        nominal = _is_nominal(quads[k], settings)
+        few = FEWEST_ALIKE if not out[index].exact or nominal else qd.SIDES
+        usual = SEEMING_MM if nominal and out[index].on_pale else USUAL_MM
+        radius = common_radius_mm(radii[k], u[k], fewest=few, usual_mm=usual)
         told = not out[index].exact and not out[index].on_pale
         borne_out = radius is not None and (radius >= SHARP_MM or (told and _is_cut(quads[k], shadow[k], settings)))
         large = told and bool(quads[k][[qd.WIDTH, qd.HEIGHT]].min() >= LARGE_MM) and not _is_square(radii[k])
         likely = sure[k] or (_has_relief(shadow[k], sure=large) and (borne_out or large))
-        glare = bool(blown_out[k]) and not _is_nominal(quads[k], settings)
+        glare = bool(blown_out[k]) and not nominal
         if not good[k] or not likely or glare:
             out[index] = replace(out[index], flags=DOUBTFUL)
     return tuple(out)
 
 
-def common_radius_mm(radii: Floats, u: Floats, *, fewest: int = FEWEST_ALIKE) -> float | None:
-    """The radius that so many of a rectangle's corners (4,) share; None where they do not, as at no card's."""
+def common_radius_mm(
+    radii: Floats, u: Floats, *, fewest: int = FEWEST_ALIKE, usual_mm: float = USUAL_MM
+) -> float | None:
+    """The radius that so many of a rectangle's corners (4,) share; None where they do not, as at no card's.
+
+    Of corners rounder than `usual_mm` all must agree, and better.
+    """
     seen = radii[np.isfinite(u)]
     if len(seen) < fewest:
         return None
     middle = float(np.median(seen))
     off = np.abs(seen - middle)
-    if middle > USUAL_MM:
+    if middle > usual_mm:
         return middle if len(seen) == qd.SIDES and off.max() < VERY_ALIKE_MM else None
     return middle if (off < ALIKE_MM).sum() >= fewest else None
 

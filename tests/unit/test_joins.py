@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from cardmeasure.outlines.joins import PX_PER_MM, is_joined
+from cardmeasure.outlines.joins import PX_PER_MM, is_joined, is_row
 
 NOMINAL = np.array([[63.0, 88.0], [44.0, 68.0], [44.0, 63.0]])
 
@@ -43,3 +43,39 @@ def test_what_is_of_no_nominal_size_is_two_pieces() -> None:
 
 def test_a_plain_piece_is_one() -> None:
     assert not parted(70.0, 99.0, 0.0)
+
+
+def row(
+    count: int, *, border_mm: float = 3.0, per_mm: float = 5.0, side_mm: float = 44.0, seam: int = 40, art: int = 170
+) -> bool:
+    """Whether so many pictures within dark borders, one beside the other, are taken for a row of cards."""
+    width, height, rim = round(count * side_mm * per_mm), round(68.0 * per_mm), 20
+    picture = np.full((height + 2 * rim, width + 2 * rim, 3), 90, np.uint8)
+    picture[rim:-rim, rim:-rim] = 30
+    border = round(border_mm * per_mm)
+    for k in range(count):
+        left = rim + round(k * side_mm * per_mm)
+        picture[rim + border : -rim - border, left + border : left + round(side_mm * per_mm) - border] = art
+        if k:
+            picture[rim:-rim, left - 1 : left + 1] = seam
+    corners = rim - 0.5 + np.array([[0, 0], [width, 0], [width, height], [0, height]], np.float64)
+    return is_row(picture, corners, (count * side_mm, 68.0), nominal_mm=NOMINAL)
+
+
+@pytest.mark.parametrize("count", [2, 3, 5])
+@pytest.mark.parametrize("per_mm", [2.4, 9.0])
+def test_cards_of_one_size_with_dark_borders_side_by_side_are_a_row(count: int, per_mm: float) -> None:
+    assert row(count, per_mm=per_mm)
+
+
+def test_what_has_no_border_where_the_seams_would_be_is_no_row() -> None:
+    assert not row(3, border_mm=0.0)
+
+
+def test_what_is_plain_all_over_is_no_row() -> None:
+    assert not row(3, art=30, seam=30)
+
+
+def test_what_is_a_card_of_nominal_size_is_no_row_nor_what_parts_into_none() -> None:
+    assert not row(1)
+    assert not row(3, side_mm=47.0)

@@ -73,3 +73,10 @@ def test_a_bent_side_is_one_cards() -> None:
 
 def test_a_step_too_near_an_end_to_leave_room_for_a_card_is_none() -> None:
     assert not is_broken(*points(2.0), 0, sides_mm=(70.0, 120.0))
+
+
+def test_on_pale_tables_corners_may_seem_rounder() -> None:
+    seeming = np.array([5.6, 5.3, 6.3, 6.2])
+    assert common_radius_mm(seeming, SEEN) is None
+    assert common_radius_mm(seeming, SEEN, usual_mm=6.5) == pytest.approx(5.9)
+    assert common_radius_mm(np.array([5.6, 3.1, 6.3, 0.2]), SEEN, usual_mm=6.5) is None

@@ -15,7 +15,7 @@ from cardmeasure.camera import Camera
 from cardmeasure.outlines.ground import pieces_mask
 from cardmeasure.outlines.second_look import MOST_SPREAD
 from cardmeasure.photo import Photo, read_photo
-from cardmeasure.quads import quad_from_corners
+from cardmeasure.quads import quads_from_corners
 from cardmeasure.shapes.measuring import MeasuredShape, _is_mostly_corner
 from cardmeasure.shapes.proof import are_blown_out
 
@@ -69,7 +69,7 @@ def test_only_what_is_as_bright_as_can_be_all_along_its_sides_is_glare(
     table = shaded(90.0)
     cv2.rectangle(table, (200, 160), (452, 512), code, -1)
     corners = np.array([[200, 160], [452, 160], [452, 512], [200, 512]]) / PER_MM
-    quad = quad_from_corners(corners, elevation_mm=0.3)[None]
+    quad = quads_from_corners(corners, elevation_mm=0.3)[None]
     assert are_blown_out(photo_of(tmp_path, table), straight_above(), quad).tolist() == [blown_out]
 
 
@@ -78,7 +78,7 @@ def test_white_with_one_dark_side_is_no_glare(tmp_path: Path) -> None:
     cv2.rectangle(table, (200, 160), (452, 512), 255.0, -1)
     cv2.rectangle(table, (200, 160), (240, 512), 80.0, -1)
     corners = np.array([[200, 160], [452, 160], [452, 512], [200, 512]]) / PER_MM
-    quad = quad_from_corners(corners, elevation_mm=0.3)[None]
+    quad = quads_from_corners(corners, elevation_mm=0.3)[None]
     assert not are_blown_out(photo_of(tmp_path, table), straight_above(), quad).any()
 
 
