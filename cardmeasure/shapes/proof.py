@@ -34,7 +34,7 @@ Floats = NDArray[np.floating[Any]]
 ALIKE_MM, VERY_ALIKE_MM, FEWEST_ALIKE = 0.75, 0.25, 3
 """Corners of one piece have radii that lie so near their median; and where these are unusual."""
 SHARP_MM, USUAL_MM, SEEMING_MM = 0.7, 4.2, 6.5
-"""Corners sharper than this are cut, not punched; rounder ones than this are rare. On a table as pale as the border they
+"""Corners sharper than this are cut, not punched; rounder ones than this are rare. On tables as pale as the border they
 seem rounder: cards of nominal sizes may have corners up to the last."""
 LEAST_SHADOW, FRAMED_SHADOW, MOST_SHADOW = 0.15, 1.0, 1.5
 """Light that a foot shadow takes away as a black strip so many thicknesses wide would: on the darkest side at least,
