@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from cardmeasure import quads as qd
 from cardmeasure.adjustment import Adjustment
 from cardmeasure.camera import Camera, project, project_table, to_plane
-from cardmeasure.classes import match_size
+from cardmeasure.classes import enabled, match_size
+from cardmeasure.classes.likelihood import cut_table
 from cardmeasure.edges.bends import bends_px
 from cardmeasure.edges.breaks import is_broken
 from cardmeasure.edges.measuring import EdgeMeasurement
@@ -31,6 +32,8 @@ NOT_SQUARE_DEG = 0.5
 BENT_PX, CURLED_MM = 0.6, 0.15
 WEAK_CLARITY = 3.0
 FEW_USED = 0.6
+NOMINAL_MM = 0.5
+"""Cards are cut to so much of a nominal size."""
 OUTLINE_MM = 1.5
 FRAME_LINE_MM, ONE_FRAME_LINE_MM, FRAME_LINE_PX = 1.35, 1.1, 6.0
 """A line printed inside the border has been taken for an edge where the outline is larger by so much; or where it is so
@@ -126,7 +129,8 @@ def _card(
         # a line printed inside the border has been taken for the edge
         return _unsized(number, corners, ("edge-not-found",))
     lengths = (float(quad[qd.WIDTH]), float(quad[qd.HEIGHT]))
-    if is_broken(solution.edges.points, adjustment.edge_residuals_px, index, sides_mm=lengths):
+    broken = is_broken(solution.edges.points, adjustment.edge_residuals_px, index, sides_mm=lengths)
+    if broken and not is_of_nominal_size(quad, settings):
         return _unsized(number, corners, ("touching",))
     thickness_mm = settings.thickness_mm if outline.thickness_mm is None else outline.thickness_mm
     size = _size_of(adjustment, index, thickness_mm)
@@ -149,7 +153,7 @@ def _card(
         budget=budget_from_covariances(
             {name: size.covariance(m[index]) for name, m in adjustment.shape_shares.items()}
         ),
-        flags=_flags(adjustment, solution.edges, index, bends)
+        flags=_flags(adjustment, solution.edges, index, bends, broken=broken)
         + (() if np.abs(excess).max() < OUTLINE_MM else ("outline-differs",))
         + (("beside-another",) if any(outline.beside) or any(outline.joined) else ())
         + (("on-another",) if outline.raised_mm else ()),
@@ -170,6 +174,13 @@ def is_on_a_line(excess_mm: Floats, outline: Outline, px_per_mm: float) -> bool:
     return bool(excess_mm.max() > max(FRAME_LINE_MM, room) or one)
 
 
+def is_of_nominal_size(quad: Floats, settings: Settings) -> bool:
+    """Whether a quadrilateral (11,) is as large as cards of a nominal size are cut."""
+    nominal = cut_table(enabled(settings.classes)).cuts_mm
+    off = np.abs(nominal - np.sort(quad[[qd.WIDTH, qd.HEIGHT]])).max(axis=1, initial=0.0)
+    return bool((off < NOMINAL_MM).any())
+
+
 def _match(values: Floats, u: Floats, correlation: float, settings: Settings) -> SizeMatch:
     return match_size(
         float(values[0]), float(values[1]), u_width_mm=float(u[0]), u_height_mm=float(u[1]),
@@ -184,7 +195,9 @@ def _size_of(adjustment: Adjustment, index: int, thickness_mm: float) -> _Size:
     return _Size(values=flat[order], by_shape=qd.flat_by_shape(quad, thickness_mm=thickness_mm)[order])
 
 
-def _flags(adjustment: Adjustment, edges: EdgeMeasurement, index: int, bends: Floats) -> tuple[str, ...]:
+def _flags(
+    adjustment: Adjustment, edges: EdgeMeasurement, index: int, bends: Floats, *, broken: bool
+) -> tuple[str, ...]:
     flags = []
     quad = adjustment.state.quads[index]
     taper_rad = max(abs(quad[qd.WIDTH_TAPER]) / quad[qd.HEIGHT], abs(quad[qd.HEIGHT_TAPER]) / quad[qd.WIDTH])
@@ -195,7 +208,7 @@ def _flags(adjustment: Adjustment, edges: EdgeMeasurement, index: int, bends: Fl
     if edges.used[index].min() < FEW_USED:
         flags.append("few-points")
     rise_mm = np.abs(quad[[qd.RISE_WIDTH, qd.RISE_HEIGHT]]).max()
-    if rise_mm > CURLED_MM or bends[qd.SIDES * index : qd.SIDES * (index + 1)].max() > BENT_PX:
+    if broken or rise_mm > CURLED_MM or bends[qd.SIDES * index : qd.SIDES * (index + 1)].max() > BENT_PX:
         flags.append("bent-edge")
     return tuple(flags)
 

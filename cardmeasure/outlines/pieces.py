@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from cardmeasure.camera import Camera, project_table, to_plane
 from cardmeasure.geometry import area, side_lengths
 from cardmeasure.outlines.ground import Reduced, pieces_mask
-from cardmeasure.outlines.joins import has_notches, is_joined
+from cardmeasure.outlines.joins import has_notches, is_joined, is_nominal
 from cardmeasure.photo import Photo
 
 Floats = NDArray[np.floating[Any]]
@@ -154,6 +154,10 @@ def _in_mask(view: _View, mask: NDArray[np.uint8], *, level: int) -> list[Outlin
 
 
 def _checked_for_seams(reduced: Reduced, camera: Camera, outline: Outline, nominal_mm: Floats) -> Outline:
+    if outline.flags == ("touching",) and is_nominal(*mean_sides_mm(outline.corners_mm), nominal_mm):
+        outline = replace(
+            outline, flags=()
+        )  # no two cards of nominal sizes make one; its outline has notches by chance
     if outline.flags:
         return outline
     corners_px = project_table(camera, outline.corners_mm)
@@ -166,6 +170,12 @@ def _checked_for_seams(reduced: Reduced, camera: Camera, outline: Outline, nomin
         return replace(outline, flags=("not-flat",)) if folded else outline
     joined = is_joined(reduced.pixels_bgr, reduced.to_reduced(corners_px), sides, nominal_mm=nominal_mm)
     return replace(outline, flags=("touching",)) if joined else outline
+
+
+def mean_sides_mm(corners_mm: Floats) -> tuple[float, float]:
+    """First and second side of a quadrilateral (4, 2), each with its opposite one."""
+    first, second = side_lengths(corners_mm).reshape(2, 2).mean(axis=0).tolist()
+    return first, second
 
 
 def _odd(value: float) -> int:

@@ -18,15 +18,13 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera
-from cardmeasure.classes import enabled
-from cardmeasure.classes.likelihood import cut_table
 from cardmeasure.edges.beside import light_beside
 from cardmeasure.edges.relief import darkness_px
 from cardmeasure.outlines.pieces import DOUBTFUL, Outline
 from cardmeasure.photo import Photo
 from cardmeasure.settings import Settings
 from cardmeasure.shapes.corners import COMMON_MM, LONGER_SEARCH_MM, Corners, corner_radii_mm
-from cardmeasure.sizing import FEW_USED, NOT_SQUARE_DEG, WEAK_CLARITY
+from cardmeasure.sizing import FEW_USED, NOT_SQUARE_DEG, WEAK_CLARITY, is_of_nominal_size
 from cardmeasure.solving import Solution
 
 Floats = NDArray[np.floating[Any]]
@@ -46,8 +44,6 @@ LARGE_MM = 32.0
 BLOWN_OUT, INSIDE_MM, SPOTS = 0.9, 5.0, np.linspace(-0.5, 0.5, 5)
 """Of the brightest light that the photo holds: a lamp seen in a glossy table has so much, white paper hardly; looked at
 so far within the sides, at some places."""
-NOMINAL_MM = 0.5
-"""Cards are cut to so much of a nominal size."""
 
 
 def proven(photo: Photo, outlines: Sequence[Outline], solution: Solution, settings: Settings) -> tuple[Outline, ...]:
@@ -68,7 +64,7 @@ def proven(photo: Photo, outlines: Sequence[Outline], solution: Solution, settin
     shadow = _shadows(solution, settings)[cards]
     blown_out = are_blown_out(photo, solution.adjustment.state.camera, quads)
     for k, index in enumerate(asked):
-        nominal = _is_nominal(quads[k], settings)
+        nominal = is_of_nominal_size(quads[k], settings)
         few = FEWEST_ALIKE if not out[index].exact or nominal else qd.SIDES
         usual = SEEMING_MM if nominal and out[index].on_pale else USUAL_MM
         radius = common_radius_mm(radii[k], u[k], fewest=few, usual_mm=usual)
@@ -108,13 +104,7 @@ def _has_relief(shadow: Floats, *, sure: bool) -> bool:
 def _is_cut(quad: Floats, shadow: Floats, settings: Settings) -> bool:
     """Whether a rectangle with sharp corners that differs from its table is a card: it throws a shadow, or has a
     nominal size."""
-    return bool(shadow.max() >= LEAST_SHADOW or _is_nominal(quad, settings))
-
-
-def _is_nominal(quad: Floats, settings: Settings) -> bool:
-    nominal = cut_table(enabled(settings.classes)).cuts_mm
-    off = np.abs(nominal - np.sort(quad[[qd.WIDTH, qd.HEIGHT]])).max(axis=1, initial=0.0)
-    return bool((off < NOMINAL_MM).any())
+    return bool(shadow.max() >= LEAST_SHADOW or is_of_nominal_size(quad, settings))
 
 
 def _radii(photo: Photo, cards: NDArray[np.intp], solution: Solution, settings: Settings) -> tuple[Floats, Floats]:
