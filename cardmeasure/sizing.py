@@ -42,6 +42,8 @@ itself is good to a few tenths of a millimetre."""
 ON_OUTLINE_MM = 0.3
 """An outline that followed such a line all round shows it where one direction's sides are found as far outside it, and
 the other's on it still: within what outlines scatter by."""
+SURE_MM = 1.0
+"""An outline that a closer look bore out was found where its sides are."""
 SAME_SIDE_MM, ONE_SHADOW_MM, NEXT_LINE_MM = 0.5, 1.75, 0.8
 """An outline found by its edges may have taken a shadow's for one of them; then only one direction is larger.
 Where both are, by more than such outlines scatter, the sides found are those of the next line within."""
@@ -163,6 +165,8 @@ def _card(
 def is_on_a_line(excess_mm: Floats, outline: Outline, px_per_mm: float) -> bool:
     """Whether the outline, by how much it is larger (2,) than the sides found, tells that some are a printed line."""
     room = FRAME_LINE_PX / px_per_mm
+    if outline.sure and np.abs(excess_mm).max() > SURE_MM:
+        return True
     if outline.exact and np.abs(excess_mm).min() < SAME_SIDE_MM:
         return bool(excess_mm.max() > max(ONE_SHADOW_MM, room))
     if outline.exact and excess_mm.min() > NEXT_LINE_MM:

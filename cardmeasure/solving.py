@@ -192,7 +192,7 @@ def solve(
             per_mm = squares[0].px_per_mm
             quads, edges = found_again(
                 photo, state.camera, state.quads, edges, px_per_mm=per_mm, u_place_px=u_place, measured=measured,
-                settled=_settled(laid),
+                joined=_joined(laid), sure=_sure(laid),
             )  # fmt: skip
             state = _with_cards(state, quads)
         # on a sheet, whose outlines are sure, a line printed inside the border may still lie within a first, wide look
@@ -296,7 +296,12 @@ def _joined(outlines: list[Outline]) -> NDArray[np.bool_]:
 
 def _settled(outlines: list[Outline]) -> NDArray[np.bool_]:
     """Which sides (c, 4) of the pieces have been found already."""
-    return np.asarray(_joined(outlines) | np.array([o.sure for o in outlines], bool)[:, None])
+    return np.asarray(_joined(outlines) | _sure(outlines)[:, None])
+
+
+def _sure(outlines: list[Outline]) -> NDArray[np.bool_]:
+    """Which pieces (c,) a closer look has borne out."""
+    return np.array([o.sure for o in outlines], bool)
 
 
 def _with_cards(state: State, quads: Floats) -> State:

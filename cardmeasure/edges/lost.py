@@ -56,16 +56,20 @@ STRETCHES = Stretches(every=3, phases=1)
 
 def found_again(
     photo: Photo, camera: Camera, quads: Floats, edges: EdgeMeasurement, *, px_per_mm: float, u_place_px: float,
-    measured: Measured, settled: Mask | None = None,
+    measured: Measured, joined: Mask | None = None, sure: Mask | None = None,
 ) -> tuple[Floats, EdgeMeasurement]:  # fmt: skip
     """Quadrilaterals (c, 11) with lost sides moved to where they are found, and their edges; the same if none is.
 
     u_place_px : what others may be off by. measured : measures the edges of some cards, whose numbers (k,) it is given,
     as quadrilaterals (k, 11) whose sides (k, 4) may be off by so many pixels, and what the photo has taught of them.
-    settled : sides (c, 4) that are not looked for.
+    joined : sides (c, 4) that another card touches, which are not looked for. sure (c,): cards that have been found
+    already, whose sides are looked for only where they are badly wrong.
     """
     lost = (edges.misfit > LOST) | ~_understood(photo, camera, quads, edges)
-    lost &= ~(np.zeros_like(lost) if settled is None else settled)
+    if joined is not None:
+        lost &= ~joined
+    if sure is not None:
+        lost &= ~sure[:, None] | (edges.misfit > CLOSER)
     with_lost: Mask = np.asarray(lost.any(axis=1))
     cards = np.flatnonzero(with_lost)
     if len(cards) == 0:

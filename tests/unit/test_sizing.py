@@ -43,3 +43,10 @@ def test_sides_found_on_a_printed_line_are_not(excess_mm: tuple[float, float]) -
 
 def test_where_edges_made_the_outline_one_direction_may_lie_on_it() -> None:
     assert not is_on_a_line(np.array([0.2, -1.6]), _outline(exact=True), PX_PER_MM)
+
+
+def test_a_card_that_was_borne_out_lies_where_it_was_seen() -> None:
+    corners = np.array([[0.0, 0.0], [63.0, 0.0], [63.0, 88.0], [0.0, 88.0]])
+    sure = Outline(corners_mm=corners, flags=(), contour_mm=corners, exact=True, sure=True)
+    assert is_on_a_line(np.array([-1.2, 0.0]), sure, PX_PER_MM)
+    assert not is_on_a_line(np.array([-0.5, 0.4]), sure, PX_PER_MM)
