@@ -126,7 +126,7 @@ def _card(
         return _unsized(number, corners, outline.flags or ("edge-not-found",))
     adjustment = solution.adjustment
     quad = adjustment.state.quads[index]
-    excess = _outline_excess_mm(outline, quad, solution)
+    excess = outline_excess_mm(outline, quad, solution)
     if is_on_a_line(excess, outline, solution.px_per_mm):
         # a line printed inside the border has been taken for the edge
         return _unsized(number, corners, ("edge-not-found",))
@@ -224,7 +224,7 @@ def _sagittas_px(solution: Solution) -> Floats:
     return np.abs(bends_px(solution.edges.points, solution.adjustment.edge_residuals_px))
 
 
-def _outline_excess_mm(outline: Outline, quad: Floats, solution: Solution) -> Floats:
+def outline_excess_mm(outline: Outline, quad: Floats, solution: Solution) -> Floats:
     """By how much the rough outline is larger than the sides found, (2,): the shorter and the longer side.
 
     The lens, which was not known when the outline was put on the table, bends it there.

@@ -17,6 +17,7 @@ from cardmeasure.reference.finding import Sighting
 from cardmeasure.reference.sheet_look import SheetLook
 from cardmeasure.results import Card
 from cardmeasure.settings import Settings
+from cardmeasure.shapes.borders import with_borders
 from cardmeasure.shapes.cards import corners_of_cards, odd_shapes
 from cardmeasure.shapes.lying import as_they_lie
 from cardmeasure.shapes.outlines import sorted_out
@@ -65,9 +66,9 @@ def _sized(
     start: Start, known: Mapping[int, KnownPiece],
 ) -> Sized:  # fmt: skip
     solution = solve(photo, squares, outlines, settings, start=start, known=known)
-    sure = as_they_lie(proven(photo, outlines, solution, settings), solution)
+    sure = as_they_lie(proven(photo, with_borders(outlines, solution), solution, settings), solution)
     if any(a is not b for a, b in zip(sure, outlines, strict=True)):
-        # what is no piece, or lies higher, has told wrong things of lens and pose
+        # what is no piece, lies higher, or is larger, has told wrong things of lens and pose
         outlines, solution = sure, solve(photo, squares, sure, settings, start=start, known=known)
     shapes = odd_shapes(photo, squares, outlines, solution, settings, start=start)
     corners = corners_of_cards(photo, outlines, solution, settings)

@@ -1,0 +1,48 @@
+"""Outlines that missed a border as dark as the table: grown by as much as one direction of the piece shows.
+
+Such an outline follows the picture's frame all round. If the sides along one direction were found outside it all the
+same, and those along the other on the frame, the border is as wide there: from so far out the edges are the next ones.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cardmeasure.outlines.pieces import Outline, clockwise
+from cardmeasure.sizing import is_on_a_line, outline_excess_mm
+from cardmeasure.solving import Solution
+
+Floats = NDArray[np.floating[Any]]
+
+LEAST_MM = 0.5
+"""The outline itself is good to a few tenths of a millimetre."""
+
+
+def with_borders(outlines: Sequence[Outline], solution: Solution) -> tuple[Outline, ...]:
+    """The outlines; those of solved pieces grown of which a half shows that they missed a border. The same objects
+    where nothing changes."""
+    out = list(outlines)
+    for k, outline in enumerate(outlines):
+        card = int(solution.card_of[k])
+        if card < 0 or outline.exact or outline.flags:
+            continue
+        excess = outline_excess_mm(outline, solution.adjustment.state.quads[card], solution)
+        missed_mm = -float(excess.min())
+        if missed_mm > LEAST_MM and is_on_a_line(excess, outline, solution.px_per_mm):
+            out[k] = replace(outline, corners_mm=grown(outline.corners_mm, missed_mm / 2))
+    return tuple(out)
+
+
+def grown(corners_mm: Floats, by_mm: float) -> Floats:
+    """A rectangle (4, 2), its sides moved out."""
+    corners = clockwise(corners_mm)
+    way = np.roll(corners, -1, axis=0) - corners
+    way = way / np.linalg.norm(way, axis=1)[:, None]
+    out = np.column_stack([way[:, 1], -way[:, 0]])
+    # a corner is where a side meets the one before it
+    return np.asarray(corners + by_mm * (out + np.roll(out, 1, axis=0)))
