@@ -50,7 +50,9 @@ SHARP_MM, POINTED_DEG, U_SHARP_MM = 0.7, 130.0, 0.3
 """A corner sharper than this is blurred away, and how sharp it is, is known to the last only."""
 ALIKE_THICK = 1.3
 """Pieces whose thicknesses differ by less than this factor are looked at together."""
-WEAK_CLARITY = 3.0
+WEAK_CLARITY, FAINT_CLARITY = 3.0, 8.0
+"""A side shows weakly; and so faintly that the corners must bear it out (rendered pieces whose corners are unclear had
+50 or more, but for one of 5 that was taken for its shadow)."""
 MOST_ROUND = 0.3
 """Radius of a polygon's corners over its width."""
 CARDS_MM = 1.0
@@ -167,7 +169,7 @@ def _measured(
             sides = np.unique(course.side[course.piece == k])
             looks = points.sides.looks.parameters[sides]
             shape = _shape(photo, adjustment, piece, fit, (points, looks, sides), paper)
-            if not _is_mostly_corner(shape):
+            if not _is_mostly_corner(shape) and is_borne_out(shape, float(points.clarity[sides].min())):
                 found[piece.number] = shape
     return found
 
@@ -204,6 +206,11 @@ def _is_mostly_corner(shape: MeasuredShape) -> bool:
     """Whether a polygon's corners are so round that hardly a side is left: several coins that lie on each other."""
     round_mm = MOST_ROUND * float(shape.sizes_mm[:2].min())
     return shape.plan.shape == "polygon" and shape.radius_mm is not None and shape.radius_mm > round_mm
+
+
+def is_borne_out(shape: MeasuredShape, least_clarity: float) -> bool:
+    """Whether all sides show, or else the corners that they meet in: a faint one may be a shadow's."""
+    return "corners-unclear" not in shape.flags or least_clarity >= FAINT_CLARITY
 
 
 def _lies_far_inside(plan: Plan, rough: Plan, thickness_mm: float) -> bool:

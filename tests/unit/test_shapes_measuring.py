@@ -16,6 +16,8 @@ from calibration.study.odd import settings_of_truth, shape_scores
 from cardmeasure.pipeline import measure_photo
 from cardmeasure.results import ShotResult
 from cardmeasure.settings import Settings
+from cardmeasure.shapes.measuring import MeasuredShape, is_borne_out
+from cardmeasure.shapes.plans import polygon
 
 SIZE = {"width": 1200, "height": 900, "px_per_mm": 5.0}
 
@@ -59,3 +61,17 @@ def test_deep_corners_are_measured_and_do_not_move_the_sides(tmp_path: Path) -> 
         assert card.corner_radius_mm == pytest.approx(true["radius_mm"], abs=0.5)
         assert card.width_mm == pytest.approx(true["width_mm"], abs=4 * (card.u_width_mm or 0.0))
         assert card.height_mm == pytest.approx(true["height_mm"], abs=4 * (card.u_height_mm or 0.0))
+
+
+@pytest.mark.parametrize(
+    ("flags", "clarity", "good"),
+    [((), 5.0, True), (("corners-unclear",), 50.0, True), (("corners-unclear",), 5.0, False)],
+    ids=["corners-seen", "sides-seen", "neither"],
+)
+def test_a_faint_side_must_be_borne_out_by_the_corners(flags: tuple[str, ...], clarity: float, good: bool) -> None:
+    corners = np.array([[0.0, 0.0], [60.0, 0.0], [30.0, 50.0]])
+    shape = MeasuredShape(
+        plan=polygon(corners, 1.0), sizes_mm=np.array([50.0, 60.0, np.nan]), groups={}, corners_px=np.zeros((4, 2)),
+        outline_px=np.zeros((0, 2)), radius_mm=None, thickness_mm=2.0, flags=flags,
+    )  # fmt: skip
+    assert is_borne_out(shape, clarity) == good
