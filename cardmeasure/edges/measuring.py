@@ -49,8 +49,8 @@ U_MODEL_PX, U_CUT_MM = 0.05, 0.004
 """Shift of a whole side that no model of ours explains: sharpening and uneven shadow; the cut of the board."""
 U_SHARE, U_DOUBT = 1.25, 0.5
 """By how much the scatter of places exceeds what the fit alone says, as neighbouring bins err together, what the edge
-points' own noise stands for taken off; and what share of the distance to other explanations it is, as the likelier one
-is mostly right (rendered shots, not the study's)."""
+points' own noise stands for taken off (rendered shots, the study's, too); and what share of the distance to other
+explanations it is, as the likelier one is mostly right (rendered shots, not the study's)."""
 ILL_EXPLAINED, U_ILL_EXPLAINED_MM = (6.0, 10.0), 0.08
 """Misfits between which it shows that a side does not look as sides do, and what such sides are off by: on rendered
 shots, not the study's, 25 sides beyond a misfit of 8 had an RMS of 0.085 mm, others of 0.02."""

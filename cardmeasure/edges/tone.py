@@ -12,7 +12,7 @@ from cardmeasure.numerics import normal_cdf
 Floats = NDArray[np.floating[Any]]
 
 U_TONE = 0.1
-"""Standard uncertainty of the exponent by which a photo's tone curve departs from sRGB's. On rendered shots flat curves
+"""Standard uncertainty of the exponent by which a photo's tone curve departs from sRGB's. In the study flat curves
 shift edges as 0.06 does, curves of mild contrast as -0.06, and of strong contrast as -0.16."""
 MOST_TONE = 1.0
 """Largest shift by a tone curve's exponent, in blurs: that of white paper against a nearly black table."""

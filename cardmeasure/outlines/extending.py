@@ -12,14 +12,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from cardmeasure.outlines.growing import moved_out
 from cardmeasure.outlines.trials import Trials
+from cardmeasure.outlines.trusting import ALIKE_MM, LEAST_ROUND_MM, RIM_MM
 
 Floats = NDArray[np.floating[Any]]
 
-ROUND_MM, ALIKE_MM = 1.2, 0.75
-"""Radius of a round corner, and how far two of one card differ."""
-NEAREST_MM, FARTHEST_MM = 0.8, 9.0
-"""How far out the right side may be: borders are so wide."""
 PARALLEL = 0.02
 """Sine of the angle between sides along each other."""
 SAME_MM = 0.4
@@ -27,6 +25,7 @@ SAME_MM = 0.4
 MOST = 6
 """For each rectangle."""
 MOST_LOOKED_AT = 60
+SIDES = np.arange(4)
 
 
 def extended(trials: Trials, quads: Floats) -> Floats:
@@ -38,18 +37,18 @@ def extended(trials: Trials, quads: Floats) -> Floats:
     if len(quads):
         for corners, side in zip(trials.corners_mm, _wrong_sides(trials).tolist(), strict=True):
             if side >= 0:
-                out += [_moved(corners, side, off) for off in _edges_beyond(corners, side, quads)]
+                beyond = np.array(_edges_beyond(corners, side, quads))
+                out += list(moved_out(np.tile(corners, (len(beyond), 1, 1)), beyond[:, None] * (side == SIDES)))
     return np.array(out[:MOST_LOOKED_AT]).reshape(-1, 4, 2)
 
 
 def _wrong_sides(trials: Trials) -> NDArray[np.intp]:
     """The side (n,) between two corners that are unlike the other two, which are round and alike; -1 where none is."""
-    radii = np.where(np.isfinite(trials.u_radii_mm), trials.radii_mm, -np.inf)
+    radii = np.where(np.isfinite(trials.u_radii_mm), trials.radii_mm, 0.0)
     after = np.roll(radii, -1, axis=1)
-    with np.errstate(invalid="ignore"):
-        alike = (np.minimum(radii, after) >= ROUND_MM) & (np.abs(radii - after) < ALIKE_MM)
+    alike = (np.minimum(radii, after) >= LEAST_ROUND_MM) & (np.abs(radii - after) < ALIKE_MM)
     # the opposite side's corners are the next two
-    other = np.maximum(np.roll(radii, -2, axis=1), np.roll(radii, -3, axis=1)) < ROUND_MM
+    other = np.maximum(np.roll(radii, -2, axis=1), np.roll(radii, -3, axis=1)) < LEAST_ROUND_MM
     good = alike & other & trials.found[:, None]
     return np.where(good.any(axis=1), (good.argmax(axis=1) + 2) % 4, -1)
 
@@ -64,19 +63,10 @@ def _edges_beyond(corners: Floats, side: int, quads: Floats) -> list[float]:
     ways = ends - starts
     middle = (starts + ends) / 2 - (a + b) / 2
     off = middle @ out
-    near = (off > NEAREST_MM) & (off < FARTHEST_MM) & (np.abs(middle @ way) < length / 2)
+    near = (off > RIM_MM[0]) & (off < RIM_MM[1]) & (np.abs(middle @ way) < length / 2)
     near &= np.abs(ways @ out) < PARALLEL * np.linalg.norm(ways, axis=1)
     found: list[float] = []
     for one in np.sort(off[near]).tolist():
         if not found or one - found[-1] > SAME_MM:
             found.append(one)
     return found[:MOST]
-
-
-def _moved(corners: Floats, side: int, off_mm: float) -> Floats:
-    """The corners (4, 2) with one side moved out along its neighbours."""
-    moved = corners.copy()
-    for corner, inner in ((side, side - 1), ((side + 1) % 4, (side + 2) % 4)):
-        way = corners[corner] - corners[inner]
-        moved[corner] = corners[corner] + off_mm * way / np.linalg.norm(way)
-    return moved

@@ -47,17 +47,17 @@ def grown(view: View, quads: Floats, slopes: Floats) -> Grown:
     for _ in range(ROUNDS):
         shift = np.stack([_outermost(view, corners, side, slopes) for side in range(4)], axis=1)
         shift = np.where(total + shift <= WIDEST_BORDER_MM, shift, 0.0)
-        corners, total = _moved(corners, shift), total + shift
+        corners, total = moved_out(corners, shift), total + shift
     odd = _much_clearer(view, corners, total, slopes)
     if odd.any():
         again = np.stack([_outermost(view, corners, k, slopes, least=FAINTEST_RISE) for k in range(4)], axis=1)
         shift = np.where(odd, again, 0.0)
-        corners, total = _moved(corners, shift), total + shift
+        corners, total = moved_out(corners, shift), total + shift
         odd &= shift == 0
     return Grown(corners_mm=corners, shift_mm=total, doubtful=np.asarray(odd.any(axis=1)))
 
 
-def _moved(quads: Floats, shift: Floats) -> Floats:
+def moved_out(quads: Floats, shift: Floats) -> Floats:
     """Quadrilaterals (n, 4, 2) with their sides moved outwards by (n, 4)."""
     start, end = quads, np.roll(quads, -1, axis=1)
     way = (end - start) / np.maximum(np.linalg.norm(end - start, axis=2), 1e-9)[..., None]

@@ -108,7 +108,8 @@ def _trusted(
     trials = tried(np.concatenate([rough, *(clockwise(o.corners_mm)[None] for o in plain)]))
     more = extended(trials, quads)
     trials = trials + tried(more) if len(more) else trials
-    is_plain = (np.arange(len(trials.found)) >= count) & (np.arange(len(trials.found)) < count + len(plain))
+    is_plain = np.zeros(len(trials.found), bool)
+    is_plain[count : count + len(plain)] = True
     out = []
     for k in trusted(trials, plain=is_plain, nominal_mm=nominal_mm, pale=pale).tolist():
         corners = trials.corners_mm[k]

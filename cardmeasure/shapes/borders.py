@@ -8,16 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from cardmeasure.outlines.growing import moved_out
 from cardmeasure.outlines.pieces import Outline, clockwise
 from cardmeasure.sizing import is_on_a_line, outline_excess_mm
 from cardmeasure.solving import Solution
-
-Floats = NDArray[np.floating[Any]]
 
 LEAST_MM = 0.5
 """The outline itself is good to a few tenths of a millimetre."""
@@ -34,15 +31,6 @@ def with_borders(outlines: Sequence[Outline], solution: Solution) -> tuple[Outli
         excess = outline_excess_mm(outline, solution.adjustment.state.quads[card], solution)
         missed_mm = -float(excess.min())
         if missed_mm > LEAST_MM and is_on_a_line(excess, outline, solution.px_per_mm):
-            out[k] = replace(outline, corners_mm=grown(outline.corners_mm, missed_mm / 2))
+            all_round = np.full((1, 4), missed_mm / 2)
+            out[k] = replace(outline, corners_mm=moved_out(clockwise(outline.corners_mm)[None], all_round)[0])
     return tuple(out)
-
-
-def grown(corners_mm: Floats, by_mm: float) -> Floats:
-    """A rectangle (4, 2), its sides moved out."""
-    corners = clockwise(corners_mm)
-    way = np.roll(corners, -1, axis=0) - corners
-    way = way / np.linalg.norm(way, axis=1)[:, None]
-    out = np.column_stack([way[:, 1], -way[:, 0]])
-    # a corner is where a side meets the one before it
-    return np.asarray(corners + by_mm * (out + np.roll(out, 1, axis=0)))
