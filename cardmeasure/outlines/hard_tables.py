@@ -18,7 +18,7 @@ from cardmeasure.outlines.comparing import area_mm2, covered_mm2, lies_within, s
 from cardmeasure.outlines.extending import extended
 from cardmeasure.outlines.frames import are_mere_lines
 from cardmeasure.outlines.growing import grown
-from cardmeasure.outlines.likeliest import likeliest
+from cardmeasure.outlines.likeliest import arc_support, likeliest
 from cardmeasure.outlines.lines import PER_MM, View, segments_mm, slopes_of, view_of
 from cardmeasure.outlines.pieces import DOUBTFUL, Outline, clockwise
 from cardmeasure.outlines.rectangles import Rectangles
@@ -111,7 +111,8 @@ def _trusted(
     is_plain = np.zeros(len(trials.found), bool)
     is_plain[count : count + len(plain)] = True
     out = []
-    for k in trusted(trials, plain=is_plain, nominal_mm=nominal_mm, pale=pale).tolist():
+    arcs = arc_support(view, trials.corners_mm, edges.slopes)
+    for k in trusted(trials, plain=is_plain, arcs=arcs, nominal_mm=nominal_mm, pale=pale).tolist():
         corners = trials.corners_mm[k]
         if not is_plain[k] and any(_is_part(corners, one) for one in plain):
             continue

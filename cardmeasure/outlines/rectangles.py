@@ -22,8 +22,9 @@ ONE_LINE_MM, ONE_LINE_GAP_MM, GROWTHS = 0.4, 5.0, 12
 a checked table a card's edge shows beside every other check. An edge grows in so many rounds."""
 SQUARE_DEG, FACING_DEG = 2.5, 1.6
 """How far two edges may be from square to make a corner, and two corners from facing each other."""
-CORNER_GAP_MM, CORNER_OVERRUN_MM = 7.0, 1.5
-"""An edge ends so far before its corner, which may be round, or runs so far past it."""
+CORNER_GAP_MM, CORNER_OVERRUN_MM = 10.0, 1.5
+"""An edge ends so far before its corner, which may be round, and where a stripe as dark or pale as the card may run; or
+it runs so far past it."""
 LEAST_MM, MOST_MM, MOST_ASPECT = 32.0, 320.0, 3.0
 """On a patterned table smaller or narrower rectangles are everywhere."""
 MOST_OVERRUN = 0.55

@@ -16,6 +16,7 @@ from cardmeasure.edges.looks import PARAMETERS, SHADE, SHADOW
 from cardmeasure.edges.relief import darkness_px
 from cardmeasure.outlines.choosing import chosen, common_share
 from cardmeasure.outlines.growing import grown
+from cardmeasure.outlines.hard_tables import LEAST_TRIED
 from cardmeasure.outlines.lines import View, cues_of, segments_mm, slopes_of
 from cardmeasure.outlines.neighbours import beside_each_other
 from cardmeasure.outlines.pieces import Outline
@@ -88,6 +89,13 @@ def test_a_card_on_stripes_is_found() -> None:
     card = box(100, 80, 63, 88, turn_deg=9)
     found = found_in(drawn((card, 0.7), stripes=1.5))
     assert [one for one in found if off_mm(one, card) < 0.7]
+
+
+def test_a_card_is_closed_though_stripes_as_bright_as_it_hide_both_ends_of_a_side() -> None:
+    card, stripes = box(100, 80, 63, 88), [box(x, 18, 9, 36) for x in (72, 128)]
+    view = drawn(*((stripe, 0.5) for stripe in stripes), (card, 0.5))
+    closed = closed_rectangles(view, segments_mm(view), slopes_of(view), least=LEAST_TRIED, ends=True)
+    assert [one for one in closed.corners_mm if off_mm(one, card) < 0.6]
 
 
 def test_grain_alone_makes_no_card() -> None:

@@ -37,9 +37,9 @@ def together(*looks: Trials) -> Trials:
     return Trials(**{name: np.concatenate([getattr(one, name) for one in looks]) for name in Trials.__annotations__})
 
 
-def cards(*looks: Trials, plain: tuple[int, ...] = (), pale: bool = False) -> list[int]:
-    is_plain = np.isin(np.arange(len(looks)), plain)
-    return trusted(together(*looks), plain=is_plain, nominal_mm=NOMINAL, pale=pale).tolist()
+def cards(*looks: Trials, plain: tuple[int, ...] = (), pale: bool = False, arcs: float = 0.0) -> list[int]:
+    is_plain, seen = np.isin(np.arange(len(looks)), plain), np.full((len(looks), 4), arcs)
+    return trusted(together(*looks), plain=is_plain, arcs=seen, nominal_mm=NOMINAL, pale=pale).tolist()
 
 
 def test_a_rectangle_with_four_round_corners_on_a_table_is_a_card_whatever_its_size() -> None:
@@ -98,6 +98,15 @@ def test_three_corners_alike_are_enough_where_the_size_is_nominal() -> None:
     assert cards(look(box(0, 0, 71.3, 95.2), in_shadow, TABLE)) == []
 
 
+def test_arcs_seen_from_farther_off_are_enough_where_the_size_is_nominal_and_the_table_lies_around() -> None:
+    in_pattern = [1.5, 3.6, 4.6, 2.0]
+    assert cards(look(box(0, 0, 63, 88), in_pattern, TABLE), arcs=1.0) == [0]
+    assert cards(look(box(0, 0, 63, 88), in_pattern, TABLE), arcs=0.6) == []
+    assert cards(look(box(0, 0, 71.3, 95.2), in_pattern, TABLE), arcs=1.0) == []
+    assert cards(look(box(0, 0, 63, 88), in_pattern, BORDER), arcs=1.0) == []
+    assert cards(look(box(0, 0, 63, 88), in_pattern, TABLE, misfit=40.0), arcs=1.0) == []
+
+
 def test_of_a_card_and_a_frame_on_it_with_round_corners_the_card_is_taken() -> None:
     frame = look(box(0, 0, 59, 84), ROUND, TABLE)
     assert cards(frame, look(box(0, 0, 63, 88), ROUND, TABLE)) == [1]
@@ -110,7 +119,9 @@ def test_of_a_card_that_is_cut_square_and_a_frame_with_round_corners_the_card_is
     for around, card in ((BORDER, 0), (TABLE, 1)):
         frame = look(box(0, 0, 54.0, 85.6), ROUND, around, misfit=20.0)
         both = together(look(box(0, 0, 57.2, 89.0), SQUARE, TABLE), frame)
-        assert trusted(both, plain=np.zeros(2, bool), nominal_mm=nominal, pale=False).tolist() == [card]
+        assert trusted(
+            both, plain=np.zeros(2, bool), arcs=np.zeros((2, 4)), nominal_mm=nominal, pale=False
+        ).tolist() == [card]
 
 
 def test_beside_one_side_of_a_card_that_is_cut_square_a_pattern_may_run() -> None:
@@ -147,5 +158,5 @@ def test_only_a_pile_has_corners_clearly_unlike_each_other() -> None:
 
 def test_of_nothing_nothing_is_trusted() -> None:
     nothing = look(box(0, 0, 63, 88), ROUND, TABLE).rows(np.zeros(1, bool))
-    assert trusted(nothing, plain=np.zeros(0, bool), nominal_mm=NOMINAL, pale=False).size == 0
+    assert trusted(nothing, plain=np.zeros(0, bool), arcs=np.zeros((0, 4)), nominal_mm=NOMINAL, pale=False).size == 0
     assert trusted_in_pile(nothing, nominal_mm=NOMINAL).size == 0
