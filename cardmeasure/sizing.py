@@ -18,7 +18,7 @@ from cardmeasure.edges.bends import bends_px
 from cardmeasure.edges.breaks import is_broken
 from cardmeasure.edges.measuring import EdgeMeasurement
 from cardmeasure.geometry import clockwise_from_top_left, side_lengths
-from cardmeasure.outlines.pieces import Outline
+from cardmeasure.outlines.pieces import DOUBTFUL, Outline
 from cardmeasure.results import Card, Corners, SizeMatch
 from cardmeasure.settings import Settings
 from cardmeasure.shapes.cards import shape_card
@@ -29,6 +29,8 @@ from cardmeasure.uncertainty import budget_from_covariances
 Floats = NDArray[np.floating[Any]]
 
 NOT_SQUARE_DEG = 0.5
+TORN_DEG, MOST_ASPECT = 1.0, 3.0
+"""Cards are cut square to a few tenths of a degree, and less than three times as long as wide."""
 BENT_PX, CURLED_MM = 0.6, 0.15
 WEAK_CLARITY = 3.0
 FEW_USED = 0.6
@@ -132,8 +134,11 @@ def _card(
         return _unsized(number, corners, ("edge-not-found",))
     lengths = (float(quad[qd.WIDTH]), float(quad[qd.HEIGHT]))
     broken = is_broken(solution.edges.points, adjustment.edge_residuals_px, index, sides_mm=lengths)
-    if broken and not is_of_nominal_size(quad, settings):
-        return _unsized(number, corners, ("touching",))
+    if not is_of_nominal_size(quad, settings):
+        if broken:
+            return _unsized(number, corners, ("touching",))
+        if is_no_card(quad, bend_px=float(bends[qd.SIDES * index : qd.SIDES * (index + 1)].max())):
+            return _unsized(number, corners, DOUBTFUL)
     thickness_mm = settings.thickness_mm if outline.thickness_mm is None else outline.thickness_mm
     size = _size_of(adjustment, index, thickness_mm)
     covariance = size.covariance(adjustment.shape_covariance(index))
@@ -176,6 +181,14 @@ def is_on_a_line(excess_mm: Floats, outline: Outline, px_per_mm: float) -> bool:
     # where the other direction is smaller than found, the outline is askew, and hides no border
     one = excess_mm.max() > ONE_FRAME_LINE_MM / 2 and np.ptp(excess_mm) > max(ONE_FRAME_LINE_MM, room)
     return bool(excess_mm.max() > max(FRAME_LINE_MM, room) or one)
+
+
+def is_no_card(quad: Floats, *, bend_px: float) -> bool:
+    """Whether a quadrilateral (11,) of no nominal size is torn paper, or a finger, rather than a card: out of square, or
+    long and narrow with sides that bend."""
+    short, long = np.sort(quad[[qd.WIDTH, qd.HEIGHT]]).tolist()
+    torn = abs(np.degrees(quad[qd.SHEAR])) > TORN_DEG
+    return bool(torn or (bend_px > BENT_PX and long > MOST_ASPECT * short))
 
 
 def is_of_nominal_size(quad: Floats, settings: Settings) -> bool:
