@@ -44,9 +44,11 @@ SHADOW_ROOM = 2.0
 SHOWS = 4.0
 """Clarity that a place needs to be believed in against an outline. On rendered shots, not the study's, sides rightly
 moved had 10 or more, and the one wrongly moved 1.7."""
+APART = 2
+"""A step is the steepest within so many pixels."""
 TRIALS = 3
-U_CLOSE_PX, STAYS_PX = 1.0, 1.5
-"""What a side may be off by where it is looked at closely, and at most."""
+U_CLOSE_PX, STAYS_PX, LOOKS = 1.0, 1.5, 2
+"""What a side may be off by where it is looked at closely, and at most; and how often it is, where it is farther off."""
 FLOOR = 0.01
 DARKER, SPOTS = 0.35, np.linspace(-0.6, 0.6, 9)
 """What lies outside an edge is no table where it is darker by so much, logarithm of light, than farther out than any
@@ -99,14 +101,20 @@ def _best_places(
     moved_px, close = np.zeros(lost.shape), np.zeros_like(lost)
     for k in range(steps.shape[2]):
         tried = lost & np.isfinite(steps[..., k])
-        if not tried.any():
-            continue
-        there = moved_outward(camera, quads, np.where(tried, steps[..., k], 0.0))
-        trial = measured(there, u_px)
-        better = tried & understood(there, trial) & (trial.clarity > SHOWS) & (trial.misfit < misfit)
-        better &= np.abs(trial.known.sides.looks.place_px.reshape(lost.shape)) < STAYS_PX
-        moved_px, misfit = np.where(better, steps[..., k], moved_px), np.where(better, trial.misfit, misfit)
-        close |= better
+        outward = np.where(tried, steps[..., k], 0.0)
+        for _ in range(LOOKS):
+            if not tried.any():
+                break
+            there = moved_outward(camera, quads, outward)
+            trial = measured(there, u_px)
+            place = trial.known.sides.looks.place_px.reshape(lost.shape)
+            stays = np.abs(place) < STAYS_PX
+            better = tried & stays & understood(there, trial) & (trial.clarity > SHOWS) & (trial.misfit < misfit)
+            moved_px, misfit = np.where(better, outward, moved_px), np.where(better, trial.misfit, misfit)
+            close |= better
+            # what has strayed to where it is explained far better is looked at there
+            tried = tried & ~stays & (trial.misfit < BETTER * edges.misfit)
+            outward = np.where(tried, outward + place, 0.0)
     return moved_px, close
 
 
@@ -154,8 +162,8 @@ def _steps(whole: Profiles, row: int, *, beyond_px: float) -> Floats:
     if len(cut) < 3:
         return np.zeros(0)
     step = np.abs(total[cut + WINDOW] - 2 * total[cut] + total[cut - WINDOW]).sum(axis=1) / WINDOW
-    padded = np.pad(step, WINDOW, constant_values=-1.0)
-    peak = step >= np.max([padded[k : k + len(step)] for k in range(2 * WINDOW + 1)], axis=0)
+    padded = np.pad(step, APART, constant_values=-1.0)
+    peak = step >= np.max([padded[k : k + len(step)] for k in range(2 * APART + 1)], axis=0)
     at = (d[cut - 1] + d[np.minimum(cut, len(d) - 1)]) / 2
     clear = np.flatnonzero(peak & (step > LEAST_STEP) & (at > beyond_px))
     return np.asarray(np.sort(at[clear[np.argsort(-step[clear])[:TRIALS]]]))
