@@ -102,7 +102,7 @@ def seam_in(photo: Photo, camera: Camera, part_mm: Floats, *, table: Floats, px_
 def _flat(photo: Photo, camera: Camera, contour_mm: Floats, per_mm: float, table: Floats) -> _Flat:
     """The region and its surroundings."""
     grid = grid_over(contour_mm, per_mm)
-    log = log_light(photo, camera, grid.to_mm(np.arange(grid.columns), np.arange(grid.rows)[:, None]))
+    log = log_light(photo, camera, grid.all_mm())
     return _Flat(log=log, table=table, per_mm=per_mm, grid=grid)
 
 

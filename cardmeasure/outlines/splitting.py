@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from functools import partial
+from functools import cache, partial
 from typing import Any
 
 import cv2
@@ -46,14 +46,13 @@ def split_along_seams(
     box = cv2.minAreaRect(region.contour_mm.astype(np.float32))
     if "cut-by-frame" in region.flags or min(box[1]) < LEAST_MM or px_per_mm < LEAST_PER_MM:
         return (region,)
-    table = table_around(photo, camera, region.contour_mm)
-    sought = partial(seam_in, photo, camera, table=table, px_per_mm=px_per_mm)
+    table = cache(partial(table_around, photo, camera, region.contour_mm))
     seams: list[Seam] = []
     whole, open_parts = [], [region.contour_mm]
     while open_parts:
         part = open_parts.pop()
         asked = len(seams) < MOST_CUTS and may_have_seam(photo, camera, part, table=table)
-        seam = sought(part) if asked else None
+        seam = seam_in(photo, camera, part, table=table(), px_per_mm=px_per_mm) if asked else None
         if seam is None:
             whole.append(part)
         else:

@@ -37,7 +37,13 @@ class Grid:
 
     def to_mm(self, x: NDArray[Any], y: NDArray[Any]) -> Floats:
         """Places (..., 2) on the table of pixels."""
-        return np.asarray(self.origin_mm + x[..., None] * self.right_mm + y[..., None] * self.down_mm)
+        # coordinate by coordinate, as numpy is slow where the last axis is short
+        axes = zip(self.origin_mm, self.right_mm, self.down_mm, strict=True)
+        return np.stack([first + x * right + y * down for first, right, down in axes], axis=-1)
+
+    def all_mm(self) -> Floats:
+        """Places (rows, columns, 2) of all its pixels."""
+        return self.to_mm(np.arange(self.columns), np.arange(self.rows)[:, None])
 
     def turned(self) -> Grid:
         """The same with rows for columns."""

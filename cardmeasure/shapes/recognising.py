@@ -80,8 +80,8 @@ def is_several_cards(plan: Plan) -> bool:
 
 def corner_radius_mm(contour_mm: Floats, corners_mm: Floats) -> float:
     """Rough radius of a rectangle's round corners: from how far the outline stays away from them (medians of four)."""
-    apart = contour_mm[None] - corners_mm[:, None]
-    off = np.sqrt((apart**2).sum(axis=2).min(axis=1))
+    x, y = contour_mm.T[:, None] - corners_mm.T[:, :, None]
+    off = np.sqrt((x * x + y * y).min(axis=1))
     return _radius_mm(off, interior_angles_rad(corners_mm))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from itertools import pairwise
 from typing import Any
 
@@ -187,7 +188,7 @@ def test_an_outline_whose_opposite_sides_differ_is_uneven(longer_mm: float) -> N
 def asked_for_seam(tmp_path: Any, *cards: Laid, radius_mm: float = ROUND_MM) -> bool:
     photo, camera = drawn(tmp_path, *cards, radius_mm=radius_mm)
     contour = region(*cards).contour_mm
-    return may_have_seam(photo, camera, contour, table=table_around(photo, camera, contour))
+    return may_have_seam(photo, camera, contour, table=partial(table_around, photo, camera, contour))
 
 
 @pytest.mark.parametrize("radius_mm", [2.0, 3.0, 4.0])
@@ -205,7 +206,7 @@ def test_notches_on_one_side_alone_are_no_seam_s(tmp_path: Any) -> None:
     """Where a region ends in the middle of the cards there is no notch that faces those above."""
     photo, camera = drawn(tmp_path, Laid(x=20), Laid(x=61.05))
     contour = region(Laid(x=20), Laid(x=61.05)).contour_mm
-    table = table_around(photo, camera, contour)
+    table = partial(table_around, photo, camera, contour)
     upper = contour.copy()
     upper[:, 1] = np.minimum(upper[:, 1], 60.0)  # cut off by hand below the notches above
     assert may_have_seam(photo, camera, contour, table=table)
