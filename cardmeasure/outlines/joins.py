@@ -53,7 +53,8 @@ def is_joined(
 
     It is, where the whole has a nominal size, and is not parted into two that have one each, nor into equal halves.
 
-    bgr : a picture in code values, reduced to about `PX_PER_MM`. sides_mm : length of the first and the second side.
+    bgr : a picture in code values, reduced to about `PX_PER_MM`; with a fourth channel, which is not looked at, it is
+    seen from above in half the time. sides_mm : length of the first and the second side.
     nominal_mm : (k, 2), the short and long sides of nominal sizes.
     """
     for picture, across, along in _both_ways(bgr, corners_px, sides_mm):
@@ -85,6 +86,8 @@ def _both_ways(
     target = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], np.float32)
     h = cv2.getPerspectiveTransform(corners_px.astype(np.float32), target)
     flat = cv2.warpPerspective(bgr, h, (width, height), flags=cv2.INTER_LINEAR)
+    if bgr.shape[2] == 4:
+        flat = cv2.cvtColor(flat, cv2.COLOR_BGRA2BGR)
     codes = np.asarray(flat if flat.dtype == np.uint8 else flat // 256, np.uint8)
     log = np.asarray(cv2.LUT(codes, LOGARITHMS), np.uint8)
     yield log, *sides_mm

@@ -105,8 +105,13 @@ def find_pieces(
     reduced = pieces_mask(photo, px_per_mm=px_per_mm, known=reference_px)
     view = _View(reduced=reduced, camera=camera, per_mm=px_per_mm * float(reduced.factor.mean()))
     outlines = _in_mask(view, reduced.masks[0], level=0)
+    picture = np.asarray(cv2.cvtColor(reduced.pixels_bgr, cv2.COLOR_BGR2BGRA), reduced.pixels_bgr.dtype)
+    corners_px = [reduced.to_reduced(project_table(camera, outline.corners_mm)) for outline in outlines]
     return Found(
-        outlines=tuple(_checked_for_seams(reduced, camera, outline, nominal_mm) for outline in outlines),
+        outlines=tuple(
+            _checked_for_seams(picture, px, outline, nominal_mm)
+            for px, outline in zip(corners_px, outlines, strict=True)
+        ),
         unexplained=_unexplained(reduced, camera, outlines),
         spread=reduced.spread,
     )
@@ -153,22 +158,22 @@ def _in_mask(view: _View, mask: NDArray[np.uint8], *, level: int) -> list[Outlin
     return found
 
 
-def _checked_for_seams(reduced: Reduced, camera: Camera, outline: Outline, nominal_mm: Floats) -> Outline:
+def _checked_for_seams(
+    picture: NDArray[np.uint8 | np.uint16], corners_px: Floats, outline: Outline, nominal_mm: Floats
+) -> Outline:
+    """The outline, flagged if a seam or a fold runs across it in the reduced picture, where its corners (4, 2) are."""
     if outline.flags == ("touching",) and is_nominal(*mean_sides_mm(outline.corners_mm), nominal_mm):
         outline = replace(
             outline, flags=()
         )  # no two cards of nominal sizes make one; its outline has notches by chance
     if outline.flags:
         return outline
-    corners_px = project_table(camera, outline.corners_mm)
     first, second, *_ = side_lengths(outline.corners_mm)
     sides = (float(first), float(second))
     if max(sides) < BLOCK_MM:
-        folded = is_joined(
-            reduced.pixels_bgr, reduced.to_reduced(corners_px), sides, nominal_mm=NO_SIZES, near_mm=FOLD_MM
-        )  # fmt: skip
+        folded = is_joined(picture, corners_px, sides, nominal_mm=NO_SIZES, near_mm=FOLD_MM)
         return replace(outline, flags=("not-flat",)) if folded else outline
-    joined = is_joined(reduced.pixels_bgr, reduced.to_reduced(corners_px), sides, nominal_mm=nominal_mm)
+    joined = is_joined(picture, corners_px, sides, nominal_mm=nominal_mm)
     return replace(outline, flags=("touching",)) if joined else outline
 
 
