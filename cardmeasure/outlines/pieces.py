@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 
 from cardmeasure.camera import Camera, project_table, to_plane
 from cardmeasure.geometry import area, side_lengths
+from cardmeasure.numerics import lengths
 from cardmeasure.outlines.ground import Reduced, pieces_mask
 from cardmeasure.outlines.joins import has_notches, is_joined, is_nominal
 from cardmeasure.photo import Photo
@@ -33,6 +35,8 @@ EVERY = 3
 RIM_PX, CONVEX, MOST_CUT_MM2 = 5, 0.97, 4e4
 """A mask's rim around what an outline explains is narrower; a card that the frame cuts covers more of its hull, and no
 more than two thirds of a large sheet."""
+FEWEST_ON_SIDE, FAR_MM = 8, 1e6
+"""Points of a contour along the middle of each side, to fit lines to; and so far away it has none."""
 MAX_LONG_MM = 320.0
 """A4 and Letter sheets are the largest pieces; what is larger is the table's end or a reflection."""
 NO_SIZES = np.zeros((0, 2))
@@ -144,8 +148,8 @@ def _in_mask(view: _View, mask: NDArray[np.uint8], *, level: int) -> list[Outlin
     contours, _ = cv2.findContours(opened, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     found: list[Outline] = []
     long = [np.asarray(contour, np.int32).reshape(-1, 2) for contour in contours if len(contour) > 20]
-    for contour, mm in zip(long, _on_table(long, view), strict=True):
-        outline = _outline(contour, mm, view.per_mm, mask.shape)
+    outlines = [_outline(contour, mm, mask.shape) for contour, mm in zip(long, _on_table(long, view), strict=True)]
+    for contour, outline in zip(long, _with_fitted_corners(outlines, view.per_mm), strict=True):
         apart: list[Outline] = []
         if outline and outline.flags and level + 1 < len(view.reduced.masks):
             region = np.zeros(mask.shape, np.uint8)
@@ -196,7 +200,8 @@ def _on_table(contours: list[NDArray[np.int32]], view: _View) -> list[Floats]:
     return np.split(mm, np.cumsum([len(contour) for contour in thinned])[:-1])
 
 
-def _outline(contour: NDArray[np.int32], mm: Floats, mask_px_per_mm: float, shape: tuple[int, ...]) -> Outline | None:
+def _outline(contour: NDArray[np.int32], mm: Floats, shape: tuple[int, ...]) -> Outline | None:
+    """The outline of a region in a mask of such a shape, with the corners of its smallest rectangle."""
     polygon = mm.astype(np.float32)
     covered = float(cv2.contourArea(polygon))
     if covered < MIN_AREA_MM2:
@@ -216,9 +221,20 @@ def _outline(contour: NDArray[np.int32], mm: Floats, mask_px_per_mm: float, shap
     if not _fills(covered, hull_area, short * long):
         joined = covered / hull_area < 0.97
         return Outline(corners_mm=corners, flags=("overlapped" if joined else "not-a-rectangle",), contour_mm=mm)
-    fitted = fitted_corners(mm, corners)
-    notched = has_notches(mm, fitted, mask_px_per_mm=mask_px_per_mm)
-    return Outline(corners_mm=fitted, flags=("touching",) if notched else (), contour_mm=mm)
+    return Outline(corners_mm=corners, flags=(), contour_mm=mm)
+
+
+def _with_fitted_corners(outlines: Sequence[Outline | None], mask_px_per_mm: float) -> list[Outline | None]:
+    """The same; what has no flag gets the corners of its sides, and a flag if these have notches."""
+    out = list(outlines)
+    plain = {k: one for k, one in enumerate(outlines) if one is not None and not one.flags}
+    if plain:
+        boxes = np.array([one.corners_mm for one in plain.values()])
+        fitted = all_fitted_corners([one.contour_mm for one in plain.values()], boxes)
+        for (k, one), corners in zip(plain.items(), fitted, strict=True):
+            notched = has_notches(one.contour_mm, corners, mask_px_per_mm=mask_px_per_mm)
+            out[k] = replace(one, corners_mm=corners, flags=("touching",) if notched else ())
+    return out
 
 
 def as_sides(mask: NDArray[np.bool_]) -> Sides:
@@ -249,39 +265,58 @@ def clockwise(corners: Floats) -> Floats:
 
 def fitted_corners(mm: Floats, corners: Floats) -> Floats:
     """Corners from lines fitted to the middles of the contour's four sides; the rectangle's own where that fails."""
-    side = np.roll(corners, -1, axis=0) - corners
-    length = np.hypot(*side.T)[:, None]
-    way = side / length
-    out = np.column_stack([way[:, 1], -way[:, 0]])
-    from_corner = mm[None] - corners[:, None]
-    t, off = (np.einsum("snk,sk->sn", from_corner, axis) for axis in (way, out))
-    t /= length
-    mine = (t > 0.15) & (t < 0.85) & (np.abs(off) < 0.1 * length)
-    if mine.sum(axis=1).min() < 8:
-        return corners
-    offset, slope = _robust_lines(t, off, mine)
-    start, along = corners + offset[:, None] * out, side + slope[:, None] * out
-    before = np.array([-1, 0, 1, 2])
-    across = along[before, 0] * along[:, 1] - along[before, 1] * along[:, 0]
-    if np.abs(across).min() < 1e-6 * float(np.prod(length[:2])):
-        return corners
-    gap = start - start[before]
-    share = (gap[:, 0] * along[:, 1] - gap[:, 1] * along[:, 0]) / across
-    fitted = start[before] + share[:, None] * along[before]
-    return fitted if np.abs(fitted - corners).max() < 0.15 * max(np.ptp(corners, axis=0)) else corners
+    return np.asarray(all_fitted_corners([mm], corners[None])[0])
+
+
+def all_fitted_corners(contours_mm: Sequence[Floats], corners_mm: Floats) -> Floats:
+    """The same (k, 4, 2) of many contours (n, 2) and rectangles (k, 4, 2) at once."""
+    side = corners_mm[:, [1, 2, 3, 0]] - corners_mm
+    length = lengths(side)
+    way = side / length[..., None]
+    out = np.stack([way[..., 1], -way[..., 0]], axis=-1)
+    x, y = _from_corners(contours_mm, corners_mm)
+    t, off = (x * axis[..., :1] + y * axis[..., 1:] for axis in (way, out))
+    t /= length[..., None]
+    mine = (t > 0.15) & (t < 0.85) & (np.abs(off) < 0.1 * length[..., None])
+    seen = mine.sum(axis=2).min(axis=1) >= FEWEST_ON_SIDE
+    fitted = corners_mm.copy()
+    if seen.any():
+        offset, slope = (line[..., None] * out[seen] for line in _robust_lines(t[seen], off[seen], mine[seen]))
+        fitted[seen] = _crossings(corners_mm[seen] + offset, side[seen] + slope, corners_mm[seen])
+    return fitted
+
+
+def _from_corners(contours_mm: Sequence[Floats], corners_mm: Floats) -> Floats:
+    """Points (2, k, 4, n) of the contours as seen from each corner; those that shorter ones lack are far away."""
+    points = np.full((2, len(contours_mm), max(map(len, contours_mm))), FAR_MM)
+    for k, contour in enumerate(contours_mm):
+        points[:, k, : len(contour)] = contour.T
+    return np.asarray(points[:, :, None] - np.moveaxis(corners_mm, -1, 0)[..., None])
+
+
+def _crossings(start: Floats, along: Floats, corners: Floats) -> Floats:
+    """Where lines, from points (k, 4, 2) along vectors, cross the ones before them; the corners where that is far."""
+    start_before, before = start[:, [3, 0, 1, 2]], along[:, [3, 0, 1, 2]]
+    across = before[..., 0] * along[..., 1] - before[..., 1] * along[..., 0]
+    crossing = np.abs(across).min(axis=1) >= 1e-6 * lengths(along[:, :2]).prod(axis=1)
+    gap = start - start_before
+    share = (gap[..., 0] * along[..., 1] - gap[..., 1] * along[..., 0]) / np.where(crossing[:, None], across, 1.0)
+    found = start_before + share[..., None] * before
+    near = np.abs(found - corners).max(axis=(1, 2)) < 0.15 * np.ptp(corners, axis=1).max(axis=1)
+    return np.where((crossing & near)[:, None, None], found, corners)
 
 
 def _robust_lines(t: Floats, off: Floats, mine: NDArray[np.bool_]) -> tuple[Floats, Floats]:
-    """Offsets and slopes (s,) of lines through points (s, n), of which those of the mask count, and may yet lie off.
+    """Offsets and slopes (k, s) of lines through points (k, s, n), of which those of the mask count, and may lie off.
 
     Sums of distances count, not of their squares.
     """
-    terms = np.stack([np.ones_like(t), t, off, t * t, t * off], axis=2)
+    terms = np.stack([np.ones_like(t), t, off, t * t, t * off], axis=-1)
     weight: Floats = mine.astype(np.float64)
-    offset, slope = np.zeros(len(t)), np.zeros(len(t))
+    offset, slope = np.zeros(t.shape[:2]), np.zeros(t.shape[:2])
     for _ in range(5):
-        total, of_t, of_off, of_tt, of_both = (weight[:, None] @ terms)[:, 0].T
+        total, of_t, of_off, of_tt, of_both = np.moveaxis((weight[..., None, :] @ terms)[..., 0, :], -1, 0)
         slope = (total * of_both - of_t * of_off) / (total * of_tt - of_t * of_t)
         offset = (of_off - slope * of_t) / total
-        weight = mine / np.maximum(np.abs(off - offset[:, None] - slope[:, None] * t), 0.2)
+        weight = mine / np.maximum(np.abs(off - offset[..., None] - slope[..., None] * t), 0.2)
     return offset, slope
