@@ -19,8 +19,7 @@ from numpy.typing import NDArray
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera, project
 from cardmeasure.edges.beside import light_beside
-from cardmeasure.edges.channels import plain_channels
-from cardmeasure.edges.looks import BLUR, PARAMETERS, SHADE, SHADOW, SHARPENING, WIDTH, shares_with_slope
+from cardmeasure.edges.looks import BLUR, PARAMETERS, SHADE, SHADOW, SHARPENING, WIDTH, shares
 from cardmeasure.edges.shading import open_shading
 from cardmeasure.photo import Photo
 from cardmeasure.reference.sheet import DARK, LIGHT
@@ -94,9 +93,7 @@ class Backdrop:
         mixed = (1 - own[keep]) * (else_where - target)[:, None]
         light = seen[keep, LUMA::3]
         looks = self.looks[side[keep]]
-        of_table = shares_with_slope(distance[keep], looks, plain_channels(len(looks)), open_shading(len(looks)))[0][
-            2, :, 0
-        ]
+        of_table = shares(distance[keep], looks, open_shading(len(looks)))[2]
         even = light - of_table * mixed
         return keep, by_kind(even, better[keep], group[keep]).astype(np.float32)
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from cardmeasure.camera import Camera
 from cardmeasure.edges.channels import plain_channels
-from cardmeasure.edges.looks import BLUR, PLACE, WALL, WIDTH, shares_with_slope
+from cardmeasure.edges.looks import BLUR, PLACE, WALL, WIDTH, shares
 from cardmeasure.edges.shading import open_shading
 from cardmeasure.edges.stretches import edge_offsets
 from cardmeasure.numerics import median
@@ -90,7 +90,7 @@ def corner_radii_mm(
         drawn = np.maximum(radius, np.minimum(LEAST_MM, most))
         course = _fans(polygons, drawn, elevation_mm=elevation)
         places = seen(course, camera)
-        looks[:, WIDTH] = wall_widths_px(course, camera, paper_mm=paper_mm)
+        looks[:, WIDTH] = wall_widths_px(course, places, camera, paper_mm=paper_mm)
         outer = search + AROUND_PX + float(np.maximum(looks[:, WIDTH], 0.0).max())
         distance = distances_px(inner_px=search + AROUND_PX, outer_px=outer)
         light, free = light_across(photo, places.px, places.normal, distance)
@@ -176,7 +176,7 @@ def _mean_distance(radii: Floats, half: Floats, drawn: Floats) -> Floats:
     along, aside = np.cos(angle) * shift, np.sin(angle) * shift
     arc = along + np.sqrt(np.maximum(radii**2 - aside**2, 0.0))
     side = drawn / np.cos(np.pi / 2 - half - np.abs(angle))
-    reached = np.abs(np.arctan2(arc * np.sin(angle), arc * np.cos(angle) - shift)) <= np.pi / 2 - half
+    reached = np.abs(arc * np.sin(angle)) * np.tan(half) <= arc * np.cos(angle) - shift
     return np.asarray(np.where(reached & (aside**2 <= radii**2), arc, side).mean(axis=2) - drawn[..., 0])
 
 
@@ -231,8 +231,7 @@ def _placed(looks: Floats, at: Floats | float) -> Floats:
 
 def _misfit(x: Floats, light: NDArray[np.float32], looks: Floats) -> Floats:
     """Sum of squares (n,) that looks leave; their walls' levels are known, those of face and table are fitted."""
-    n = len(looks)
-    face, wall, table = shares_with_slope(x, looks, plain_channels(n), open_shading(n))[0][:, :, 0]
+    face, wall, table = shares(x, looks, open_shading(len(looks)))
     rest = light - wall[..., None] * looks[:, None, WALL].astype(np.float32)
     parts = np.stack([face, table], axis=1)
     normal = (parts @ parts.transpose(0, 2, 1)).astype(np.float64) + 1e-6 * np.eye(2)

@@ -96,14 +96,14 @@ def seen(course: Course, camera: Camera) -> Seen:
     return Seen(px=px.reshape(shape), normal=normal.reshape(shape), px_per_mm=across.reshape(shape[:2]).mean(axis=1))
 
 
-def wall_widths_px(course: Course, camera: Camera, *, paper_mm: float) -> Floats:
-    """Signed width (s,) of the wall outside the edge; negative where the face hides it. The table is at z = paper."""
+def wall_widths_px(course: Course, places: Seen, camera: Camera, *, paper_mm: float) -> Floats:
+    """Signed width (s,) of the wall outside the edge; negative where the face hides it. The table is at z = paper.
+
+    places : where the camera sees the course.
+    """
     at = course.mm.shape[1] // 2
-    middle = seen(course, camera).normal[:, at]
-    top = np.column_stack([course.mm[:, at], -course.elevation_mm])
-    foot = top.copy()
-    foot[:, 2] = paper_mm
-    return np.asarray(((project(camera, foot) - project(camera, top)) * middle).sum(axis=1))
+    foot = np.column_stack([course.mm[:, at], np.full(len(course.mm), paper_mm)])
+    return np.asarray(((project(camera, foot) - places.px[:, at]) * places.normal[:, at]).sum(axis=1))
 
 
 def _arcs(plan: Plan) -> tuple[Ints, Floats, Floats]:

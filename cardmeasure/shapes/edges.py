@@ -92,7 +92,7 @@ def edge_points(
     places = seen(course, camera)
     per_mm = places.px_per_mm
     thick = (course.elevation_mm + conditions.paper_mm) * per_mm
-    wall = wall_widths_px(course, camera, paper_mm=conditions.paper_mm)
+    wall = wall_widths_px(course, places, camera, paper_mm=conditions.paper_mm)
     near = BLUR_REACH * conditions.blur_px + 0.5 + 2 * min(u_place_px, 4.0)
     inward = near if before is not None else max(near, BLUR_REACH * conditions.blur_px + 2.5 * u_place_px)
     outward = near + max(float(wall.max()), 0.0) + min(SHADOW_ROOM * float(thick.max()), MOST_SHADOW_PX)

@@ -67,6 +67,7 @@ def test_derivatives_are_those_of_differences(
             jacobian[:, k], (above - below) / 2e-5, rtol=0, atol=tolerance, err_msg=f"parameter {k}"
         )
     shares, slopes = lk.shares_with_slope(x, looks, channels, shading)
+    np.testing.assert_allclose(lk.shares(x, looks, shading), shares[:, :, 0], rtol=0, atol=1e-12)
     part = np.stack([channels.mix[0] @ looks[0, levels] for levels in (lk.FACE, lk.WALL, lk.TABLE)])
     np.testing.assert_allclose(np.einsum("sc,sncb->ncb", part, shares), light, rtol=0, atol=1e-12)
     np.testing.assert_allclose(np.einsum("sc,sncb->ncb", part, slopes), jacobian[:, lk.PLACE], rtol=0, atol=1e-7)
