@@ -76,7 +76,8 @@ def cut_table(classes: tuple[SizeClass, ...]) -> CutTable:
 class Likelihoods:
     """The likelihoods of all answers as functions of where the measurement lies, its covariance being fixed.
 
-    `measured_mm` (2,): the measurement itself. Cut by cut, in the order of the classes: `class_index` (k,);
+    Where it is of many measurements at once, all but `class_index` and `log_cuts` have leading axes, which are left out
+    below. `measured_mm` (2,): the measurement itself. Cut by cut, in the order of the classes: `class_index` (k,);
     `offsets_mm` (k, 2), the cut as seen from the measurement; `quadratic` (k, 6), coefficients of the log of prior
     times likelihood in (dw^2, dw dh, dh^2, dw, dh, 1); `principal_mm2` (k, 2), the principal variances, along the
     columns of `axes` (2, 2); `peak` (k,), log of how many times as probable as odd the cut alone would be if the
@@ -100,8 +101,8 @@ class Likelihoods:
 
     def log_joint(self) -> Floats:
         """Log of prior times likelihood of every answer at the measurement, (n + 1,), odd last."""
-        by_class = np.logaddexp.reduceat(self.quadratic[:, 5], self.first_cuts)
-        return np.append(by_class, _log_odd(self.measured_mm))
+        by_class = np.logaddexp.reduceat(self.quadratic[..., 5], self.first_cuts, axis=-1)
+        return np.concatenate([by_class, _log_odd(self.measured_mm)[..., None]], axis=-1)
 
     def over_odd(self, angles_rad: Floats, radii_mm: Floats) -> Floats:
         """How many times as probable as odd each class is where the measurement moved, (n, m, r).
@@ -109,18 +110,31 @@ class Likelihoods:
         `angles_rad` (m,) are the directions, counted from the axis of widths; `radii_mm`, (r,) or (m, r), how far.
         """
         cos, sin = np.cos(angles_rad), np.sin(angles_rad)
-        bend = self.quadratic[:, :3] @ np.array([cos * cos, cos * sin, sin * sin])
-        slope = self.quadratic[:, 3:5] @ np.array([cos, sin])
-        width = np.maximum(self.measured_mm[0] + radii_mm * cos[:, None], LEAST_SIDE_MM)
-        height = np.maximum(self.measured_mm[1] + radii_mm * sin[:, None], LEAST_SIDE_MM)
-        log_ratio = (radii_mm * bend[..., None] + slope[..., None]) * radii_mm
-        log_ratio += self.quadratic[:, 5, None, None]
-        log_ratio += np.log(width * height) - LOG_ODD
-        return np.asarray(np.add.reduceat(np.exp(log_ratio, out=log_ratio), self.first_cuts, axis=0))
+        bend = self.quadratic[..., :3] @ np.stack([cos * cos, cos * sin, sin * sin], axis=-2)
+        slope = self.quadratic[..., 3:5] @ np.stack([cos, sin], axis=-2)
+        width = np.maximum(self.measured_mm[..., 0, None, None] + radii_mm * cos[..., None], LEAST_SIDE_MM)
+        height = np.maximum(self.measured_mm[..., 1, None, None] + radii_mm * sin[..., None], LEAST_SIDE_MM)
+        radii = np.atleast_2d(radii_mm)[..., None, :, :]
+        log_ratio = (radii * bend[..., None] + slope[..., None]) * radii
+        log_ratio += self.quadratic[..., 5, None, None]
+        log_ratio += (np.log(width * height) - LOG_ODD)[..., None, :, :]
+        return np.asarray(np.add.reduceat(np.exp(log_ratio, out=log_ratio), self.first_cuts, axis=-3))
 
     def slope_of_odd(self) -> Floats:
         """Derivative of the log of the density of odd by width and height at each cut, 1/mm, (k, 2)."""
         return np.asarray(-1.0 / np.maximum(self.measured_mm + self.offsets_mm, LEAST_SIDE_MM))
+
+    def of(self, which: int | NDArray[np.bool_]) -> Likelihoods:
+        """Those of some of many measurements, by an index into the leading axes."""
+        return replace(
+            self,
+            measured_mm=self.measured_mm[which],
+            axes=self.axes[which],
+            offsets_mm=self.offsets_mm[which],
+            quadratic=self.quadratic[which],
+            principal_mm2=self.principal_mm2[which],
+            peak=self.peak[which],
+        )
 
     def near(self, reach_mm: float) -> Likelihoods:
         """The same without the cuts that have no say within `reach_mm` of the measurement."""
@@ -142,13 +156,17 @@ class Likelihoods:
 
 
 def likelihoods(measured_mm: Floats, *, covariance_mm2: Floats, cuts: CutTable) -> Likelihoods:
-    """Likelihoods about a measured size, (2,), of the given covariance, (2, 2)."""
+    """Likelihoods about measured sizes, (..., 2), of the given covariances, (..., 2, 2)."""
     variances, axes = np.linalg.eigh(covariance_mm2)
-    principal = np.maximum(variances, 0.0) + cuts.var_cut_mm2[:, None]
-    p, q = (1.0 / principal).T
-    (a, b), (_, c) = (axes[i, 0] * axes[:, 0, None] * p + axes[i, 1] * axes[:, 1, None] * q for i in (0, 1))
-    offsets = cuts.cuts_mm - measured_mm
-    dw, dh = offsets.T
+    principal = np.maximum(variances, 0.0)[..., None, :] + cuts.var_cut_mm2[:, None]
+    p, q = np.moveaxis(1.0 / principal, -1, 0)
+    of_w, of_h = axes[..., 0, None, :], axes[..., 1, None, :]
+    a, b, c = (
+        one[..., 0] * other[..., 0] * p + one[..., 1] * other[..., 1] * q
+        for one, other in ((of_w, of_w), (of_w, of_h), (of_h, of_h))
+    )
+    offsets = cuts.cuts_mm - measured_mm[..., None, :]
+    dw, dh = np.moveaxis(offsets, -1, 0)
     log_peak = cuts.log_weight - math.log(2.0 * math.pi) + 0.5 * np.log(p * q)
     at_measured = log_peak - 0.5 * (a * dw * dw + 2.0 * b * dw * dh + c * dh * dh)
     return Likelihoods(
@@ -156,7 +174,7 @@ def likelihoods(measured_mm: Floats, *, covariance_mm2: Floats, cuts: CutTable) 
         axes=axes,
         class_index=cuts.class_index,
         offsets_mm=offsets,
-        quadratic=np.column_stack([-0.5 * a, -b, -0.5 * c, a * dw + b * dh, b * dw + c * dh, at_measured]),
+        quadratic=np.stack([-0.5 * a, -b, -0.5 * c, a * dw + b * dh, b * dw + c * dh, at_measured], axis=-1),
         principal_mm2=principal,
         peak=log_peak - _log_odd(cuts.cuts_mm),
         log_cuts=cuts.log_cuts,

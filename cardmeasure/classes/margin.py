@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from cardmeasure import kernels
-from cardmeasure.classes.likelihood import LEAST_SIDE_MM, LOG_ODD, Floats, Likelihoods
+from cardmeasure.classes.likelihood import LEAST_SIDE_MM, LOG_ODD, Floats, Ints, Likelihoods
 
 MARGIN_LIMIT_MM = 1000.0
 """Nothing is looked for beyond this; the margin of an answer that nothing can change."""
@@ -48,7 +48,18 @@ def nearest_change(field: Likelihoods, *, answer: int) -> Change:
     `answer` is the index of a class, or any other number for odd. The distance is right to `_RESOLUTION_MM`, or to
     `_RELATIVE_RESOLUTION` of itself; it is `MARGIN_LIMIT_MM` where nothing changes the answer.
     """
-    reach = _reach(field, answer)
+    return _change_within(field, float(_reach(field, np.array(answer))), answer=answer)
+
+
+def nearest_changes(field: Likelihoods, *, answers: Ints) -> list[Change]:
+    """The same for many measurements (n,) at once."""
+    reach = _reach(field, answers).tolist()
+    each = zip(reach, answers.tolist(), strict=True)
+    return [_change_within(field.of(k), within, answer=answer) for k, (within, answer) in enumerate(each)]
+
+
+def _change_within(field: Likelihoods, reach: float, *, answer: int) -> Change:
+    """The nearest change, which is no farther away than `reach`."""
     field = field.near(reach)
     rays, radii = _first_rays(field, answer=answer, reach=reach)
     if kernels.compiled is not None and len(rays) <= kernels.MOST_RAYS:
@@ -113,16 +124,22 @@ def _brackets(field: Likelihoods, angles: Floats, radii: Floats, *, answer: int)
     return angles[hit[order]], low[order], high[order]
 
 
-def _reach(field: Likelihoods, answer: int) -> float:
-    """A distance within which the answer surely changes, as it does at the cut of another class; else the limit."""
-    distances = np.hypot(*field.offsets_mm.T)
-    order = np.argsort(distances, kind="stable")
-    for part in (order[:_NEAREST_CUTS], order[_NEAREST_CUTS:]):  # one of the nearest is mostly enough
-        dw, dh = field.offsets_mm[part].T
-        rivals = _rivals(field, np.arctan2(dh, dw), distances[part, None], answer=answer)[:, 0]
-        if (rivals > 1.0).any():
-            return float(min(distances[part][rivals > 1.0].min(), MARGIN_LIMIT_MM))
-    return MARGIN_LIMIT_MM
+def _reach(field: Likelihoods, answer: Ints) -> Floats:
+    """Distances (...,) within which answers (...,) surely change, as at the cut of another class; else the limit."""
+    order = np.argsort(np.hypot(field.offsets_mm[..., 0], field.offsets_mm[..., 1]), axis=-1, kind="stable")
+    reach = _nearest_changed(field, order[..., :_NEAREST_CUTS], answer)
+    beyond = np.isinf(reach)  # one of the nearest is mostly enough
+    if beyond.any():
+        reach[beyond] = _nearest_changed(field.of(beyond), order[beyond, _NEAREST_CUTS:], answer[beyond])
+    return np.minimum(reach, MARGIN_LIMIT_MM)
+
+
+def _nearest_changed(field: Likelihoods, cuts: Ints, answer: Ints) -> Floats:
+    """Distance (...,) of the nearest of some cuts (..., m) at which another answer is likelier, or infinity."""
+    dw, dh = np.moveaxis(np.take_along_axis(field.offsets_mm, cuts[..., None], axis=-2), -1, 0)
+    distance = np.hypot(dw, dh)
+    rivals = _rivals(field, np.arctan2(dh, dw), distance[..., None], answer=answer)[..., 0]
+    return np.asarray(np.where(rivals > 1.0, distance, np.inf).min(axis=-1, initial=np.inf))
 
 
 def _first_rays(field: Likelihoods, *, answer: int, reach: float) -> tuple[Floats, Floats]:
@@ -178,14 +195,15 @@ def _nearest_on_ellipse(centres: Floats, *, variances: Floats, level: Floats) ->
     return centres * (s[:, None] / (variances + s[:, None]))
 
 
-def _rivals(field: Likelihoods, angles: Floats, radii: Floats, *, answer: int) -> Floats:
-    """How many times as probable as `answer` the best other answer is, (m, r): above 1 the answer has changed."""
+def _rivals(field: Likelihoods, angles: Floats, radii: Floats, *, answer: Ints | int) -> Floats:
+    """How many times as probable as `answer` the best other answer is, (..., m, r): above 1 the answer has changed."""
     if not len(field.first_cuts):
-        return np.zeros((len(angles), radii.shape[-1]))
+        return np.zeros((*angles.shape, radii.shape[-1]))
     ratios = field.over_odd(angles, radii)
-    row = np.flatnonzero(field.class_index[field.first_cuts] == answer)
-    if not len(row):
-        return np.asarray(ratios.max(axis=0))
-    own = np.maximum(ratios[row[0]], 1e-300)
-    ratios[row[0]] = 1.0  # odd stands in for the answer among its own rivals
-    return np.asarray(ratios.max(axis=0) / own)
+    is_own = field.class_index[field.first_cuts] == np.asarray(answer)[..., None]
+    # odd, which is 1, has no row of its own, and stands in for the answer among its own rivals
+    is_class, row = is_own.any(axis=-1)[..., None, None, None], is_own.argmax(axis=-1)[..., None, None, None]
+    own = np.take_along_axis(ratios, row, axis=-3)
+    np.put_along_axis(ratios, row, np.where(is_class, 1.0, own), axis=-3)
+    best = ratios.max(axis=-3, keepdims=True) / np.where(is_class, np.maximum(own, 1e-300), 1.0)
+    return np.asarray(best[..., 0, :, :])
