@@ -76,26 +76,33 @@ class Adjustment:
     @cached_property
     def shape_shares(self) -> dict[str, Floats]:
         """Each group's share of the covariance of every card's `quads.SHAPE`, (c, 4, 4)."""
+        shares = self.shares_of(self._shapes_at)
+        return {name: share + self.of_rough_bends if name == CURL_GROUP else share for name, share in shares.items()}
+
+    @cached_property
+    def shape_covariances(self) -> Floats:
+        """Covariance (c, 4, 4) of each card's `quads.SHAPE`, that of its rough bend included."""
+        return self._of_shapes + self.of_rough_bends
+
+    @cached_property
+    def of_rough_bends(self) -> Floats:
+        """What it adds to these that cards bend only roughly as parabolas do: all else follows their rises."""
+        rises = self.state.quads[:, [qd.RISE_WIDTH, qd.RISE_HEIGHT]]
+        solved = self._of_shapes
+        follows = solved[:, :, 2:] @ np.linalg.inv(solved[:, 2:, 2:])
+        return np.asarray(follows * (ROUGH_BEND * rises[:, None]) ** 2 @ follows.swapaxes(1, 2))
+
+    @cached_property
+    def _of_shapes(self) -> Floats:
+        rows = self._shapes_at
+        return np.asarray(self.covariance[rows[:, :, None], rows[:, None]])
+
+    @property
+    def _shapes_at(self) -> NDArray[np.intp]:
+        """Where the unknowns (c, 4) of the cards' `quads.SHAPE` stand."""
         at = self.state.layout
         first = [at.quad_at(card, 0) for card in range(at.cards)]
-        shares = self.shares_of(np.array(first, np.intp)[:, None] + qd.SHAPE)
-        rough = np.array([self.of_rough_bend(card) for card in range(at.cards)]).reshape(-1, 4, 4)
-        return {name: share + rough if name == CURL_GROUP else share for name, share in shares.items()}
-
-    def shape_covariance(self, card: int) -> Floats:
-        """Covariance (4, 4) of one card's `quads.SHAPE`, that of its rough bend included."""
-        return self._of_shape(card) + self.of_rough_bend(card)
-
-    def of_rough_bend(self, card: int) -> Floats:
-        """What it adds to this that a card bends only roughly as a parabola does: all else follows its rises."""
-        rises = self.state.quads[card, [qd.RISE_WIDTH, qd.RISE_HEIGHT]]
-        solved = self._of_shape(card)
-        follows = solved[:, 2:] @ np.linalg.inv(solved[2:, 2:])
-        return np.asarray(follows * (ROUGH_BEND * rises) ** 2 @ follows.T)
-
-    def _of_shape(self, card: int) -> Floats:
-        rows = self.state.layout.quad_at(card, 0) + np.array(qd.SHAPE)
-        return np.asarray(self.covariance[rows[:, None], rows])
+        return np.asarray(np.array(first, np.intp)[:, None] + np.array(qd.SHAPE), np.intp)
 
     def shares_of(self, unknowns: ArrayLike) -> dict[str, Floats]:
         """The shares of some unknowns only, (m,) or many such sets (..., m): their covariances (..., m, m)."""

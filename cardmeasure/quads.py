@@ -99,22 +99,25 @@ def quads_from_corners(corners: Floats, *, elevation_mm: Floats | float) -> Floa
     return quads
 
 
-def pressed_flat_mm(quad: Floats, *, thickness_mm: float) -> Floats:
-    """Width and height (2,) of the card laid flat: along the middle of the board, which bending does not stretch.
+def pressed_flat_mm(quad: Floats, *, thickness_mm: Floats | float) -> Floats:
+    """Width and height (..., 2) of cards (..., 11) so thick (...,) laid flat: along the middle of the board, which
+    bending does not stretch.
 
     A shallow arc of chord c and sagitta h is longer than its chord by 8 h^2 / 3 c, and its top, half the thickness
     from the middle, is bent by the angle 8 h / c.
     """
-    chord, rise = quad[[WIDTH, HEIGHT]], quad[[RISE_WIDTH, RISE_HEIGHT]]
-    return np.asarray(chord + 8 * rise**2 / (3 * chord) + 4 * thickness_mm * rise / chord)
+    chord, rise = quad[..., [WIDTH, HEIGHT]], quad[..., [RISE_WIDTH, RISE_HEIGHT]]
+    return np.asarray(chord + 8 * rise**2 / (3 * chord) + 4 * np.asarray(thickness_mm)[..., None] * rise / chord)
 
 
-def flat_by_shape(quad: Floats, *, thickness_mm: float) -> Floats:
-    """Derivatives (2, 4) of the flat card's width and height after those of the quadrilateral's `SHAPE`."""
-    chord, rise = quad[[WIDTH, HEIGHT]], quad[[RISE_WIDTH, RISE_HEIGHT]]
-    by_chord = 1 - (8 * rise**2 / 3 + 4 * thickness_mm * rise) / chord**2
-    by_rise = (16 * rise / 3 + 4 * thickness_mm) / chord
-    return np.hstack([np.diag(by_chord), np.diag(by_rise)])
+def flat_by_shape(quad: Floats, *, thickness_mm: Floats | float) -> Floats:
+    """Derivatives (..., 2, 4) of the flat cards' widths and heights after those of the quadrilaterals' `SHAPE`."""
+    chord, rise = quad[..., [WIDTH, HEIGHT]], quad[..., [RISE_WIDTH, RISE_HEIGHT]]
+    thickness = np.asarray(thickness_mm)[..., None]
+    by = np.zeros((*chord.shape, len(SHAPE)))
+    by[..., [0, 1], [0, 1]] = 1 - (8 * rise**2 / 3 + 4 * thickness * rise) / chord**2
+    by[..., [0, 1], [2, 3]] = (16 * rise / 3 + 4 * thickness) / chord
+    return by
 
 
 def laid(quads: Floats, places: Floats) -> Laid:

@@ -2,29 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
-from cardmeasure.adjustment import Adjustment
 from cardmeasure.camera import Camera, project, project_table, to_plane
-from cardmeasure.classes import enabled, match_size
+from cardmeasure.classes import enabled, match_sizes
 from cardmeasure.classes.likelihood import cut_table
 from cardmeasure.edges.bends import bends_px
 from cardmeasure.edges.breaks import is_broken
-from cardmeasure.edges.measuring import EdgeMeasurement
-from cardmeasure.geometry import clockwise_from_top_left, side_lengths
+from cardmeasure.geometry import clockwise_from_top_left
+from cardmeasure.numerics import lengths
 from cardmeasure.outlines.pieces import DOUBTFUL, Outline
-from cardmeasure.results import Card, Corners, SizeMatch
+from cardmeasure.results import Card, Contribution, Corners, SizeMatch
 from cardmeasure.settings import Settings
 from cardmeasure.shapes.cards import shape_card
 from cardmeasure.shapes.measuring import MeasuredShape
 from cardmeasure.solving import Solution
-from cardmeasure.uncertainty import budget_from_covariances
+from cardmeasure.uncertainty import budgets_from_covariances
 
 Floats = NDArray[np.floating[Any]]
 
@@ -52,15 +51,26 @@ Where both are, by more than such outlines scatter, the sides found are those of
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
+class _Told:
+    """What is told of a piece before its size is: which solved card it is, or -1; by how much its outline is larger
+    than the sides found (2,), and whether these break. flags : why it has no size, if it has none."""
+
+    card: int
+    excess_mm: Floats
+    broken: bool
+    flags: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class _Size:
-    """Width and height of a card laid flat, width <= height, and their derivatives after its shape, (2, 4)."""
+    """Width and height of a card laid flat, width <= height, with their u and correlation, and what follows."""
 
-    values: Floats
-    by_shape: Floats
-
-    def covariance(self, of_shape: Floats) -> Floats:
-        """That of the size (2, 2) from that of the card's shape (4, 4)."""
-        return np.asarray(self.by_shape @ of_shape @ self.by_shape.T)
+    values_mm: tuple[float, float]
+    u_mm: tuple[float, float]
+    correlation: float
+    thickness_mm: float
+    match: SizeMatch
+    budget: tuple[Contribution, ...]
 
 
 def sized_cards(
@@ -83,24 +93,20 @@ def numbered_cards(
     height = float(np.median([np.ptp(corners[:, 1]) for corners, _ in drawn]))
     drawn.sort(key=lambda item: _reading_order(item[0], height))
     bends = _sagittas_px(solution)
-    return tuple(
-        (
-            shape_card(number, shapes[k], settings, corners_px=tuple((float(x), float(y)) for x, y in corners))
-            if k in shapes
-            else replace(
-                _card(number, corners, outlines[k], int(solution.card_of[k]), solution, settings, bends),
-                corner_radius_mm=radii_mm.get(k),
-            ),
-            k,
-        )
-        for number, (corners, k) in enumerate(drawn, start=1)
-    )
-
-
-def _settings_of(index: int, solution: Solution, settings: Settings) -> Settings:
-    """The settings with the thickness of this piece, where that is known."""
-    piece = solution.known.get(index)
-    return settings if piece is None else replace(settings, thickness_mm=piece.thickness_mm)
+    told = _told(outlines, solution, settings, bends)
+    sizes = _sizes(outlines, told, solution, settings)
+    out: list[tuple[Card, int]] = []
+    for number, (corners, k) in enumerate(drawn, start=1):
+        corners_px: Corners = tuple((float(x), float(y)) for x, y in corners)
+        if k in shapes:
+            card = shape_card(number, shapes[k], settings, corners_px=corners_px)
+        elif k in sizes:
+            quad, flags = solution.adjustment.state.quads[told[k].card], _flags(outlines[k], told[k], solution, bends)
+            card = _card(number, corners_px, sizes[k], quad, flags, radius_mm=radii_mm.get(k))
+        else:
+            card = _unsized(number, corners_px, told[k].flags, radius_mm=radii_mm.get(k))
+        out.append((card, k))
+    return tuple(out)
 
 
 def _corners_px(camera: Camera, outlines: tuple[Outline, ...], solution: Solution) -> Floats:
@@ -119,51 +125,61 @@ def _reading_order(corners: Floats, height: float) -> tuple[int, float]:
     return (int(y // max(0.75 * height, 1.0)), float(x))
 
 
-def _card(
-    number: int, corners_px: Floats, outline: Outline, index: int, solution: Solution, settings: Settings,
-    bends: Floats,
-) -> Card:  # fmt: skip
-    corners: Corners = tuple((float(x), float(y)) for x, y in corners_px)
-    if index < 0 or outline.flags or solution.edges is None:
-        return _unsized(number, corners, outline.flags or ("edge-not-found",))
-    adjustment = solution.adjustment
-    quad = adjustment.state.quads[index]
-    excess = outline_excess_mm(outline, quad, solution)
-    if is_on_a_line(excess, outline, solution.px_per_mm):
+def _told(outlines: Sequence[Outline], solution: Solution, settings: Settings, bends: Floats) -> list[_Told]:
+    """What is told of all pieces before their sizes are."""
+    asked = [
+        k for k, one in enumerate(outlines)
+        if solution.card_of[k] >= 0 and not one.flags and solution.edges is not None
+    ]  # fmt: skip
+    excess = dict(zip(asked, outlines_excess_mm(outlines, asked, solution), strict=True))
+    return [
+        _told_of(outline, int(solution.card_of[k]), excess[k], solution, settings, bends)
+        if k in excess
+        else _Told(card=-1, excess_mm=np.zeros(2), broken=False, flags=outline.flags or ("edge-not-found",))
+        for k, outline in enumerate(outlines)
+    ]
+
+
+def _told_of(
+    outline: Outline, card: int, excess_mm: Floats, solution: Solution, settings: Settings, bends: Floats
+) -> _Told:
+    adjustment, edges = solution.adjustment, solution.edges
+    quad = adjustment.state.quads[card]
+    if edges is None or is_on_a_line(excess_mm, outline, solution.px_per_mm):
         # a line printed inside the border has been taken for the edge
-        return _unsized(number, corners, ("edge-not-found",))
-    lengths = (float(quad[qd.WIDTH]), float(quad[qd.HEIGHT]))
-    broken = is_broken(solution.edges.points, adjustment.edge_residuals_px, index, sides_mm=lengths)
+        return _Told(card=card, excess_mm=excess_mm, broken=False, flags=("edge-not-found",))
+    sides_mm = (float(quad[qd.WIDTH]), float(quad[qd.HEIGHT]))
+    broken = is_broken(edges.points, adjustment.edge_residuals_px, card, sides_mm=sides_mm)
+    flags: tuple[str, ...] = ()
     if not is_of_nominal_size(quad, settings):
-        if broken:
-            return _unsized(number, corners, ("touching",))
-        if is_no_card(quad, bend_px=float(bends[qd.SIDES * index : qd.SIDES * (index + 1)].max())):
-            return _unsized(number, corners, DOUBTFUL)
-    thickness_mm = settings.thickness_mm if outline.thickness_mm is None else outline.thickness_mm
-    size = _size_of(adjustment, index, thickness_mm)
-    covariance = size.covariance(adjustment.shape_covariance(index))
-    u = np.sqrt(np.diag(covariance))
-    correlation = float(covariance[0, 1] / (u[0] * u[1]))
+        no_card = is_no_card(quad, bend_px=_bend_px(bends, card))
+        flags = ("touching",) if broken else DOUBTFUL if no_card else ()
+    return _Told(card=card, excess_mm=excess_mm, broken=broken, flags=flags)
+
+
+def _bend_px(bends: Floats, card: int) -> float:
+    """How far a card's sides bow at most."""
+    return float(bends[qd.SIDES * card : qd.SIDES * (card + 1)].max())
+
+
+def _card(
+    number: int, corners: Corners, size: _Size, quad: Floats, flags: tuple[str, ...], *, radius_mm: float | None
+) -> Card:
     return Card(
         number=number,
         shape="rectangle",
         corners_px=corners,
-        width_mm=float(size.values[0]),
-        height_mm=float(size.values[1]),
-        u_width_mm=float(u[0]),
-        u_height_mm=float(u[1]),
-        correlation=correlation,
-        corner_radius_mm=None,
+        width_mm=size.values_mm[0],
+        height_mm=size.values_mm[1],
+        u_width_mm=size.u_mm[0],
+        u_height_mm=size.u_mm[1],
+        correlation=size.correlation,
+        corner_radius_mm=radius_mm,
         squareness_deg=float(np.degrees(quad[qd.SHEAR])),
-        thickness_mm=thickness_mm,
-        match=_match(size.values, u, correlation, settings),
-        budget=budget_from_covariances(
-            {name: size.covariance(m[index]) for name, m in adjustment.shape_shares.items()}
-        ),
-        flags=_flags(adjustment, solution.edges, index, bends, broken=broken)
-        + (() if np.abs(excess).max() < OUTLINE_MM else ("outline-differs",))
-        + (("beside-another",) if any(outline.beside) or any(outline.joined) else ())
-        + (("on-another",) if outline.raised_mm else ()),
+        thickness_mm=size.thickness_mm,
+        match=size.match,
+        budget=size.budget,
+        flags=flags,
     )
 
 
@@ -184,8 +200,8 @@ def is_on_a_line(excess_mm: Floats, outline: Outline, px_per_mm: float) -> bool:
 
 
 def is_no_card(quad: Floats, *, bend_px: float) -> bool:
-    """Whether a quadrilateral (11,) of no nominal size is torn paper, or a finger, rather than a card: out of square, or
-    long and narrow with sides that bend."""
+    """Whether a quadrilateral (11,) of no nominal size is torn paper or a finger: out of square, or long and narrow with
+    sides that bend."""
     short, long = np.sort(quad[[qd.WIDTH, qd.HEIGHT]]).tolist()
     torn = abs(np.degrees(quad[qd.SHEAR])) > TORN_DEG
     return bool(torn or (bend_px > BENT_PX and long > MOST_ASPECT * short))
@@ -198,36 +214,58 @@ def is_of_nominal_size(quad: Floats, settings: Settings) -> bool:
     return bool((off < NOMINAL_MM).any())
 
 
-def _match(values: Floats, u: Floats, correlation: float, settings: Settings) -> SizeMatch:
-    return match_size(
-        float(values[0]), float(values[1]), u_width_mm=float(u[0]), u_height_mm=float(u[1]),
-        correlation=correlation, classes=settings.classes,
-    )  # fmt: skip
+def _sizes(
+    outlines: Sequence[Outline], told: Sequence[_Told], solution: Solution, settings: Settings
+) -> dict[int, _Size]:
+    """The sizes of all pieces that have one, by the indices of their outlines."""
+    asked = [k for k, one in enumerate(told) if not one.flags]
+    if not asked:
+        return {}
+    adjustment, cards = solution.adjustment, [told[k].card for k in asked]
+    given = [outlines[k].thickness_mm for k in asked]
+    thickness_mm = [settings.thickness_mm if one is None else one for one in given]
+    flat_mm, by_shape = _flat(adjustment.state.quads[cards], np.array(thickness_mm))
+    covariances = _laid(adjustment.shape_covariances[cards], by_shape)
+    u = np.sqrt(np.diagonal(covariances, axis1=1, axis2=2))
+    correlations = (covariances[:, 0, 1] / (u[:, 0] * u[:, 1])).tolist()
+    values_mm, u_mm = ([(width, height) for width, height in pairs.tolist()] for pairs in (flat_mm, u))
+    matches = match_sizes(values_mm, u_mm, correlations, classes=settings.classes)
+    shares = {name: _laid(share[cards], by_shape) for name, share in adjustment.shape_shares.items()}
+    columns = (values_mm, u_mm, correlations, thickness_mm, matches, budgets_from_covariances(shares))
+    return {
+        k: _Size(values_mm=values, u_mm=u, correlation=correlation, thickness_mm=thickness, match=match, budget=budget)
+        for k, values, u, correlation, thickness, match, budget in zip(asked, *columns, strict=True)
+    }
 
 
-def _size_of(adjustment: Adjustment, index: int, thickness_mm: float) -> _Size:
-    quad = adjustment.state.quads[index]
-    flat = qd.pressed_flat_mm(quad, thickness_mm=thickness_mm)
-    order = [0, 1] if flat[0] <= flat[1] else [1, 0]
-    return _Size(values=flat[order], by_shape=qd.flat_by_shape(quad, thickness_mm=thickness_mm)[order])
+def _flat(quads: Floats, thickness_mm: Floats) -> tuple[Floats, Floats]:
+    """The shorter and the longer side (n, 2) of cards laid flat, and derivatives (n, 2, 4) after `quads.SHAPE`."""
+    flat_mm = qd.pressed_flat_mm(quads, thickness_mm=thickness_mm)
+    by_shape = qd.flat_by_shape(quads, thickness_mm=thickness_mm)
+    order = np.argsort(flat_mm, axis=1, kind="stable")
+    return np.take_along_axis(flat_mm, order, axis=1), np.take_along_axis(by_shape, order[..., None], axis=1)
 
 
-def _flags(
-    adjustment: Adjustment, edges: EdgeMeasurement, index: int, bends: Floats, *, broken: bool
-) -> tuple[str, ...]:
-    flags = []
-    quad = adjustment.state.quads[index]
+def _laid(of_shapes: Floats, by_shape: Floats) -> Floats:
+    """Covariances (n, 2, 2) of sizes from those of the cards' shapes (n, 4, 4)."""
+    return np.asarray(by_shape @ of_shapes @ by_shape.swapaxes(1, 2))
+
+
+def _flags(outline: Outline, told: _Told, solution: Solution, bends: Floats) -> tuple[str, ...]:
+    """Doubts about the size of a piece; bends (4 c,): see `_sagittas_px`."""
+    edges, quad = solution.edges, solution.adjustment.state.quads[told.card]
+    bent = bends[qd.SIDES * told.card : qd.SIDES * (told.card + 1)].max() > BENT_PX
     taper_rad = max(abs(quad[qd.WIDTH_TAPER]) / quad[qd.HEIGHT], abs(quad[qd.HEIGHT_TAPER]) / quad[qd.WIDTH])
-    if np.degrees(max(abs(quad[qd.SHEAR]), taper_rad)) > NOT_SQUARE_DEG:
-        flags.append("not-square")
-    if edges.clarity[index].min() < WEAK_CLARITY:
-        flags.append("weak-edge")
-    if edges.used[index].min() < FEW_USED:
-        flags.append("few-points")
-    rise_mm = np.abs(quad[[qd.RISE_WIDTH, qd.RISE_HEIGHT]]).max()
-    if broken or rise_mm > CURLED_MM or bends[qd.SIDES * index : qd.SIDES * (index + 1)].max() > BENT_PX:
-        flags.append("bent-edge")
-    return tuple(flags)
+    doubts = {
+        "not-square": np.degrees(max(abs(quad[qd.SHEAR]), taper_rad)) > NOT_SQUARE_DEG,
+        "weak-edge": edges is not None and edges.clarity[told.card].min() < WEAK_CLARITY,
+        "few-points": edges is not None and edges.used[told.card].min() < FEW_USED,
+        "bent-edge": told.broken or bent or np.abs(quad[[qd.RISE_WIDTH, qd.RISE_HEIGHT]]).max() > CURLED_MM,
+        "outline-differs": np.abs(told.excess_mm).max() >= OUTLINE_MM,
+        "beside-another": any(outline.beside) or any(outline.joined),
+        "on-another": outline.raised_mm,
+    }
+    return tuple(flag for flag, holds in doubts.items() if holds)
 
 
 def _sagittas_px(solution: Solution) -> Floats:
@@ -237,20 +275,25 @@ def _sagittas_px(solution: Solution) -> Floats:
     return np.abs(bends_px(solution.edges.points, solution.adjustment.edge_residuals_px))
 
 
-def outline_excess_mm(outline: Outline, quad: Floats, solution: Solution) -> Floats:
-    """By how much the rough outline is larger than the sides found, (2,): the shorter and the longer side.
+def outlines_excess_mm(outlines: Sequence[Outline], asked: Sequence[int], solution: Solution) -> Floats:
+    """By how much rough outlines, those `asked` for (n,) by index, are larger than the sides found, (n, 2): the shorter
+    and the longer side.
 
-    The lens, which was not known when the outline was put on the table, bends it there.
+    The lens, which was not known when the outlines were put on the table, bends them there.
     """
-    seen_px = project_table(solution.outlined_by, outline.corners_mm)
-    on_face = to_plane(solution.adjustment.state.camera, seen_px, z_mm=-float(quad[qd.ELEVATION]))
-    rough = np.sort(side_lengths(on_face).reshape(2, 2).mean(axis=0))
-    return np.asarray(rough - np.sort(quad[[qd.WIDTH, qd.HEIGHT]]))
+    quads = solution.adjustment.state.quads[[int(solution.card_of[k]) for k in asked]]
+    corners_mm = np.array([outlines[k].corners_mm for k in asked]).reshape(-1, qd.SIDES, 2)
+    seen_px = project_table(solution.outlined_by, corners_mm).reshape(-1, 2)
+    face_mm = np.repeat(-quads[:, qd.ELEVATION], qd.SIDES)
+    on_face = to_plane(solution.adjustment.state.camera, seen_px, z_mm=face_mm).reshape(corners_mm.shape)
+    sides = lengths(on_face[:, [1, 2, 3, 0]] - on_face)
+    rough = np.sort(sides.reshape(-1, 2, 2).mean(axis=1), axis=1)
+    return np.asarray(rough - np.sort(quads[:, [qd.WIDTH, qd.HEIGHT]], axis=1))
 
 
-def _unsized(number: int, corners: Corners, flags: tuple[str, ...]) -> Card:
+def _unsized(number: int, corners: Corners, flags: tuple[str, ...], *, radius_mm: float | None) -> Card:
     return Card(
         number=number, shape="rectangle", corners_px=corners, width_mm=None, height_mm=None, u_width_mm=None,
-        u_height_mm=None, correlation=None, corner_radius_mm=None, squareness_deg=None, thickness_mm=None,
+        u_height_mm=None, correlation=None, corner_radius_mm=radius_mm, squareness_deg=None, thickness_mm=None,
         match=None, budget=(), flags=flags,
     )  # fmt: skip

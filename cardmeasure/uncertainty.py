@@ -7,7 +7,7 @@ of the result. Its sign matters only where inputs are correlated.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from importlib import import_module
 from statistics import NormalDist
 
@@ -120,6 +120,24 @@ def budget_from_covariances(groups: Mapping[str, ArrayLike]) -> tuple[Contributi
         lines = [Contribution(name=name, u_width_mm=w, u_height_mm=h) for name, (w, h) in zip(groups, u, strict=True)]
     else:
         lines = [_contribution(name, matrix) for name, matrix in zip(groups, matrices, strict=True)]
+    return _largest_first(lines)
+
+
+def budgets_from_covariances(groups: Mapping[str, ArrayLike]) -> list[tuple[Contribution, ...]]:
+    """The same of each of n sizes, from their covariances (n, 2, 2) by name."""
+    matrices = np.array(list(groups.values()), np.float64)
+    if not _are_covariances(matrices.reshape(-1, 4)):
+        return [budget_from_covariances(dict(zip(groups, own, strict=True))) for own in matrices.swapaxes(0, 1)]
+    u = np.sqrt(matrices[..., [0, 1], [0, 1]]).swapaxes(0, 1).tolist()
+    return [
+        _largest_first(
+            Contribution(name=name, u_width_mm=w, u_height_mm=h) for name, (w, h) in zip(groups, own, strict=True)
+        )
+        for own in u
+    ]
+
+
+def _largest_first(lines: Iterable[Contribution]) -> tuple[Contribution, ...]:
     return tuple(sorted(lines, key=lambda line: (-math.hypot(line.u_width_mm, line.u_height_mm), line.name)))
 
 

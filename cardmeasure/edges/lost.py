@@ -48,7 +48,7 @@ APART = 2
 """A step is the steepest within so many pixels."""
 TRIALS = 3
 U_CLOSE_PX, STAYS_PX, LOOKS = 1.0, 1.5, 2
-"""What a side may be off by where it is looked at closely, and at most; and how often it is, where it is farther off."""
+"""What a side may be off by where it is looked at closely, and at most; how often it is, where it strays farther."""
 FLOOR = 0.01
 DARKER, SPOTS = 0.35, np.linspace(-0.6, 0.6, 9)
 """What lies outside an edge is no table where it is darker by so much, logarithm of light, than farther out than any

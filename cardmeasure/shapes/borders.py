@@ -13,7 +13,7 @@ import numpy as np
 
 from cardmeasure.outlines.growing import moved_out
 from cardmeasure.outlines.pieces import Outline, clockwise
-from cardmeasure.sizing import is_on_a_line, outline_excess_mm
+from cardmeasure.sizing import is_on_a_line, outlines_excess_mm
 from cardmeasure.solving import Solution
 
 LEAST_MM = 0.5
@@ -24,11 +24,9 @@ def with_borders(outlines: Sequence[Outline], solution: Solution) -> tuple[Outli
     """The outlines; those of solved pieces grown of which a half shows that they missed a border. The same objects
     where nothing changes."""
     out = list(outlines)
-    for k, outline in enumerate(outlines):
-        card = int(solution.card_of[k])
-        if card < 0 or outline.exact or outline.flags:
-            continue
-        excess = outline_excess_mm(outline, solution.adjustment.state.quads[card], solution)
+    asked = [k for k, one in enumerate(outlines) if solution.card_of[k] >= 0 and not one.exact and not one.flags]
+    for k, excess in zip(asked, outlines_excess_mm(outlines, asked, solution), strict=True):
+        outline = outlines[k]
         missed_mm = -float(excess.min())
         if missed_mm > LEAST_MM and is_on_a_line(excess, outline, solution.px_per_mm):
             all_round = np.full((1, 4), missed_mm / 2)

@@ -103,7 +103,7 @@ def _card_observation(adjustment: Adjustment, index: int, at: NDArray[np.intp], 
     reduce = np.hstack([by_shape, -gain])
     both = np.concatenate([rows, at])
     own = {name: reduce @ share @ reduce.T for name, share in adjustment.shares_of(both).items()}
-    own[CURL_GROUP] = own[CURL_GROUP] + by_shape @ adjustment.of_rough_bend(index) @ by_shape.T
+    own[CURL_GROUP] = own[CURL_GROUP] + by_shape @ adjustment.of_rough_bends[index] @ by_shape.T
     whole = float(np.trace(by_shape @ c[np.ix_(rows, rows)] @ by_shape.T))
     return CardObservation(
         number=card.number,

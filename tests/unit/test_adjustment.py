@@ -390,8 +390,8 @@ def test_the_shares_of_shapes_add_up_and_a_bend_makes_the_size_less_sure() -> No
     solution = adjust(photo.start, photo.points, photo.edges, photo.priors)
     for card in range(2):
         parts = sum(share[card] for share in solution.shape_shares.values())
-        np.testing.assert_allclose(parts, solution.shape_covariance(card), rtol=1e-6, atol=1e-12)
+        np.testing.assert_allclose(parts, solution.shape_covariances[card], rtol=1e-6, atol=1e-12)
     rise = solution.state.quads[1, qd.RISE_WIDTH]
     assert rise == pytest.approx(1.5, abs=0.5)
-    assert solution.of_rough_bend(1)[2, 2] == pytest.approx((ROUGH_BEND * rise) ** 2, rel=1e-6)
-    assert np.trace(solution.of_rough_bend(0)[:2, :2]) < 0.1 * np.trace(solution.of_rough_bend(1)[:2, :2])
+    assert solution.of_rough_bends[1][2, 2] == pytest.approx((ROUGH_BEND * rise) ** 2, rel=1e-6)
+    assert np.trace(solution.of_rough_bends[0][:2, :2]) < 0.1 * np.trace(solution.of_rough_bends[1][:2, :2])

@@ -22,7 +22,7 @@ CORNERS = np.array([[0.0, 0.0], [61.5, 0.0], [61.5, 86.5], [0.0, 86.5]])
 
 def sides_with(monkeypatch: pytest.MonkeyPatch, excess_mm: tuple[float, float], **more: Any) -> tuple[float, float]:
     """Sides of such an outline, larger by so much than what was found, afterwards."""
-    monkeypatch.setattr(borders, "outline_excess_mm", lambda *_: np.array(excess_mm))
+    monkeypatch.setattr(borders, "outlines_excess_mm", lambda _, asked, __: np.array([excess_mm] * len(asked)))
     state = SimpleNamespace(quads=np.zeros((1, 11)))
     solution = SimpleNamespace(card_of=np.array([0]), px_per_mm=10.0, adjustment=SimpleNamespace(state=state))
     outline = Outline(**{"corners_mm": CORNERS, "flags": (), "contour_mm": CORNERS, **more})

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 from size_model import covariance, joint
 
-from cardmeasure.classes import SizeClass, enabled, match_size, standard_classes
+from cardmeasure.classes import SizeClass, enabled, match_size, match_sizes, standard_classes
 from cardmeasure.classes.likelihood import cut_table, likelihoods
 from cardmeasure.errors import UsageError
 from cardmeasure.results import SizeMatch
@@ -66,6 +67,15 @@ def test_probability_and_answers_agree_with_the_model_written_out(
     assert match.probability == pytest.approx(expected.max(), rel=1e-9)
     assert expected[ids.index(match.size_class)] == pytest.approx(expected.max(), rel=1e-9)
     assert expected[ids.index(match.runner_up)] == pytest.approx(np.sort(expected)[-2], rel=1e-9, abs=1e-300)
+
+
+@quick
+@given(st.lists(st.tuples(sizes, st.tuples(u_values, u_values), correlations), max_size=4))
+def test_many_sizes_are_matched_as_each_alone(pieces: list[tuple[Any, Any, float]]) -> None:
+    found = match_sizes(*([piece[k] for piece in pieces] for k in range(3)), classes=CLASSES)
+    assert len(found) == len(pieces)
+    for match, (size, u, correlation) in zip(found, pieces, strict=True):
+        assert_same(match, matched(size, u[0], u_height=u[1], correlation=correlation))
 
 
 @quick

@@ -17,7 +17,10 @@ def parted(width_mm: float, height_mm: float, share: float, *, nominal_mm: np.nd
     cut = round(20 + share * height_mm * PX_PER_MM)
     picture[20:cut, 20:-20], picture[cut:-20, 20:-20] = 90, 180
     corners = np.array([[20, 20], [width - 21, 20], [width - 21, height - 21], [20, height - 21]], np.float64)
-    return is_joined(picture, corners, (width_mm, height_mm), nominal_mm=nominal_mm)
+    found = is_joined(picture, corners, (width_mm, height_mm), nominal_mm=nominal_mm)
+    with_fourth = np.dstack([picture, np.random.default_rng(5).integers(0, 256, picture.shape[:2], np.uint8)])
+    assert is_joined(with_fourth, corners, (width_mm, height_mm), nominal_mm=nominal_mm) == found
+    return found
 
 
 @pytest.mark.parametrize("share", [0.3, 0.62, 0.75])

@@ -1,10 +1,16 @@
 """Whether sides that were found are a card's, or a line printed inside its border."""
 
+from types import SimpleNamespace
+from typing import cast
+
 import numpy as np
 import pytest
 
+from cardmeasure import quads as qd
+from cardmeasure.camera import Camera
 from cardmeasure.outlines.pieces import Outline
-from cardmeasure.sizing import is_on_a_line
+from cardmeasure.sizing import is_on_a_line, outlines_excess_mm
+from cardmeasure.solving import Solution
 
 PX_PER_MM = 10.0
 
@@ -50,3 +56,24 @@ def test_a_card_that_was_borne_out_lies_where_it_was_seen() -> None:
     sure = Outline(corners_mm=corners, flags=(), contour_mm=corners, exact=True, sure=True)
     assert is_on_a_line(np.array([-1.2, 0.0]), sure, PX_PER_MM)
     assert not is_on_a_line(np.array([-0.5, 0.4]), sure, PX_PER_MM)
+
+
+@pytest.mark.parametrize("asked", [(), (1,), (1, 0)])
+def test_an_outline_on_the_table_is_larger_than_the_sides_found_by_what_it_is_put_farther_from_the_camera(
+    asked: tuple[int, ...],
+) -> None:
+    above = Camera(
+        rotation=np.eye(3), translation_mm=np.array([0.0, 0.0, 400.0]), focal_px=3000.0,
+        principal_px=np.array([2000.0, 1500.0]), distortion=np.zeros(5),
+    )  # fmt: skip
+    outlines = (_outline(), _outline())
+    corners = np.array([one.corners_mm for one in outlines])
+    heights_mm = np.array([0.0, 4.0])
+    state = SimpleNamespace(camera=above, quads=qd.quads_from_corners(corners, elevation_mm=heights_mm))
+    solution = SimpleNamespace(
+        outlined_by=above, card_of=np.arange(2), adjustment=SimpleNamespace(state=state)
+    )  # fmt: skip
+    excess = outlines_excess_mm(outlines, asked, cast(Solution, solution))
+    # a face so high, of 400 mm, is seen in the place of a larger one on the table
+    expected = np.array([[-63.0, -88.0]]) * heights_mm[list(asked), None] / 400.0 if asked else np.zeros((0, 2))
+    np.testing.assert_allclose(excess, expected, atol=1e-9)

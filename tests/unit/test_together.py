@@ -102,7 +102,7 @@ def test_the_parts_of_a_photo_alone_add_up_to_its_own_covariance() -> None:
         by_shape = qd.flat_by_shape(quad, thickness_mm=cards_of(solution)[i].thickness_mm or 0.0)[order]
         gain = np.array(card.gain)
         whole = sum(np.array(part) for part in card.own.values()) + gain @ np.array(observed.covariance) @ gain.T
-        alone = by_shape @ solution.shape_covariance(i) @ by_shape.T
+        alone = by_shape @ solution.shape_covariances[i] @ by_shape.T
         np.testing.assert_allclose(whole, alone, rtol=1e-6, atol=1e-12)
 
 

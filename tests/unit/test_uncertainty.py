@@ -14,6 +14,7 @@ from scipy.stats import norm, t  # type: ignore[import-untyped]
 from cardmeasure.errors import UsageError
 from cardmeasure.uncertainty import (
     budget_from_covariances,
+    budgets_from_covariances,
     combined_standard_uncertainty,
     conformance_probability,
     coverage_factor,
@@ -93,6 +94,13 @@ def test_budget_names_every_group_once_and_the_largest_first(matrices: dict[str,
     assert sorted(line.name for line in lines) == sorted(matrices)
     sizes = [math.hypot(line.u_width_mm, line.u_height_mm) for line in lines]
     assert sizes == sorted(sizes, reverse=True)
+
+
+@given(groups, st.sampled_from([0.0, -1e-18]))
+def test_budgets_of_many_sizes_are_those_of_each(matrices: dict[str, NDArray[np.float64]], rounding: float) -> None:
+    many = {name: np.array([matrix, 2 * matrix, np.diag([rounding, 1.0])]) for name, matrix in matrices.items()}
+    for k, budget in enumerate(budgets_from_covariances(many)):
+        assert budget == budget_from_covariances({name: of_sizes[k] for name, of_sizes in many.items()})
 
 
 def test_budget_keeps_width_and_height_apart() -> None:
