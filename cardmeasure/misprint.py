@@ -47,9 +47,14 @@ class FittedPrint:
     shares: Floats
     kinds: int
 
+    @property
+    def sure_scale(self) -> float | None:
+        """The scale, where the print was surely fitted; one piece alone proves nothing."""
+        return self.scale if self.probability >= SURE and self.kinds >= FEWEST_KINDS else None
+
 
 def fitted_print(sizes_mm: Floats, u_mm: Floats, *, classes: tuple[SizeClass, ...]) -> FittedPrint:
-    """What the sizes of at least one piece say together of the print's size.
+    """What the sizes of pieces say together of the print's size.
 
     Parameters
     ----------
@@ -72,17 +77,6 @@ def fitted_print(sizes_mm: Floats, u_mm: Floats, *, classes: tuple[SizeClass, ..
         shares=np.einsum("m,mnk->nk", by_scale, each / each.sum(axis=2, keepdims=True)),
         kinds=len(set(best[best < len(choices)].tolist())),
     )
-
-
-def fitted_scale(sizes_mm: Floats, u_mm: Floats, *, classes: tuple[SizeClass, ...]) -> float | None:
-    """The scale of a fitted print, over the one that the sizes were measured with; None where it was hardly fitted.
-
-    sizes_mm, u_mm : see `fitted_print`; none or one proves nothing.
-    """
-    if len(sizes_mm) < FEWEST_KINDS:
-        return None
-    found = fitted_print(sizes_mm, u_mm, classes=classes)
-    return found.scale if found.probability >= SURE and found.kinds >= FEWEST_KINDS else None
 
 
 def _likelihoods(scales: Floats, sizes_mm: Floats, u_mm: Floats, choices: tuple[SizeClass, ...]) -> Floats:

@@ -24,7 +24,7 @@ from cardmeasure.outlines.on_sheet import sheet_pieces, uncovered
 from cardmeasure.outlines.pieces import Outline, find_pieces
 from cardmeasure.outlines.second_look import seen_again
 from cardmeasure.photo import Photo, read_photo
-from cardmeasure.print_doubt import suspected_scale, with_print_in_doubt
+from cardmeasure.print_doubt import print_seen_by, suspected_scale, with_print_in_doubt
 from cardmeasure.priors import LensPrior
 from cardmeasure.reference.diagnosis import diagnosed
 from cardmeasure.reference.finding import Sighting, find_squares
@@ -117,7 +117,8 @@ def measure(
         outlines, solution, cards = sized_with_thickness(
             view.photo, squares, view.outlines, settings, start=start, known=found.known, sheet=view.sheet
         )
-    suspected = suspected_scale(cards, found, settings)
+    fitted = print_seen_by(cards, settings.classes)
+    suspected = suspected_scale(fitted, found, settings)
     if observe is not None:
         observe(shot_observations(solution.adjustment, start.priors, cards=cards, lens=identity_of(photo)))
     return ShotResult(
@@ -127,7 +128,7 @@ def measure(
         flags=_shot_flags(photo, squares, solution, settings, found, suspected) + lens.flags,
         photo=replace(_photo_facts(photo), lens_profile=lens.words),
         reference=_reference_facts(squares, solution, settings, found, suspected),
-        cards=with_print_in_doubt(cards, scale_source=_scale_source(settings, found), classes=settings.classes),
+        cards=with_print_in_doubt(cards, fitted, scale_source=_scale_source(settings, found), classes=settings.classes),
     )
 
 

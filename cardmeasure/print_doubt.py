@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from cardmeasure.bank_card import BankCards, Verdict
 from cardmeasure.classes.size_class import SizeClass
 from cardmeasure.classes.table import enabled
-from cardmeasure.misprint import fitted_print, fitted_scale
+from cardmeasure.misprint import FittedPrint, fitted_print
 from cardmeasure.results import Card, SizeMatch
 from cardmeasure.settings import Settings
 
@@ -26,29 +26,37 @@ MOST_U_MM = 0.1
 """Of a size, where sizes are compared with one another."""
 
 
-def suspected_scale(cards: tuple[Card, ...], found: BankCards, settings: Settings) -> float | None:
-    """Printed over design length as sizes or bank cards suggest it, where it contradicts the scale used; else None."""
+def print_seen_by(cards: tuple[Card, ...], classes: tuple[SizeClass, ...]) -> FittedPrint:
+    """What the sizes of a photo's cards say together of its print."""
+    return fitted_print(*_sizes(_rectangles(cards)), classes=classes)
+
+
+def suspected_scale(fitted: FittedPrint, found: BankCards, settings: Settings) -> float | None:
+    """Printed over design length as sizes or bank cards suggest it, where it contradicts the scale used; else None.
+
+    fitted : what the sizes say of the print.
+    """
     taken = (settings.print_profile.scale_x + settings.print_profile.scale_y) / 2
     if found.verdict is Verdict.DIFFERS and found.scale is not None:
         return taken * found.scale
     if found.verdict is Verdict.USED:
         return None
-    factor = _fitted_scale(cards, settings)
+    factor = fitted.sure_scale
     return None if factor is None else taken * factor
 
 
 def with_print_in_doubt(
-    cards: tuple[Card, ...], *, scale_source: str, classes: tuple[SizeClass, ...]
+    cards: tuple[Card, ...], fitted: FittedPrint, *, scale_source: str, classes: tuple[SizeClass, ...]
 ) -> tuple[Card, ...]:
     """The cards of a photo, where nothing tells its scale, with answers only as probable as that leaves them.
 
     An answer holds if the print is of its actual size, and perhaps if it was fitted to the page.
+
+    fitted : what these cards say of the print, see `print_seen_by`.
     """
     sized = _rectangles(cards)
-    if scale_source != "assumed" or not sized:
+    if scale_source != "assumed":
         return cards
-    sizes, u = _sizes(sized)
-    fitted = fitted_print(sizes, u, classes=classes)
     names = [*(one.id for one in enabled(classes)), None]
     doubted = {
         card.number: _doubted(card.match, dict(zip(names, shares.tolist(), strict=True)), fitted=fitted.probability)
@@ -68,10 +76,6 @@ def _doubted(match: SizeMatch, if_fitted: dict[str | None, float], *, fitted: fl
     chances[match.runner_up] = chances.get(match.runner_up, 0.0) + (1 - fitted) * (1 - match.probability)
     probability = chances.pop(match.size_class)
     return replace(match, probability=probability, runner_up=max(chances, key=lambda answer: chances[answer]))
-
-
-def _fitted_scale(cards: tuple[Card, ...], settings: Settings) -> float | None:
-    return fitted_scale(*_sizes(_rectangles(cards)), classes=settings.classes)
 
 
 def _rectangles(cards: tuple[Card, ...]) -> list[Card]:

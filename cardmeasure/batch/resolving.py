@@ -11,7 +11,7 @@ import msgspec
 import numpy as np
 
 from cardmeasure.classes import SizeClass, match_size
-from cardmeasure.print_doubt import with_print_in_doubt
+from cardmeasure.print_doubt import print_seen_by, with_print_in_doubt
 from cardmeasure.results import Card, ShotResult
 from cardmeasure.together import ShotObservations, solved_together
 from cardmeasure.together.solving import ResolvedCard
@@ -80,7 +80,7 @@ def _with_cards(shot: ShotResult, cards: tuple[ResolvedCard, ...], classes: tupl
         _card(card, by_number[card.number], classes) if card.number in by_number else card for card in shot.cards
     )
     source = shot.reference.scale_source if shot.reference else ""
-    doubted = with_print_in_doubt(new, scale_source=source, classes=classes)
+    doubted = with_print_in_doubt(new, print_seen_by(new, classes), scale_source=source, classes=classes)
     return replace(shot, cards=doubted, flags=(*shot.flags, FLAG))
 
 

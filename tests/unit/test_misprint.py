@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 from cardmeasure import Settings
 from cardmeasure.classes import match_size
 from cardmeasure.classes.table import enabled
-from cardmeasure.misprint import fitted_print, fitted_scale
-from cardmeasure.print_doubt import with_print_in_doubt
+from cardmeasure.misprint import fitted_print
+from cardmeasure.print_doubt import print_seen_by, with_print_in_doubt
+from cardmeasure.results import Card
 
 CLASSES = Settings().classes
 DECK = np.array([[63.0, 88.0], [57.0, 88.0], [70.0, 120.0], [44.0, 68.0], [63.0, 88.0]])
@@ -24,7 +25,11 @@ ODD = np.array([[51.3, 77.9], [66.1, 101.7], [48.2, 91.4], [73.7, 83.3]])
 
 
 def _scale(sizes: NDArray[np.float64], u: float = 0.05) -> float | None:
-    return fitted_scale(sizes, np.full(sizes.shape, u), classes=CLASSES)
+    return fitted_print(sizes, np.full(sizes.shape, u), classes=CLASSES).sure_scale
+
+
+def in_doubt(card: Card, scale_source: str = "assumed") -> tuple[Card, ...]:
+    return with_print_in_doubt((card,), print_seen_by((card,), CLASSES), scale_source=scale_source, classes=CLASSES)
 
 
 @given(percent=st.one_of(st.floats(-7.5, -2.0), st.floats(2.0, 7.5)), seed=st.integers(0, 1000))
@@ -77,7 +82,7 @@ def test_answers_are_as_probable_as_an_unread_print_leaves_them(
     card by an unread print is one all but surely."""
     match = match_size(*size, u_width_mm=0.2, u_height_mm=0.25, correlation=0.0, classes=CLASSES)
     card = replace(sized_card(), width_mm=size[0], height_mm=size[1], match=match)
-    (doubted,) = with_print_in_doubt((card,), scale_source=scale_source, classes=CLASSES)
+    (doubted,) = in_doubt(card, scale_source)
     assert doubted.match is not None
     assert doubted.match.size_class == answer
     assert least <= doubted.match.probability <= most
@@ -87,7 +92,7 @@ def test_answers_are_as_probable_as_an_unread_print_leaves_them(
 def test_where_no_class_fits_the_one_of_a_fitted_page_comes_next() -> None:
     match = match_size(66.2, 92.5, u_width_mm=0.2, u_height_mm=0.25, correlation=0.0, classes=CLASSES)
     card = replace(sized_card(), width_mm=66.2, height_mm=92.5, match=match)
-    (doubted,) = with_print_in_doubt((card,), scale_source="assumed", classes=CLASSES)
+    (doubted,) = in_doubt(card)
     assert doubted.match is not None
     assert doubted.match.runner_up == "poker"
 
@@ -95,7 +100,7 @@ def test_where_no_class_fits_the_one_of_a_fitted_page_comes_next() -> None:
 def test_a_round_is_of_no_class_whatever_the_print() -> None:
     match = match_size(66.2, 92.5, u_width_mm=0.2, u_height_mm=0.25, correlation=0.0, classes=CLASSES)
     card = replace(sized_card(), shape="circle", match=replace(match, probability=1.0, runner_up=None))
-    assert with_print_in_doubt((card,), scale_source="assumed", classes=CLASSES) == (card,)
+    assert in_doubt(card) == (card,)
 
 
 def test_a_bank_card_and_one_other_card_are_enough() -> None:

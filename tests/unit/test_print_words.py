@@ -8,7 +8,7 @@ import pytest
 
 from cardmeasure.bank_card import NONE, BankCards, Verdict
 from cardmeasure.classes import standard_classes
-from cardmeasure.print_doubt import suspected_scale
+from cardmeasure.print_doubt import print_seen_by, suspected_scale
 from cardmeasure.reference.print_profile import ASSUMED
 from cardmeasure.reports.html_report import html_report
 from cardmeasure.reports.json_results import results_json
@@ -61,10 +61,12 @@ def test_results_give_it_back_and_the_lens_profile_too() -> None:
 def test_a_bank_card_goes_before_nominal_sizes(found: BankCards, scale: float | None) -> None:
     sizes = [(63.0, 88.0), (57.0, 88.0), (70.0, 120.0)]
     cards = tuple(replace(sized_card(i), width_mm=w / 0.955, height_mm=h / 0.955) for i, (w, h) in enumerate(sizes))
-    assert suspected_scale(cards, found, Settings()) == (None if scale is None else pytest.approx(scale, abs=0.003))
+    assert suspected_scale(print_seen_by(cards, Settings().classes), found, Settings()) == (
+        None if scale is None else pytest.approx(scale, abs=0.003)
+    )
 
 
 def test_the_suspected_scale_is_that_of_the_page_whatever_was_entered() -> None:
     profile = replace(ASSUMED, scale_x=0.97, scale_y=0.97, source="entered")
-    found = BankCards(verdict=Verdict.DIFFERS, outlines=(0,), scale=1.02)
-    assert suspected_scale((), found, Settings(print_profile=profile)) == pytest.approx(0.97 * 1.02)
+    profiled, found = Settings(print_profile=profile), BankCards(verdict=Verdict.DIFFERS, outlines=(0,), scale=1.02)
+    assert suspected_scale(print_seen_by((), profiled.classes), found, profiled) == pytest.approx(0.97 * 1.02)
