@@ -145,7 +145,8 @@ def _crossed(log: NDArray[np.uint8], near_mm: float) -> float | None:
     # a seam may be a pixel off its row
     step = np.maximum(np.maximum(step[:-2], step[1:-1]), step[2:])[near - 2 : -near + 2]
     rank = int(min(SEAM_GAPS * (step.shape[1] - 1), MOST_GAPS_MM * PX_PER_MM))
-    if np.count_nonzero(step > SEAM_STEP * PER_STEP, axis=1).max() < step.shape[1] - rank:
+    changed = (step > int(SEAM_STEP * PER_STEP)).view(np.uint8)  # as steps are whole numbers
+    if cv2.reduce(changed, 1, cv2.REDUCE_SUM, dtype=cv2.CV_32S).max() < step.shape[1] - rank:
         return None  # most pieces are done here
     weakest = np.partition(step, rank, axis=1)[:, rank] / PER_STEP
     if weakest.max() <= max(SEAM_STEP, SEAM_OVER_REST * float(np.median(weakest))):
