@@ -69,25 +69,24 @@ def light_across(
     """
     light = np.zeros((len(px), len(distance_px), 3), np.float32)
     free = np.zeros(light.shape[:2], bool)
-    limit = np.array([photo.width_px, photo.height_px]) - 2.0
+    last_x, last_y = photo.width_px - 2.0, photo.height_px - 2.0
     batch = max(1, BATCH // (px.shape[1] * len(distance_px)))
     for first in range(0, len(px), batch):
         k = slice(first, first + batch)
-        at = px[k, :, None] + distance_px[None, None, :, None] * normal[k, :, None]
-        free[k] = ((at >= 0) & (at <= limit)).all(axis=(1, 3))
-        light[k] = _bilinear(photo, np.clip(at, 0.0, limit)).mean(axis=1)
+        x, y = (px[k, :, None, axis] + distance_px * normal[k, :, None, axis] for axis in range(2))
+        free[k] = ((x >= 0) & (x <= last_x) & (y >= 0) & (y <= last_y)).all(axis=1)
+        light[k] = _bilinear(photo, np.clip(x, 0.0, last_x), np.clip(y, 0.0, last_y)).mean(axis=1)
         if others is not None and own is not None:
-            beyond = others.hides(at, own[k, None, None]).any(axis=1) & (distance_px > 0)
+            beyond = others.hides(np.stack([x, y], axis=-1), own[k, None, None]).any(axis=1) & (distance_px > 0)
             free[k] &= ~np.logical_or.accumulate(beyond, axis=1)
     return light, free
 
 
-def _bilinear(photo: Photo, at: Floats) -> NDArray[np.float32]:
-    """Light (..., 3) at pixels (..., 2) that lie inside the photo."""
-    whole = np.floor(at).astype(np.intp)
-    share = (at - whole).astype(np.float32)
-    fx, fy = share[..., :1], share[..., 1:]
-    number, pixels = whole[..., 1] * photo.width_px + whole[..., 0], photo.pixels_bgr.reshape(-1, 3)
+def _bilinear(photo: Photo, x: Floats, y: Floats) -> NDArray[np.float32]:
+    """Light (..., 3) at pixels x, y (...) that lie inside the photo."""
+    column, row = np.floor(x).astype(np.intp), np.floor(y).astype(np.intp)
+    fx, fy = ((at - whole).astype(np.float32)[..., None] for at, whole in ((x, column), (y, row)))
+    number, pixels = row * photo.width_px + column, photo.pixels_bgr.reshape(-1, 3)
 
     def seen(dx: int, dy: int) -> NDArray[np.float32]:
         return looked_up(photo.response, pixels.take(number + (dy * photo.width_px + dx), axis=0))
