@@ -42,17 +42,12 @@ class Change:
     direction_rad: float
 
 
-def nearest_change(field: Likelihoods, *, answer: int) -> Change:
-    """The nearest place where another answer than `answer`, the one at the measurement, is the most probable.
-
-    `answer` is the index of a class, or any other number for odd. The distance is right to `_RESOLUTION_MM`, or to
-    `_RELATIVE_RESOLUTION` of itself; it is `MARGIN_LIMIT_MM` where nothing changes the answer.
-    """
-    return _change_within(field, float(_reach(field, np.array(answer))), answer=answer)
-
-
 def nearest_changes(field: Likelihoods, *, answers: Ints) -> list[Change]:
-    """The same for many measurements (n,) at once."""
+    """The nearest places where others than `answers` (n,), those at the measurements (n,), are the most probable.
+
+    An answer is the index of a class, or any other number for odd. The distances are right to `_RESOLUTION_MM`, or to
+    `_RELATIVE_RESOLUTION` of themselves; they are `MARGIN_LIMIT_MM` where nothing changes the answer.
+    """
     reach = _reach(field, answers).tolist()
     each = zip(reach, answers.tolist(), strict=True)
     return [_change_within(field.of(k), within, answer=answer) for k, (within, answer) in enumerate(each)]
@@ -125,7 +120,7 @@ def _brackets(field: Likelihoods, angles: Floats, radii: Floats, *, answer: int)
 
 
 def _reach(field: Likelihoods, answer: Ints) -> Floats:
-    """Distances (...,) within which answers (...,) surely change, as at the cut of another class; else the limit."""
+    """Distances (n,) within which answers (n,) surely change, as at the cut of another class; else the limit."""
     order = np.argsort(np.hypot(field.offsets_mm[..., 0], field.offsets_mm[..., 1]), axis=-1, kind="stable")
     reach = _nearest_changed(field, order[..., :_NEAREST_CUTS], answer)
     beyond = np.isinf(reach)  # one of the nearest is mostly enough
@@ -135,7 +130,7 @@ def _reach(field: Likelihoods, answer: Ints) -> Floats:
 
 
 def _nearest_changed(field: Likelihoods, cuts: Ints, answer: Ints) -> Floats:
-    """Distance (...,) of the nearest of some cuts (..., m) at which another answer is likelier, or infinity."""
+    """Distance (n,) of the nearest of some cuts (n, m) at which another answer is likelier, or infinity."""
     dw, dh = np.moveaxis(np.take_along_axis(field.offsets_mm, cuts[..., None], axis=-2), -1, 0)
     distance = np.hypot(dw, dh)
     rivals = _rivals(field, np.arctan2(dh, dw), distance[..., None], answer=answer)[..., 0]

@@ -14,7 +14,7 @@ from size_model import answers, covariance
 
 from cardmeasure.classes import SizeClass, enabled, match_size, standard_classes
 from cardmeasure.classes.likelihood import cut_table, likelihoods
-from cardmeasure.classes.margin import MARGIN_LIMIT_MM, Change, nearest_change
+from cardmeasure.classes.margin import MARGIN_LIMIT_MM, Change, nearest_changes
 
 Floats = NDArray[np.float64]
 
@@ -34,8 +34,9 @@ correlations = st.floats(-0.9, 0.9)
 
 def change_of(size: tuple[float, float], spread: Floats, *, answer: str | None) -> Change:
     ids = [*(c.id for c in CHOICES), None]
-    field = likelihoods(np.array(size), covariance_mm2=spread, cuts=cut_table(CHOICES))
-    return nearest_change(field, answer=ids.index(answer))
+    field = likelihoods(np.array([size]), covariance_mm2=spread[None], cuts=cut_table(CHOICES))
+    (change,) = nearest_changes(field, answers=np.array([ids.index(answer)]))
+    return change
 
 
 def moved(size: tuple[float, float], *, directions: Floats, distances: Floats) -> Floats:
