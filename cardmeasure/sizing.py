@@ -200,8 +200,7 @@ def is_on_a_line(excess_mm: Floats, outline: Outline, px_per_mm: float) -> bool:
 
 
 def is_no_card(quad: Floats, *, bend_px: float) -> bool:
-    """Whether a quadrilateral (11,) of no nominal size is torn paper or a finger: out of square, or long and narrow with
-    sides that bend."""
+    """Whether a quadrilateral (11,) of no nominal size is torn paper or a finger: not square, or long and bent."""
     short, long = np.sort(quad[[qd.WIDTH, qd.HEIGHT]]).tolist()
     torn = abs(np.degrees(quad[qd.SHEAR])) > TORN_DEG
     return bool(torn or (bend_px > BENT_PX and long > MOST_ASPECT * short))
@@ -254,7 +253,7 @@ def _laid(of_shapes: Floats, by_shape: Floats) -> Floats:
 def _flags(outline: Outline, told: _Told, solution: Solution, bends: Floats) -> tuple[str, ...]:
     """Doubts about the size of a piece; bends (4 c,): see `_sagittas_px`."""
     edges, quad = solution.edges, solution.adjustment.state.quads[told.card]
-    bent = bends[qd.SIDES * told.card : qd.SIDES * (told.card + 1)].max() > BENT_PX
+    bent = _bend_px(bends, told.card) > BENT_PX
     taper_rad = max(abs(quad[qd.WIDTH_TAPER]) / quad[qd.HEIGHT], abs(quad[qd.HEIGHT_TAPER]) / quad[qd.WIDTH])
     doubts = {
         "not-square": np.degrees(max(abs(quad[qd.SHEAR]), taper_rad)) > NOT_SQUARE_DEG,
