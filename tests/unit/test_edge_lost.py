@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+from typing import cast
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -9,8 +12,9 @@ from square_pictures import developed, photo_of
 
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera, rotation_matrix
-from cardmeasure.edges.lost import found_again
+from cardmeasure.edges.lost import _steps, found_again
 from cardmeasure.edges.measuring import Conditions, EdgeMeasurement, measure_edges
+from cardmeasure.edges.profiles import Profiles
 from cardmeasure.edges.whole import SideLooks
 from cardmeasure.photo import Photo
 
@@ -109,3 +113,11 @@ def test_sides_that_are_well_explained_are_not_looked_at_again(photo: Photo) -> 
     )
     assert found is quads
     assert edges is first
+
+
+def test_both_rims_of_a_wall_in_the_light_are_places_to_look_at() -> None:
+    """The face ends at the nearer one, which is the fainter; they are four pixels apart."""
+    d = np.arange(-8.0, 30.0)
+    light = np.where(d < 2.5, 0.2, np.where(d < 6.5, 0.4, 0.05))[:, None] * np.ones(3)
+    profile = SimpleNamespace(weight=np.ones((1, len(d))), distance_px=d[None], light=light[None])
+    np.testing.assert_allclose(_steps(cast(Profiles, profile), 0, beyond_px=-2.0), [2.5, 6.5], atol=0.1)

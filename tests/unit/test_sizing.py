@@ -9,7 +9,7 @@ import pytest
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera
 from cardmeasure.outlines.pieces import Outline
-from cardmeasure.sizing import is_on_a_line, outlines_excess_mm
+from cardmeasure.sizing import is_no_card, is_on_a_line, outlines_excess_mm
 from cardmeasure.solving import Solution
 
 PX_PER_MM = 10.0
@@ -77,3 +77,18 @@ def test_an_outline_on_the_table_is_larger_than_the_sides_found_by_what_it_is_pu
     # a face so high, of 400 mm, is seen in the place of a larger one on the table
     expected = np.array([[-63.0, -88.0]]) * heights_mm[list(asked), None] / 400.0 if asked else np.zeros((0, 2))
     np.testing.assert_allclose(excess, expected, atol=1e-9)
+
+
+def test_torn_paper_and_fingers_are_no_cards() -> None:
+    """What is out of square by more than cutting leaves, and what is long with bent sides; not what is only long."""
+
+    def no_card(width_mm: float, height_mm: float, *, shear_deg: float = 0.0, bend_px: float = 0.1) -> bool:
+        quad = np.zeros(qd.PARAMETERS)
+        quad[[qd.WIDTH, qd.HEIGHT, qd.SHEAR]] = width_mm, height_mm, np.radians(shear_deg)
+        return is_no_card(quad, bend_px=bend_px)
+
+    assert no_card(71.0, 105.0, shear_deg=-1.2)
+    assert no_card(23.0, 95.0, bend_px=1.5)
+    assert no_card(95.0, 23.0, bend_px=1.5)
+    assert not no_card(71.0, 105.0, shear_deg=0.4, bend_px=1.5)
+    assert not no_card(23.0, 95.0)
