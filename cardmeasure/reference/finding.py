@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import cv2
@@ -29,6 +30,8 @@ SEARCH_SIDES_PX = (1000, 2000, 4100)
 """Long sides of the reduced pictures that are searched, smallest first."""
 THRESHOLD_WINDOWS = (17, 29, 9)
 """Sides of the windows of the detector's adaptive threshold, one after the other: most photos need the first only."""
+OUR_FIDUCIALS = tuple(sorted({*DESIGNS, *SHEET_CORNERS}))
+"""Ids of the fiducials of all references."""
 MIN_PX_PER_MM = {"square-80": 1.0, "square-30": 2.3}
 """Below this a cell is less than six pixels wide and saddle points run into each other."""
 MIN_SHARE_OF_SADDLES = 0.5
@@ -117,13 +120,11 @@ def _fiducials(photo: Photo, side: int) -> Iterator[tuple[int, Floats]]:
     scale = np.array([photo.width_px / grey.shape[1], photo.height_px / grey.shape[0]])
     for window in THRESHOLD_WINDOWS:
         corners, ids, _ = _detector(window).detectMarkers(grey)
-        numbers = [] if ids is None else [int(number) for number in np.ravel(ids)]
-        ours = [n in DESIGNS or n in SHEET_CORNERS for n in numbers]
-        known = [(n, quad) for n, quad, mine in zip(numbers, corners, ours, strict=False) if mine]
-        for number, quad in known:
-            yield number, (quad.reshape(4, 2).astype(np.float64) + 0.5) * scale - 0.5
-        if known:
-            return
+        if ids is None:
+            continue
+        for place, quad in zip(np.ravel(ids).tolist(), corners, strict=True):
+            yield OUR_FIDUCIALS[place], (quad.reshape(4, 2).astype(np.float64) + 0.5) * scale - 0.5
+        return
 
 
 def reduced_grey(photo: Photo, factor: float) -> NDArray[np.uint8]:
@@ -145,7 +146,15 @@ def _detector(window: int) -> cv2.aruco.ArucoDetector:
     parameters.minMarkerPerimeterRate = 0.025
     parameters.polygonalApproxAccuracyRate = 0.05
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
-    return cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(FIDUCIAL_DICTIONARY), parameters)
+    return cv2.aruco.ArucoDetector(_our_dictionary(), parameters)
+
+
+@cache
+def _our_dictionary() -> cv2.aruco.Dictionary:
+    """The fiducials that we print alone: what else lies in a photo is then compared with a fifth as many."""
+    whole = cv2.aruco.getPredefinedDictionary(FIDUCIAL_DICTIONARY)
+    codes = np.ascontiguousarray(whole.bytesList[list(OUR_FIDUCIALS)])
+    return cv2.aruco.Dictionary(codes, whole.markerSize, whole.maxCorrectionBits)
 
 
 def _sight(green: Codes, design: SquareDesign, fiducial_px: Floats) -> SquareSighting:
