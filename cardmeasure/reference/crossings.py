@@ -9,6 +9,7 @@ bias whatever ink spread, tone curve or sharpening do to both colours.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -55,9 +56,9 @@ def fit_crossings(
     ok = (x >= radius_px) & (y >= radius_px) & (x < w - radius_px) & (y < h - radius_px)
     centre = np.where(ok[:, None], np.round(points_px), radius_px).astype(np.intp)
     offset = _near_edges(normals, radius_px=radius_px, width_px=NEAR_BLURS * blur_px + NEAR_PX)
-    pixels = centre[:, None] + offset
+    columns, rows = (centre[:, k, None] + offset[:, k] for k in (0, 1))
     # single precision resolves a ten-thousandth of a pixel, in half the time
-    value = channel[pixels[..., 1], pixels[..., 0]].astype(np.float32)
+    value = channel[rows, columns].astype(np.float32)
     p: Floats = np.zeros((n, 5))  # x, y within the patch, blur, mean, half contrast
     p[:, :2] = np.where(ok[:, None], points_px - centre, 0.0)
     p[:, 2] = blur_px
@@ -95,13 +96,19 @@ def _fitted(value: Floats, offset: Floats, normals: Floats, start: Floats, radiu
     return p
 
 
-def _near_edges(normals: Floats, *, radius_px: int, width_px: float) -> Floats:
+def _near_edges(normals: Floats, *, radius_px: int, width_px: float) -> NDArray[np.intp]:
     """Offsets (m, 2) of the pixels of a round patch that lie near an edge of any crossing."""
+    offset = _round_patch(radius_px)
+    away = normals.reshape(-1, 2) @ offset.T.astype(np.float64)
+    return offset[np.abs(away, out=away).min(axis=0) < width_px]
+
+
+@lru_cache(maxsize=32)
+def _round_patch(radius_px: int) -> NDArray[np.intp]:
+    """Offsets (m, 2) of the pixels of a round patch that are read."""
     offset = np.mgrid[-radius_px : radius_px + 1, -radius_px : radius_px + 1].reshape(2, -1)[::-1].T
     away = np.hypot(*offset.T)
-    read = (away < radius_px + 0.5) & ((away < CORE_PX) | (offset.sum(axis=1) % 2 == 0))
-    offset = offset[read]
-    return np.asarray(offset[(np.abs(normals @ offset.T) < width_px).any(axis=(0, 1))])
+    return np.asarray(offset[(away < radius_px + 0.5) & ((away < CORE_PX) | (offset.sum(axis=1) % 2 == 0))])
 
 
 def _linearised(
