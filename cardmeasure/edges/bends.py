@@ -54,13 +54,14 @@ def parabolas(points: EdgePoints, residuals_px: Floats) -> tuple[Floats, Floats]
     key = points.side_number
     count = np.bincount(key, minlength=sides)
     basis = np.column_stack([np.ones(len(key)), points.along, bow(points.along)])
+    products = np.hstack([(basis[:, :, None] * basis[:, None]).reshape(-1, 9), basis * residuals_px[:, None]])
     weight: Floats = np.ones(len(key))
     fit: Floats = np.zeros((sides, 3))
     left = residuals_px
     for _ in range(ROUNDS):
-        scaled = basis * weight[:, None]
-        normal = _summed(scaled[:, :, None] * basis[:, None], key, sides) + 1e-9 * np.eye(3)
-        fit = np.linalg.solve(normal, _summed(scaled * residuals_px[:, None], key, sides)[..., None])[..., 0]
+        sums = _summed(products * weight[:, None], key, sides)
+        normal = sums[:, :9].reshape(-1, 3, 3) + 1e-9 * np.eye(3)
+        fit = np.linalg.solve(normal, sums[:, 9:, None])[..., 0]
         left = residuals_px - (basis * fit[key]).sum(axis=1)
         off = np.abs(left)
         usual = np.bincount(key, off, minlength=sides) / np.maximum(count, 1)
@@ -69,7 +70,7 @@ def parabolas(points: EdgePoints, residuals_px: Floats) -> tuple[Floats, Floats]
 
 
 def _summed(values: Floats, key: NDArray[np.intp], sides: int) -> Floats:
-    """Sums (n, ...) of values (m, ...) by side."""
-    out = np.zeros((sides, *values.shape[1:]))
-    np.add.at(out, key, values)
-    return out
+    """Sums (n, k) of values (m, k) by side."""
+    k = values.shape[1]
+    cell = key[:, None] * k + np.arange(k)
+    return np.asarray(np.bincount(cell.ravel(), values.ravel(), minlength=sides * k).reshape(sides, k))

@@ -233,14 +233,14 @@ def _stretch_points(
     fine: Profiles, whole: SideLooks, rim_px: Floats, *, colour_halved: bool | None, coarse: bool
 ) -> tuple[EdgePoints, Floats]:
     """Edge points of all usable stretches, and the share (n,) of each side's stretches that could be used."""
-    key = fine.card * qd.SIDES + fine.side
-    p = whole.looks.parameters[key]
+    key, p = fine.card * qd.SIDES + fine.side, whole.looks.parameters
     channels = channels_for(p[:, FACE], p[:, TABLE], colour_halved=colour_halved)
     if coarse and colour_halved is not None:  # brightness alone will do to begin the next pass with
         channels = channels.rough
+    tone = tone_shift_px(p[:, FACE][:, GREEN], p[:, TABLE][:, GREEN], p[:, BLUR]) * U_TONE
     rounds = COARSE_ROUNDS if coarse else ROUNDS
     found = edge_offsets(
-        fine.distance_px, fine.light, fine.weight, looks=p, rounds=rounds, channels=channels,
+        fine.distance_px, fine.light, fine.weight, looks=p[key], rounds=rounds, channels=channels.rows(key),
         shading=whole.shading.rows(key),
     )  # fmt: skip
     place, u = found.place_px, found.u_px
@@ -248,9 +248,8 @@ def _stretch_points(
     # a side along the pixel rows fills every other bin only
     filled = (fine.weight > 0).sum(axis=1)
     full = filled > 0.4 * np.maximum.reduceat(filled, np.searchsorted(key, np.arange(sides)))[key]
-    good = fine.inside & full & np.isfinite(place) & (u < 1.0) & (np.abs(place - p[:, PLACE]) < FARTHEST_PX)
+    good = fine.inside & full & np.isfinite(place) & (u < 1.0) & (np.abs(place - p[key, PLACE]) < FARTHEST_PX)
     used = np.bincount(key[good], minlength=sides) / np.maximum(np.bincount(key, minlength=sides), 1)
-    tone = tone_shift_px(p[:, FACE][:, GREEN], p[:, TABLE][:, GREEN], p[:, BLUR]) * U_TONE
     points = EdgePoints(
         card=fine.card[good],
         side=fine.side[good],
@@ -258,7 +257,7 @@ def _stretch_points(
         px=(fine.px + (place - rim_px[key])[:, None] * fine.normal)[good],
         normal=fine.normal[good],
         u_px=np.maximum(u[good], LEAST_U_PX),
-        tone_px=tone[good],
+        tone_px=tone[key[good]],
         u_bias_px=np.zeros((sides // qd.SIDES, qd.SIDES)),
     )
     return points, used
