@@ -7,7 +7,7 @@ so a card's top face has a negative z. A camera point is R X + t and looks along
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, NamedTuple
 
@@ -60,13 +60,13 @@ class Camera:
 
     def moved(self, step: Floats) -> Camera:
         """The camera after a step in its 14 parameters."""
-        return replace(
-            self,
+        return Camera(
             rotation=rotation_matrix(step[ROTATION]) @ self.rotation,
             translation_mm=self.translation_mm + step[TRANSLATION],
             focal_px=self.focal_px * float(np.exp(step[LOG_FOCAL])),
             principal_px=self.principal_px + step[PRINCIPAL],
             distortion=self.distortion + step[DISTORTION],
+            bow=self.bow,
         )
 
 

@@ -67,6 +67,13 @@ class Problem:
         return Parts(layout=self.layout)
 
     @cached_property
+    def known(self) -> Ints:
+        """Which of the common unknowns edge points know of, (p,)."""
+        at = self.layout
+        bow = np.arange(at.bow_at.start, at.bow_at.stop)
+        return np.concatenate([np.arange(cam.PARAMETERS), bow, [at.quads_at.start]])
+
+    @cached_property
     def bounds(self) -> list[int]:
         """Where the edge points of each card begin, and where the last one's end, (c + 1,)."""
         return [int(k) for k in np.searchsorted(self.edges.card, np.arange(self.layout.cards + 1))]
@@ -221,7 +228,6 @@ def linearise(state: State, problem: Problem) -> Linearised:
     at = problem.layout
     printed = seen_along(state.camera, _printed_world(state, problem.twice), problem.of_points.directions)
     edges_along, by_edges = _edge_rows(state, problem)
-    bow = np.arange(at.bow_at.start, at.bow_at.stop)
     off_edges = problem.of_edges.along - edges_along
     return Linearised(
         points=problem.of_points.along - printed.px,
@@ -229,7 +235,7 @@ def linearise(state: State, problem: Problem) -> Linearised:
         priors=problem.priors.residuals(state),
         by_points=_by_points(state, problem.twice, at, printed),
         by_edges=by_edges,
-        known=np.concatenate([np.arange(cam.PARAMETERS), bow, [at.quads_at.start]]),
+        known=problem.known,
         bounds=problem.bounds,
         parts=problem.parts,
     )
@@ -265,18 +271,25 @@ def edge_residuals_px(state: State, edges: EdgePoints) -> Floats:
 
 def _printed_world(state: State, points: PrintedPoints) -> Floats:
     """World points (n, 3) of the printed points."""
-    pose, local = state.squares[points.square], points.mm * state.scale
-    c, s = np.cos(pose[:, 2]), np.sin(pose[:, 2])
-    x = pose[:, 0] + c * local[:, 0] - s * local[:, 1]
-    y = pose[:, 1] + s * local[:, 0] + c * local[:, 1]
-    return np.column_stack([x, y, np.zeros_like(x)])
+    local = points.mm * state.scale
+    c, s = _turns(state, points)
+    world = np.zeros((len(local), 3))
+    world[:, 0] = c * local[:, 0] - s * local[:, 1]
+    world[:, 1] = s * local[:, 0] + c * local[:, 1]
+    world[:, :2] += state.squares[points.square, :2]
+    return world
+
+
+def _turns(state: State, points: PrintedPoints) -> tuple[Floats, Floats]:
+    """Cosine and sine of the turns of the printed points' squares, (n,) each."""
+    turn = state.squares[:, 2]
+    return np.cos(turn)[points.square], np.sin(turn)[points.square]
 
 
 def _by_points(state: State, points: PrintedPoints, at: Layout, seen: Along) -> Floats:
     """Derivatives (q - 1, 2n) of the rows of the printed points, twice each."""
     square, mm = points.square, points.mm.T
-    turn = state.squares[square, 2]
-    c, s = np.cos(turn), np.sin(turn)
+    c, s = _turns(state, points)
     by_x, by_y, _ = seen.by_world
     along_x, along_y = by_x * c + by_y * s, by_y * c - by_x * s
     j = np.zeros((at.quads_at.start, len(square)))

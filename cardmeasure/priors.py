@@ -136,6 +136,11 @@ class PriorRows:
         return jacobian
 
     @cached_property
+    def _anywhere(self) -> NDArray[np.intp]:
+        """Unknowns whose rows only keep them from diverging."""
+        return np.flatnonzero(np.isnan(self.mean))
+
+    @cached_property
     def _soft(self) -> NDArray[np.intp]:
         return np.flatnonzero(self.robust)
 
@@ -175,7 +180,8 @@ class PriorRows:
 
     def residuals(self, state: State) -> Floats:
         """Residuals (k,) in units of u."""
-        off = np.nan_to_num(self.mean - state.vector, nan=0.0)
+        off = self.mean - state.vector
+        off[self._anywhere] = 0.0
         return np.concatenate(
             [off[self.columns] * self.sharpness, *(rows @ off[places] for places, rows in self.blocks)]
         )
@@ -230,7 +236,9 @@ def prior_rows(state: State, priors: Priors) -> PriorRows:
     add("squareness", first + qd.HEIGHT_TAPER, 0.0, U_TAPER_MM)
     # so weak that it says nothing, but a card all of whose points turn out to be outliers must not break the solution
     anywhere = (first[:, None] + np.arange(qd.SHEAR)).ravel()
-    add("squareness", anywhere[~np.isin(anywhere, [row[0] for row in known])], np.nan, U_ANYWHERE)
+    if known:
+        anywhere = anywhere[~np.isin(anywhere, [row[0] for row in known])]
+    add("squareness", anywhere, np.nan, U_ANYWHERE)
     for index, side_mm, u_mm in known:
         add(BANK_CARD, index, side_mm, u_mm)
     add("edge model", np.arange(at.bias_at.start, at.bias_at.stop), 0.0, p.u_bias_px.reshape(-1))

@@ -28,7 +28,6 @@ from cardmeasure.outlines.pieces import Outline
 from cardmeasure.photo import Photo
 from cardmeasure.priors import U_DISTORTION, U_PRINCIPAL_SHARE, UNKNOWN_LENS, KnownSize, LensPrior, Priors, focal_prior
 from cardmeasure.reference.finding import Sighting
-from cardmeasure.reference.scatter import u_points_px
 from cardmeasure.reference.sheet_finding import SheetSighting
 from cardmeasure.reference.sheet_look import SheetLook
 from cardmeasure.settings import Settings
@@ -161,7 +160,7 @@ def printed_points(squares: tuple[Sighting, ...]) -> PrintedPoints:
         square=np.repeat(np.arange(len(squares)), count),
         mm=np.concatenate([s.points_mm for s in squares]),
         px=np.concatenate([s.points_px for s in squares]),
-        u_px=np.repeat([u_points_px(s.points_mm, s.points_px, s.homography) for s in squares], count),
+        u_px=np.repeat([s.u_px for s in squares], count),
     )
 
 

@@ -63,8 +63,7 @@ class State:
         camera = self.camera.moved(step[at.camera_at])
         if camera.bow is not None:
             camera = replace(camera, bow=camera.bow.moved(step[at.bow_at]))
-        return replace(
-            self,
+        return State(
             camera=camera,
             scale=self.scale + step[at.scale_at],
             squares=squares,

@@ -76,7 +76,7 @@ def fit_crossings(
     )
 
 
-def _fitted(value: Floats, offset: Floats, normals: Floats, start: Floats, radius_px: int) -> Floats:
+def _fitted(value: Floats, offset: NDArray[np.intp], normals: Floats, start: Floats, radius_px: int) -> Floats:
     """Unknowns (n, 5) of the crossings in patches (n, m) from starts, without kernels."""
     normals, offsets, p = normals.astype(np.float32), offset.astype(np.float32), start.astype(np.float32)
     across = normals @ offsets.T
@@ -100,7 +100,7 @@ def _near_edges(normals: Floats, *, radius_px: int, width_px: float) -> NDArray[
     """Offsets (m, 2) of the pixels of a round patch that lie near an edge of any crossing."""
     offset = _round_patch(radius_px)
     away = normals.reshape(-1, 2) @ offset.T.astype(np.float64)
-    return offset[np.abs(away, out=away).min(axis=0) < width_px]
+    return np.asarray(offset[np.abs(away, out=away).min(axis=0) < width_px])
 
 
 @lru_cache(maxsize=32)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from typing import Any
 
 import cv2
@@ -20,6 +20,7 @@ from cardmeasure.reference.crossings import Crossings, fit_crossings
 from cardmeasure.reference.design import DESIGNS, FIDUCIAL_DICTIONARY, FIDUCIAL_MODULES, SquareDesign
 from cardmeasure.reference.glare import glare_share
 from cardmeasure.reference.saddles import Saddles, refine_saddles
+from cardmeasure.reference.scatter import u_points_px
 from cardmeasure.reference.sheet import SHEET_CORNERS
 from cardmeasure.reference.sheet_finding import SheetSighting, sight_sheet
 
@@ -65,6 +66,11 @@ class SquareSighting:
     def px_per_mm(self) -> float:
         """Scale in the middle of the square."""
         return local_scale(self.homography, np.zeros(2))
+
+    @cached_property
+    def u_px(self) -> float:
+        """Standard uncertainty of the points, per axis."""
+        return u_points_px(self.points_mm, self.points_px, self.homography)
 
     @property
     def rms_px(self) -> float:
@@ -122,8 +128,8 @@ def _fiducials(photo: Photo, side: int) -> Iterator[tuple[int, Floats]]:
         corners, ids, _ = _detector(window).detectMarkers(grey)
         if ids is None:
             continue
-        for place, quad in zip(np.ravel(ids).tolist(), corners, strict=True):
-            yield OUR_FIDUCIALS[place], (quad.reshape(4, 2).astype(np.float64) + 0.5) * scale - 0.5
+        for place, quad in zip(np.ravel(ids), corners, strict=True):
+            yield OUR_FIDUCIALS[int(place)], (quad.reshape(4, 2).astype(np.float64) + 0.5) * scale - 0.5
         return
 
 

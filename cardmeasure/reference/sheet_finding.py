@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import cv2
@@ -21,6 +22,7 @@ from cardmeasure.photo import Photo
 from cardmeasure.reference.crossings import fit_crossings
 from cardmeasure.reference.design import FIDUCIAL_MODULES
 from cardmeasure.reference.saddles import Saddles, refine_saddles
+from cardmeasure.reference.scatter import u_points_px
 from cardmeasure.reference.sheet import MODULE_MM, PERIOD_MM, SHEET_CORNERS, SheetDesign, sign_at
 from cardmeasure.reference.sheet_levels import WAYS, cell_levels, plausible
 
@@ -60,6 +62,11 @@ class SheetSighting:
     def px_per_mm(self) -> float:
         """Scale in the middle of the points seen."""
         return local_scale(self.homography, self.points_mm.mean(axis=0))
+
+    @cached_property
+    def u_px(self) -> float:
+        """Standard uncertainty of the points, per axis."""
+        return u_points_px(self.points_mm, self.points_px, self.homography)
 
     def of_points(self, keep: Mask) -> SheetSighting:
         """The sighting with some of its points (n,) only."""
