@@ -81,17 +81,19 @@ def _outermost_steps(profiles: Profiles, window_px: float) -> Floats:
     """Offset (n,) of the step nearest the table among the clear ones of each stretch."""
     n, b, _ = profiles.light.shape
     half = max(2, round(window_px))
-    light = np.concatenate([profiles.light, np.ones((n, b, 1), np.float32)], axis=2)
-    total = np.zeros((n, b + 1, 4), np.float32)
-    np.cumsum(light * (profiles.weight > 0)[..., None], axis=1, out=total[:, 1:])
+    # each colour's numbers in rows, along which numpy is fastest, and how many pixels there are in the last ones
+    light = np.concatenate([profiles.light.transpose(2, 0, 1), np.ones((1, n, b), np.float32)])
+    light *= profiles.weight > 0
+    total = np.zeros((4, n, b + 1), np.float32)
+    np.cumsum(light, axis=2, out=total[..., 1:])
     cuts = np.arange(half, b - half + 1)
-    window = total[:, half:] - total[:, :-half]  # what begins at a cut lies outside it, what ends there within
-    full = window[..., 3] > half - 0.5
+    window = total[..., half:] - total[..., :-half]  # what begins at a cut lies outside it, what ends there within
+    full = window[3] > half - 0.5
     whole = full[:, :-half] & full[:, half:]
     # ratios rather than differences: shade dims all of a surface alike, and dark mats count as much as bright ones
-    log = np.log(window[..., :3] / np.float32(half) + np.float32(0.01))
-    log_step = log[:, half:] - log[:, :-half]
-    score = np.where(whole, np.abs(log_step).sum(axis=2), 0.0)
+    log = np.log(window[:3] / np.float32(half) + np.float32(0.01))
+    log_step = log[..., half:] - log[..., :-half]
+    score = np.where(whole, np.abs(log_step).sum(axis=0), 0.0)
     peak = score >= _running_maximum(score, round(PEAK_PX))
     clear = peak & (score > OUTERMOST_SHARE * score.max(axis=1, keepdims=True))
     last = _without_shadow(clear, log_step, max_gap=round(SHADOW_WINDOWS * window_px))
@@ -124,14 +126,16 @@ def _running_maximum(rows: Floats, reach: int) -> Floats:
 def _without_shadow(clear: NDArray[np.bool_], log_step: Floats, *, max_gap: int) -> NDArray[np.intp]:
     """Index (n,) of the outermost clear step, or of the next one in where the outermost is the rim of a shadow.
 
-    A shadow is darker than the table and of nearly the same colour, and its own piece's edge follows close by.
+    log_step : (3, n, m). A shadow is darker than the table and of nearly the same colour, and its own piece's edge
+    follows close by.
     """
     n, m = clear.shape
     column = np.arange(m)
     last = m - 1 - np.argmax(clear[:, ::-1], axis=1)
     row = np.arange(n)
-    mean = log_step.mean(axis=2)[row, last]
-    colour = np.abs(log_step[row, last] - mean[:, None]).max(axis=1)
+    step = log_step[:, row, last]
+    mean = step.mean(axis=0)
+    colour = np.abs(step - mean).max(axis=0)
     shadow_like = (mean > 0) & (colour < 0.2 * mean)
     inner = clear & (column[None] < last[:, None]) & (column[None] >= last[:, None] - max_gap)
     following = m - 1 - np.argmax(inner[:, ::-1], axis=1)
@@ -147,22 +151,22 @@ def _consensus_lines(points: Floats, profiles: Profiles) -> tuple[Floats, NDArra
     count = np.bincount(key)
     first = np.cumsum(count) - count
     place = np.arange(len(key)) - first[key]
-    padded, here = np.zeros((len(count), count.max(), 2)), np.zeros((len(count), count.max()), bool)
-    padded[key, place], here[key, place] = points, profiles.inside
+    (x, y), here = np.zeros((2, len(count), count.max())), np.zeros((len(count), count.max()), bool)
+    x[key, place], y[key, place], here[key, place] = points[:, 0], points[:, 1], profiles.inside
     # every second point will do for that
     i, j = (2 * k for k in np.triu_indices((count.max() + 1) // 2, 1))
-    way = padded[:, j] - padded[:, i]
-    way /= np.maximum(np.linalg.norm(way, axis=2), 1e-9)[..., None]
-    off = padded[:, None] - padded[:, i][:, :, None]
-    distance = np.abs(off[..., 0] * way[..., None, 1] - off[..., 1] * way[..., None, 0])
-    span = np.linalg.norm(np.ptp(np.where(here[..., None], padded, padded[:, :1]), axis=1), axis=1)
+    way_x, way_y = x[:, j] - x[:, i], y[:, j] - y[:, i]
+    length = np.maximum(np.hypot(way_x, way_y), 1e-9)
+    way_x, way_y = (way_x / length)[..., None], (way_y / length)[..., None]
+    distance = np.abs((x[:, None] - x[:, i, None]) * way_y - (y[:, None] - y[:, i, None]) * way_x)
+    span = np.hypot(*(np.ptp(np.where(here, part, part[:, :1]), axis=1) for part in (x, y)))
     within = AGREEMENT_PX + BOW * span[:, None]
     score = (np.minimum(distance, within[..., None]) * here[:, None]).sum(axis=2)
     best = np.where(here[:, i] & here[:, j], score, np.inf).argmin(axis=1)
     agree = (distance[np.arange(len(count)), best] < within) & here
     number = np.maximum(agree.sum(axis=1), 1)
-    centre = (padded * agree[..., None]).sum(axis=1) / number[:, None]
-    dx, dy = ((padded - centre[:, None]) * agree[..., None]).transpose(2, 0, 1)
+    centre = np.column_stack([(part * agree).sum(axis=1) / number for part in (x, y)])
+    dx, dy = ((part - middle[:, None]) * agree for part, middle in zip((x, y), centre.T, strict=True))
     # the axis of largest spread
     angle = 0.5 * np.arctan2(2 * (dx * dy).sum(axis=1), (dx * dx - dy * dy).sum(axis=1))
     lines = np.stack([centre, np.column_stack([np.cos(angle), np.sin(angle)])], axis=1)
