@@ -22,16 +22,19 @@ ROUNDS = 4
 def course_px(points: EdgePoints, residuals_px: Floats, profiles: Profiles) -> Floats:
     """How far outside a straight side its edge runs at each stretch (n,), from an earlier pass's points (m,).
 
-    Small residuals are noise and count for little.
+    Small residuals are noise and count for little. The profiles lie in the order of their sides.
     """
     soft = residuals_px**3 / (residuals_px**2 + LEAST_PX**2)
     soft = np.clip(soft, -MOST_PX, MOST_PX)
-    course = np.zeros(len(profiles.card))
     mine, wanted = points.side_number, profiles.card * qd.SIDES + profiles.side
-    for side in np.unique(mine):
-        known, here = mine == side, wanted == side
-        order = np.argsort(points.along[known])
-        course[here] = np.interp(profiles.along[here], points.along[known][order], soft[known][order])
+    course = np.zeros(len(wanted))
+    order = np.lexsort((points.along, mine))
+    mine, place, soft = mine[order], points.along[order], soft[order]
+    numbers = np.arange(points.u_bias_px.size + 1)
+    known, asked = (np.searchsorted(of, numbers).tolist() for of in (mine, wanted))
+    for side in np.unique(mine).tolist():
+        seen, here = slice(known[side], known[side + 1]), slice(asked[side], asked[side + 1])
+        course[here] = np.interp(profiles.along[here], place[seen], soft[seen])
     return course
 
 

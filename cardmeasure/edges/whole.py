@@ -106,7 +106,7 @@ def looks_of_sides(
     taught : what the whole photo has taught of these sides, which are too few to learn from. trusts_shadows : whether a
     dark strip is a shadow even where it is as dark as the face, as with thick pieces.
     """
-    face, table, _ = ends(sides)
+    face, table = ends(sides)
     # over a sheet's check, made even, the fall near the foot only added error
     height = hiding_height_px(around.thickness_px) * (around.colour_halved is not None) * ~around.is_joined
     softness = before.shading.softness if before else np.full(len(face), UNKNOWN_SOFTNESS)
@@ -282,13 +282,29 @@ def _carried_over(known: SideLooks, untold: LookPriors, *, now_px: float) -> Loo
     return look_priors(mean, covariance)
 
 
-def ends(sides: Profiles) -> tuple[Floats, Floats, Floats]:
-    """Mean colours of face and table near the ends of each profile (n, 3), and their pooled scatter (n, 3)."""
-    d, out, variance = sides.distance_px, [], np.zeros((len(sides.card), 3))
+def ends(sides: Profiles) -> tuple[Floats, Floats]:
+    """Mean colours of face and table near the ends of each profile (n, 3)."""
+    face, table = (_mean(sides.light, weight) for weight in _weights_of_ends(sides))
+    return face, table
+
+
+def scatter_at_ends(sides: Profiles) -> Floats:
+    """Pooled scatter (n, 3) of the colours near both ends of each profile about their means."""
+    variance = np.zeros((len(sides.card), 3))
+    for weight in _weights_of_ends(sides):
+        mean = _mean(sides.light, weight)
+        variance += _mean((sides.light - mean[:, None]) ** 2, weight) / 2
+    return np.asarray(np.sqrt(variance) + 1e-3)
+
+
+def _weights_of_ends(sides: Profiles) -> tuple[Floats, Floats]:
+    """Weights (n, b, 1) of the bins near the inner and the outer end of each profile."""
+    d = sides.distance_px
     limit = np.where(sides.weight > 0, d, 0.0)
-    for part in (d < 0.65 * limit.min(axis=1)[:, None], d > 0.75 * limit.max(axis=1)[:, None]):
-        w = (sides.weight * part + 1e-9)[..., None]
-        mean = (sides.light * w).sum(axis=1) / w.sum(axis=1)
-        variance += ((sides.light - mean[:, None]) ** 2 * w).sum(axis=1) / w.sum(axis=1) / 2
-        out.append(mean)
-    return out[0], out[1], np.sqrt(variance) + 1e-3
+    inner, outer = d < 0.65 * limit.min(axis=1)[:, None], d > 0.75 * limit.max(axis=1)[:, None]
+    return (sides.weight * inner + 1e-9)[..., None], (sides.weight * outer + 1e-9)[..., None]
+
+
+def _mean(light: Floats, weight: Floats) -> Floats:
+    """Weighted means (n, 3) of light (n, b, 3)."""
+    return np.asarray((light * weight).sum(axis=1) / weight.sum(axis=1))

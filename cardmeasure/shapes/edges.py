@@ -28,7 +28,7 @@ from cardmeasure.edges.profiles import Profiles
 from cardmeasure.edges.stretches import edge_offsets
 from cardmeasure.edges.tables import is_table
 from cardmeasure.edges.tone import U_TONE, tone_shift_px
-from cardmeasure.edges.whole import ALIKE, STARTS, TEMPER, SideLooks, ends, looks_of_sides
+from cardmeasure.edges.whole import ALIKE, STARTS, TEMPER, SideLooks, ends, looks_of_sides, scatter_at_ends
 from cardmeasure.photo import Photo
 from cardmeasure.shapes.courses import POINTS, Course, Seen, seen, wall_widths_px
 from cardmeasure.shapes.sampling import INTERPOLATION_PX, STEP_PX, Others, distances_px, light_across
@@ -175,7 +175,7 @@ def _walls_doubted(whole: Profiles, sides: SideLooks, around: Surroundings, *, u
 
 
 def _channels(whole: Profiles, around: Surroundings) -> Channels:
-    face, table, _ = ends(whole)
+    face, table = ends(whole)
     return channels_for(face, table, colour_halved=around.colour_halved)
 
 
@@ -188,7 +188,7 @@ def _is_dark(p: Floats) -> NDArray[np.bool_]:
 def _without_taught_walls(
     whole: Profiles, sides: SideLooks, around: Surroundings, rows: Ints, *, u_place_px: float
 ) -> LookPriors:
-    face, table, _ = ends(whole)
+    face, table = ends(whole)
     untold = priors_before(around, face, table, u_place_px=u_place_px)
     mean, covariance = sides.priors.mean[rows].copy(), sides.priors.covariance[rows].copy()
     mean[:, WALL], covariance[:, WALL, WALL] = untold.mean[rows][:, WALL], untold.covariance[rows][:, WALL, WALL]
@@ -293,7 +293,7 @@ def _points(
     tone = tone_shift_px(p[:, FACE][:, GREEN], p[:, TABLE][:, GREEN], p[:, BLUR]) * U_TONE
     first = course.first
     per_mm = np.add.reduceat(places.px_per_mm, first) / np.diff(np.append(first, len(course.side)))
-    face, table, scatter = ends(whole)
+    (face, table), scatter = ends(whole), scatter_at_ends(whole)
     fitted = (U_SHARE * sides.looks.u_place_px) ** 2 + sides.doubt_px**2 + _u_dark_strip_px(p) ** 2
     outside = misfit_outside(whole, sides)
     return Points(

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from cardmeasure.edges import looks as lk
 from cardmeasure.edges.profiles import Profiles
 from cardmeasure.edges.shading import UNKNOWN_SOFTNESS
-from cardmeasure.edges.whole import SideLooks, ends, looks_of_sides
+from cardmeasure.edges.whole import SideLooks, ends, looks_of_sides, scatter_at_ends
 
 Floats = NDArray[np.float64]
 
@@ -162,7 +162,8 @@ def test_the_ends_of_a_profile_are_the_levels_of_face_and_table() -> None:
     """Marks and noise near the ends show in the scatter."""
     light = np.repeat(drawn(KINDS["black border, wall"]), 2, axis=0)
     light[1] += np.random.default_rng(2).normal(0, 0.02, light[1].shape)
-    face, table, scatter = ends(_profiles(light))
+    sides = _profiles(light)
+    (face, table), scatter = ends(sides), scatter_at_ends(sides)
     np.testing.assert_allclose(face, [BLACK, BLACK], atol=0.03)
     np.testing.assert_allclose(table, [GREEN, GREEN], atol=0.03)
     assert (scatter[0] < 0.003).all()
