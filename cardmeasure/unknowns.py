@@ -53,6 +53,8 @@ class State:
 
     def of_cards(self, keep: NDArray[np.bool_]) -> State:
         """The state with some cards (c,) only."""
+        if keep.all():
+            return self
         return replace(self, quads=self.quads[keep], bias_px=self.bias_px[keep])
 
     def moved(self, step: Floats) -> State:

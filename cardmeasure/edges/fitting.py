@@ -48,20 +48,25 @@ U_OF_GAPS, BRIGHTEST_GAP = 0.4, 12.0
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class LookPriors:
-    """Normal priors: mean (n, 15), covariance (n, 15, 15) and its inverse; see `look_priors`."""
+    """Normal priors: mean (n, 15), covariance (n, 15, 15) and, where that is known already, its inverse."""
 
     mean: Floats
     covariance: Floats
-    precision: Floats
+    inverse: Floats | None = None
+
+    @cached_property
+    def precision(self) -> Floats:
+        """Inverse (n, 15, 15) of the covariance."""
+        return _inverse(self.covariance) if self.inverse is None else self.inverse
 
     def rows(self, index: NDArray[np.intp]) -> LookPriors:
         """Those of some sides."""
-        return LookPriors(mean=self.mean[index], covariance=self.covariance[index], precision=self.precision[index])
+        return LookPriors(mean=self.mean[index], covariance=self.covariance[index], inverse=self.precision[index])
 
 
 def look_priors(mean: Floats, covariance: Floats) -> LookPriors:
     """Priors with mean (n, 15) and covariance (n, 15, 15)."""
-    return LookPriors(mean=mean, covariance=covariance, precision=_inverse(covariance))
+    return LookPriors(mean=mean, covariance=covariance)
 
 
 def _inverse(covariance: Floats) -> Floats:

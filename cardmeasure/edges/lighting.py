@@ -28,7 +28,7 @@ from cardmeasure.edges.looks import (
     WIDTH,
 )
 from cardmeasure.edges.profiles import Profiles
-from cardmeasure.numerics import median
+from cardmeasure.numerics import median, medians
 
 Floats = NDArray[np.floating[Any]]
 
@@ -128,7 +128,7 @@ def priors_before(around: Surroundings, face: Floats, table: Floats, *, u_place_
     mean[:, WIDTH], u[:, WIDTH] = around.width_px, around.u_width_px
     mean[:, FACE], u[:, FACE] = face, U_LEVEL
     mean[:, WALL], u[:, WALL] = WALL_LEVEL * around.white, U_WALL_LEVEL * around.white
-    usual = np.maximum(table, np.median(table, axis=0))
+    usual = np.maximum(table, medians(table))
     mean[:, TABLE], u[:, TABLE] = table, U_TABLE * usual + U_LEAST_TABLE
     _as_seams(mean, u, around)
     return look_priors(mean, _covariance(mean, u))

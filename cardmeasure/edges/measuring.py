@@ -96,12 +96,14 @@ class EdgeMeasurement:
 
     def of_cards(self, keep: NDArray[np.bool_]) -> EdgeMeasurement:
         """That of some cards (c,), numbered anew."""
+        if keep.all():
+            return self
         rows = np.flatnonzero(np.repeat(keep, qd.SIDES))
-        residuals = self.known.residuals_px[keep[self.points.card]]
-        known = Known(sides=self.known.sides.rows(rows), points=self.points.of_cards(keep), residuals_px=residuals)
+        points, residuals = self.points.of_cards(keep), self.known.residuals_px[keep[self.points.card]]
         return EdgeMeasurement(
-            points=self.points.of_cards(keep), clarity=self.clarity[keep], misfit=self.misfit[keep],
-            used=self.used[keep], on_table=self.on_table[keep], known=known,
+            points=points, clarity=self.clarity[keep], misfit=self.misfit[keep],
+            used=self.used[keep], on_table=self.on_table[keep],
+            known=Known(sides=self.known.sides.rows(rows), points=points, residuals_px=residuals),
         )  # fmt: skip
 
 

@@ -39,6 +39,8 @@ class EdgePoints:
 
     def of_cards(self, keep: NDArray[np.bool_]) -> EdgePoints:
         """Those of some cards (c,), numbered anew."""
+        if keep.all():
+            return self
         mine = self.rows(keep[self.card])
         number = np.cumsum(keep) - 1
         return replace(mine, card=number[mine.card], u_bias_px=self.u_bias_px[keep])

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from cardmeasure.numerics import lengths, median
+from cardmeasure.numerics import lengths, median, medians
 
 Floats = NDArray[np.floating[Any]]
 
@@ -31,7 +31,7 @@ def is_table(table: Floats, px: Floats) -> NDArray[np.bool_]:
     if n >= FEWEST_FOR_PLANE:
         basis = np.column_stack([basis, (px - px.mean(axis=0)) / np.maximum(px.std(axis=0), 1.0)])
     weight: Floats = np.ones(n)
-    deviation = log - np.median(log, axis=0)
+    deviation = log - medians(log)
     for _ in range(ROUNDS):
         size = lengths(deviation)
         weight = 1 / np.maximum(size, max(0.02, median(size)))

@@ -76,7 +76,8 @@ def _white_patches(photo: Photo, square: SquareSighting) -> Floats:
     ]
     green = photo.pixels_bgr[..., 1]
     step = max(1, len(kept) // CELLS)
-    return np.array([photo.response[green[y - half : y + half, x - half : x + half]] for x, y in kept[::step]])
+    codes = np.array([green[y - half : y + half, x - half : x + half] for x, y in kept[::step]], green.dtype)
+    return photo.response[codes]
 
 
 def _least_height_px(square: SquareSighting) -> float:
