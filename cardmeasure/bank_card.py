@@ -152,7 +152,7 @@ def _wide_covariance() -> Floats:
 
 
 def _pieces(outlines: Sequence[Outline], solution: Solution, *, paper_mm: float) -> list[_Piece]:
-    """The solved pieces, their sides as they are if they stand as high as a bank card."""
+    """The solved pieces whose sides, as they are if they stand as high as a bank card, are not far from one's."""
     adjustment = solution.adjustment
     at, covariance = adjustment.state.layout, np.asarray(adjustment.covariance, np.float64)
     scale = np.arange(at.scale_at.start, at.scale_at.stop)
@@ -164,12 +164,14 @@ def _pieces(outlines: Sequence[Outline], solution: Solution, *, paper_mm: float)
             continue
         quad = adjustment.state.quads[card]
         order = (qd.WIDTH, qd.HEIGHT) if quad[qd.WIDTH] <= quad[qd.HEIGHT] else (qd.HEIGHT, qd.WIDTH)
-        rows = np.array([at.quad_at(card, side) for side in order], np.intp)
-        by_scale = np.linalg.solve(of_scale, covariance[np.ix_(scale, rows)]).T
-        own = covariance[np.ix_(rows, rows)]
         # a top face that stands higher than was thought is nearer, so it is smaller than it seemed
         higher = THICKNESS_MM - solution.priors.elevation_mm[card] - paper_mm
         sides = quad[list(order)] * (1 - higher / (above_mm - quad[qd.ELEVATION]))
+        if np.abs(sides / SIDES_MM - 1).max() > FARTHEST:
+            continue
+        rows = np.array([at.quad_at(card, side) for side in order], np.intp)
+        by_scale = np.linalg.solve(of_scale, covariance[np.ix_(scale, rows)]).T
+        own = covariance[np.ix_(rows, rows)]
         without = own - by_scale @ of_scale @ by_scale.T
         pieces.append(_Piece(outline=k, sides_mm=sides, covariance=own, own=without, by_scale=by_scale))
     return pieces
@@ -177,8 +179,6 @@ def _pieces(outlines: Sequence[Outline], solution: Solution, *, paper_mm: float)
 
 def _is_id1(piece: _Piece, outline: Outline, classes: Sequence[SizeClass]) -> bool:
     """Whether size ID-1 explains the sides best, by Bayes' theorem with all classes, those that are off among them."""
-    if np.abs(piece.sides_mm / SIDES_MM - 1).max() > FARTHEST:
-        return False
     radius = corner_radius_mm(outline)
     if radius is not None and not RADII_MM[0] <= radius <= RADII_MM[1]:
         return False

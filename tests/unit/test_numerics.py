@@ -9,12 +9,17 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import array_shapes, arrays
 from numpy.typing import NDArray
 
-from cardmeasure.numerics import lengths, median, percentile
+from cardmeasure.numerics import lengths, median, medians, percentile
 
 
 @given(values=st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=40))
 def test_the_median_is_that_of_numpy(values: list[float]) -> None:
     assert median(np.array(values)) == np.median(values)
+
+
+@given(columns=arrays(np.float64, st.tuples(st.integers(1, 9), st.integers(1, 3)), elements=st.floats(-1e6, 1e6)))
+def test_medians_of_columns_are_those_of_numpy(columns: NDArray[np.float64]) -> None:
+    np.testing.assert_array_equal(medians(columns), np.median(columns, axis=0))
 
 
 @given(values=st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=40), percent=st.floats(0, 100))
