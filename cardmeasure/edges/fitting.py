@@ -134,15 +134,18 @@ class _Task:
 
 def fit_looks(
     distance_px: Floats, light: Floats, weight: Floats, *, priors: LookPriors, start: Floats, rounds: int = ROUNDS,
-    channels: Channels | None = None, shading: Shading | None = None,
+    channels: Channels | None = None, shading: Shading | None = None, row: NDArray[np.intp] | None = None,
 ) -> Looks:  # fmt: skip
     """Fit n sides: distances, weights (n, b), BGR light (n, b, 3); start (n, 15).
 
-    channels : BGR where None. shading : as of walls that hide no room where None.
+    channels : BGR where None. shading : as of walls that hide no room where None. row (m,): which of the sides are
+    fitted, some perhaps more than once, from starts (m, 15); each once where None.
     """
-    n = len(start)
+    n = len(distance_px)
     task = _task(distance_px, light, weight, priors, channels or plain_channels(n), shading or open_shading(n))
     low, high = _bounds(priors)
+    if row is not None:
+        task, low, high = task.rows(row), low[row], high[row]
     p = np.clip(start, low, high)
     if compiled.has_room(distance_px.shape[1]):
         p, normal, cost = compiled.fitted(

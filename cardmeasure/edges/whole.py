@@ -80,8 +80,8 @@ class _Sides:
         """Fits of the sides `row`, some perhaps more than once."""
         p, channels = self.profiles, self.channels.rough if rough else self.channels
         return fit_looks(
-            p.distance_px[row], p.light[row], p.weight[row], priors=priors.rows(row), start=start, rounds=rounds,
-            channels=channels.rows(row), shading=self.shading.rows(row),
+            p.distance_px, p.light, p.weight, priors=priors, start=start, rounds=rounds, channels=channels,
+            shading=self.shading, row=row,
         )  # fmt: skip
 
     def as_soft(self, softness: Floats) -> _Sides:
