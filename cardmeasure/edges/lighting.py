@@ -151,6 +151,8 @@ def priors_learned(before: LookPriors, looks: Looks, around: Surroundings) -> Lo
 def _as_seams(mean: Floats, u: Floats, around: Surroundings) -> None:
     """Where another card touches a side, what is expected of the gap: narrow and dark, with a face beyond it."""
     joined = around.is_joined
+    if not joined.any():
+        return
     light, u_light = (
         part * around.white / np.maximum(mean[joined, TABLE].mean(axis=1), LEAST_FACE) for part in GAP_LIGHT
     )
