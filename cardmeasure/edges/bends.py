@@ -56,24 +56,18 @@ def parabolas(points: EdgePoints, residuals_px: Floats) -> tuple[Floats, Floats]
     sides = points.u_bias_px.size
     key = points.side_number
     count = np.bincount(key, minlength=sides)
-    basis = np.column_stack([np.ones(len(key)), points.along, bow(points.along)])
-    products = np.hstack([(basis[:, :, None] * basis[:, None]).reshape(-1, 9), basis * residuals_px[:, None]])
+    basis = np.stack([np.ones(len(key)), points.along, bow(points.along)])
+    cell = (np.arange(12)[:, None] * sides + key).ravel()
     weight: Floats = np.ones(len(key))
     fit: Floats = np.zeros((sides, 3))
     left = residuals_px
     for _ in range(ROUNDS):
-        sums = _summed(products * weight[:, None], key, sides)
-        normal = sums[:, :9].reshape(-1, 3, 3) + 1e-9 * np.eye(3)
-        fit = np.linalg.solve(normal, sums[:, 9:, None])[..., 0]
-        left = residuals_px - (basis * fit[key]).sum(axis=1)
+        scaled = basis * weight
+        products = np.concatenate([(scaled[:, None] * basis).reshape(9, -1), scaled * residuals_px])
+        sums = np.bincount(cell, products.ravel(), minlength=12 * sides).reshape(12, sides).T
+        fit = np.linalg.solve(sums[:, :9].reshape(-1, 3, 3) + 1e-9 * np.eye(3), sums[:, 9:, None])[..., 0]
+        left = residuals_px - (basis * fit.T[:, key]).sum(axis=0)
         off = np.abs(left)
         usual = np.bincount(key, off, minlength=sides) / np.maximum(count, 1)
         weight = 1 / np.maximum(off, np.maximum(0.05, usual[key]))
     return fit, left
-
-
-def _summed(values: Floats, key: NDArray[np.intp], sides: int) -> Floats:
-    """Sums (n, k) of values (m, k) by side."""
-    k = values.shape[1]
-    cell = key[:, None] * k + np.arange(k)
-    return np.asarray(np.bincount(cell.ravel(), values.ravel(), minlength=sides * k).reshape(sides, k))

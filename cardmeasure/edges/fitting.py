@@ -107,9 +107,7 @@ class Looks:
     @property
     def u_place_px(self) -> Floats:
         """Standard uncertainty of that, (n,), as far as the model holds."""
-        # one column of the covariance is had for a third of the price of all
-        unit = np.eye(PARAMETERS)[:, [PLACE]]
-        return np.asarray(np.sqrt(np.linalg.solve(self.normal, unit)[:, PLACE, 0]))
+        return np.asarray(np.sqrt(self.covariance[:, PLACE, PLACE]))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

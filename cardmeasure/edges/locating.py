@@ -156,16 +156,17 @@ def _consensus_lines(points: Floats, profiles: Profiles) -> tuple[Floats, NDArra
     # every second point will do for that
     i, j = (2 * k for k in np.triu_indices((count.max() + 1) // 2, 1))
     way_x, way_y = x[:, j] - x[:, i], y[:, j] - y[:, i]
-    length = np.maximum(np.hypot(way_x, way_y), 1e-9)
+    length = np.maximum(np.sqrt(way_x**2 + way_y**2), 1e-9)
     way_x, way_y = (way_x / length)[..., None], (way_y / length)[..., None]
     distance = np.abs((x[:, None] - x[:, i, None]) * way_y - (y[:, None] - y[:, i, None]) * way_x)
-    span = np.hypot(*(np.ptp(np.where(here, part, part[:, :1]), axis=1) for part in (x, y)))
+    span_x, span_y = (np.ptp(np.where(here, part, part[:, :1]), axis=1) for part in (x, y))
+    span = np.sqrt(span_x**2 + span_y**2)
     within = AGREEMENT_PX + BOW * span[:, None]
     score = (np.minimum(distance, within[..., None]) * here[:, None]).sum(axis=2)
     best = np.where(here[:, i] & here[:, j], score, np.inf).argmin(axis=1)
     agree = (distance[np.arange(len(count)), best] < within) & here
     number = np.maximum(agree.sum(axis=1), 1)
-    centre = np.column_stack([(part * agree).sum(axis=1) / number for part in (x, y)])
+    centre = (np.stack([x, y], axis=2) * agree[..., None]).sum(axis=1) / number[:, None]
     dx, dy = ((part - middle[:, None]) * agree for part, middle in zip((x, y), centre.T, strict=True))
     # the axis of largest spread
     angle = 0.5 * np.arctan2(2 * (dx * dy).sum(axis=1), (dx * dx - dy * dy).sum(axis=1))
