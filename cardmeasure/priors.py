@@ -36,8 +36,9 @@ UNKNOWN_LENS = 3.0
 """Factor on these for a photo that names no focal length: it may come from a webcam or a wide lens."""
 U_SHEAR_RAD = np.radians(0.2) / np.sqrt(3)
 """Cards are cut out of square by up to 0.2 degrees, any of it alike."""
-U_TAPER_MM = 0.03
-"""As scissors and punches leave it (from memory); the rendered cards are drawn with the same."""
+U_TAPER_MM = 0.02
+"""As scissors and punches leave it (from memory). The rendered cards are drawn with 0.03 mm in one direction, and none
+in the other, which is as much at the root of the mean square."""
 U_RISE_MM, RISE_ROBUST_AT, MOST_RISE_MM = 0.01, 1.5, 0.3
 """How far pressed cards' rims or middles stand up; those that rise more, beyond so many u, are believed to (Cauchy), up
 to what curled cards do (standard deviation)."""
