@@ -45,7 +45,9 @@ U_SEAM_PX = 1.2
 """How far a side that another card touches may be from the seam."""
 U_JOINED_MM = 0.02
 """The same of a side that another card touches."""
-MIN_USED, MIN_USED_AT_FIRST = 0.4, 0.2
+MIN_CLARITY_AT_FIRST = 0.8
+"""A side that shows less is not looked at again; of what is measured at last more is asked."""
+MIN_USED, MIN_USED_AT_FIRST = 0.4, 0.1
 """Share of a side's stretches that must have been found for the side to count, and to be looked at again."""
 ROUGHLY_BENT_MM = 0.3
 """A card that rises by this says of lens and pose but half as much, squared, as a flat one (rendered shots)."""
@@ -195,7 +197,7 @@ def solve(
             )  # fmt: skip
             state = _with_cards(state, quads)
         # on a sheet, whose outlines are sure, a line printed inside the border may still lie within a first, wide look
-        clear = edges.clarity >= (MIN_CLARITY if last or sheet is None else 0.0)
+        clear = edges.clarity >= (MIN_CLARITY if last else MIN_CLARITY_AT_FIRST if sheet is None else 0.0)
         lies = edges.on_table | np.array([o.exact for o in laid])[:, None]
         good = (edges.used >= (MIN_USED if last else MIN_USED_AT_FIRST)) & clear & lies
         # a side that a second look finds elsewhere is not understood

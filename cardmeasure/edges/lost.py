@@ -30,7 +30,7 @@ Ints = NDArray[np.intp]
 Mask = NDArray[np.bool_]
 Measured = Callable[[Ints, Floats, Floats, SideLooks | None], EdgeMeasurement]
 
-LOST, CLOSER, BETTER, FOUND = 8.0, 20.0, 0.4, 3.0
+LOST, CLOSER, BETTER, FOUND = 8.0, 20.0, 0.4, 5.0
 """Misfit beyond which a side may be lost, and beyond which it is looked at more closely where it was predicted; what
 share of it is left where the side has been found again, and how much at most."""
 INNER_PX, FARTHEST_MM, FARTHEST_PX = 8.0, 3.5, 40.0
@@ -109,7 +109,8 @@ def _best_places(
             trial = measured(there, u_px)
             place = trial.known.sides.looks.place_px.reshape(lost.shape)
             stays = np.abs(place) < STAYS_PX
-            better = tried & stays & understood(there, trial) & (trial.clarity > SHOWS) & (trial.misfit < misfit)
+            better = lost & stays & understood(there, trial) & (trial.clarity > SHOWS) & (trial.misfit < misfit)
+            # those that are not tried are looked at as closely where they are
             moved_px, misfit = np.where(better, outward, moved_px), np.where(better, trial.misfit, misfit)
             close |= better
             # what has strayed to where it is explained far better is looked at there
