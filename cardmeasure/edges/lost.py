@@ -137,20 +137,23 @@ def _shadows_px(edges: EdgeMeasurement) -> Floats:
 def _steps_beyond(
     photo: Photo, camera: Camera, quads: Floats, edges: EdgeMeasurement, lost: Mask, *, px_per_mm: float
 ) -> Floats:
-    """Distances (c, 4, 4) to try for lost sides, px outward: none, then those of steps; NaN where there are fewer."""
-    out = np.full((*lost.shape, 1 + TRIALS), np.nan)
+    """Distances (c, 4, 5) to try for lost sides, px outward: none, that at which they were found, if far off, and those
+    of steps; NaN where there are fewer."""
+    out = np.full((*lost.shape, 2 + TRIALS), np.nan)
     out[lost & (edges.misfit > CLOSER), 0] = 0.0
     reach = Reach(inner_px=INNER_PX, outer_px=min(FARTHEST_MM * px_per_mm, FARTHEST_PX))
     profiles = sample_profiles(photo, camera, quads, reach=reach, stretches=STRETCHES)
     whole = whole_sides(profiles, len(quads))
     place = edges.known.sides.looks.place_px.reshape(lost.shape)
+    strayed = lost & (edges.misfit > CLOSER) & (np.abs(place) > STAYS_PX)
+    out[strayed, 1] = place[strayed]
     # what is well explained, but dark outside, may lie in its own shadow
     nearest = np.where(edges.misfit > LOST, BEYOND_PX, np.maximum(_shadows_px(edges), BEYOND_PX))
     for row in range(len(whole.card)):
         card, side = whole.card[row], whole.side[row]
         if lost[card, side]:
             found = _steps(whole, row, beyond_px=place[card, side] + nearest[card, side])
-            out[card, side, 1 : 1 + len(found)] = found
+            out[card, side, 2 : 2 + len(found)] = found
     return out
 
 
