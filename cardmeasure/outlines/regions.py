@@ -47,6 +47,8 @@ RAISED_MM, U_RAISED_MM = 0.6, 0.4
 UNEVEN_MM, CORNER_MM, MOSTLY = 0.5, 6.0, 90.0
 """Contours of single pieces (rendered, 395) stray by 0.27 mm at the median and by 0.5 mm in 3 of 100; of piles by more.
 So far from corners that is seen; percentile."""
+STEP_MM = 1.5
+"""One of 1200 single pieces' strays farther, as a shadow hangs together with it."""
 ASKEW_MM = 2.0
 """Opposite sides of single pieces' outlines differ by 0.2 mm at the median and by 1 mm in one of 100 (rendered)."""
 REST_MM, REST_PX_PER_MM = 10.0, 2.0
@@ -64,9 +66,16 @@ def may_be_several(outline: Outline) -> bool:
 def is_uneven(outline: Outline) -> bool:
     """Whether a region's contour (n, 2) strays from its rectangle by more than a curled card's does, or is none."""
     a, b, c, d = side_lengths(outline.corners_mm).tolist()
-    if max(abs(a - c), abs(b - d)) > ASKEW_MM:
-        return True
-    return bool(max(_strays_mm(outline, side) for side in range(4)) > UNEVEN_MM)
+    return bool(max(abs(a - c), abs(b - d)) > ASKEW_MM or _most_strayed_mm(outline) > UNEVEN_MM)
+
+
+def has_steps(outline: Outline) -> bool:
+    """Whether a region's contour strays as only that of cards that lie on each other does."""
+    return _most_strayed_mm(outline) > STEP_MM
+
+
+def _most_strayed_mm(outline: Outline) -> float:
+    return max(_strays_mm(outline, side) for side in range(4))
 
 
 def _strays_mm(outline: Outline, side: int) -> float:
@@ -92,7 +101,8 @@ def told_apart(
     touching = "touching" in region.flags
     if sure:
         if not _is_much_left([o.corners_mm for o in sure], region):
-            return joined_to_each_other(sure)
+            # a card alone has no steps: what little is left shows beside it once the photo is solved
+            return tuple(map(_on_top, sure)) if len(sure) == 1 and has_steps(region) else joined_to_each_other(sure)
         return (
             (*joined_to_each_other(sure), region)
             if touching

@@ -20,7 +20,7 @@ from cardmeasure.outlines.joins import is_nominal, is_row
 from cardmeasure.outlines.neighbours import joined_to_each_other
 from cardmeasure.outlines.paleness import is_pale
 from cardmeasure.outlines.pieces import Found, Outline, clockwise
-from cardmeasure.outlines.regions import is_uneven, may_be_several, sure_within, told_apart
+from cardmeasure.outlines.regions import has_steps, is_uneven, may_be_several, sure_within, told_apart
 from cardmeasure.outlines.splitting import LEAST_PER_MM, split_along_seams
 from cardmeasure.outlines.trials import Tried
 from cardmeasure.outlines.trusting import has_corners_of_several
@@ -44,9 +44,10 @@ def seen_again(
 
     tried : takes a closer look at rectangles.
     """
-    found = _split(photo, camera, found, px_per_mm=px_per_mm, nominal_mm=nominal_mm, tried=tried)
     pale = is_pale(photo, reference_px)
-    if pale or not found.outlines or found.unexplained > UNEXPLAINED or found.spread > MOST_SPREAD:
+    plain = not pale and bool(found.outlines) and found.unexplained <= UNEXPLAINED and found.spread <= MOST_SPREAD
+    found = _split(photo, camera, found, px_per_mm=px_per_mm, nominal_mm=nominal_mm, tried=tried, plain=plain)
+    if not plain:
         pieces = with_hard_pieces(
             photo, camera, found.outlines, px_per_mm=px_per_mm, reference_px=reference_px, nominal_mm=nominal_mm,
             pale=pale, tried=tried,
@@ -70,12 +71,12 @@ def _without_rows(photo: Photo, camera: Camera, piece: Outline, nominal_mm: Floa
 
 
 def _split(
-    photo: Photo, camera: Camera, found: Found, *, px_per_mm: float, nominal_mm: Floats, tried: Tried
+    photo: Photo, camera: Camera, found: Found, *, px_per_mm: float, nominal_mm: Floats, tried: Tried, plain: bool,
 ) -> Found:  # fmt: skip
     """The same with regions that are cards laid edge to edge cut into these. What has a nominal size is one card."""
     cut = partial(split_along_seams, photo, camera, px_per_mm=px_per_mm, nominal_mm=nominal_mm)
     out: list[Outline] = []
-    for outline in _with_piles(found.outlines, px_per_mm, nominal_mm, tried):
+    for outline in _with_piles(found.outlines, px_per_mm, nominal_mm, tried, plain=plain):
         several = may_be_several(outline) if outline.flags else not _has_size(outline, nominal_mm)
         parts = cut(outline) if several else (outline,)
         if len(parts) > 1 and not all(any(part.joined) for part in parts):
@@ -86,8 +87,11 @@ def _split(
     return replace(found, outlines=tuple(out))
 
 
-def _with_piles(outlines: tuple[Outline, ...], px_per_mm: float, nominal_mm: Floats, tried: Tried) -> list[Outline]:
-    """The outlines; what is uneven, has no nominal size and corners unlike each other is a pile, and is flagged so."""
+def _with_piles(
+    outlines: tuple[Outline, ...], px_per_mm: float, nominal_mm: Floats, tried: Tried, *, plain: bool
+) -> list[Outline]:
+    """The outlines; what is uneven, has no nominal size and corners unlike each other is a pile, and is flagged so; as
+    is what has steps in its sides, on a plain table, of whose pattern nothing can hang together with it."""
     asked = [
         k for k, one in enumerate(outlines)
         if not one.flags and not _is_sheet(one) and not _has_size(one, nominal_mm) and is_uneven(one)
@@ -96,7 +100,8 @@ def _with_piles(outlines: tuple[Outline, ...], px_per_mm: float, nominal_mm: Flo
     if asked and px_per_mm >= LEAST_PER_MM:
         trials = tried(np.array([clockwise(outlines[k].corners_mm) for k in asked]))
         for k, several in zip(asked, has_corners_of_several(trials).tolist(), strict=True):
-            out[k] = replace(outlines[k], flags=("overlapped",)) if several else outlines[k]
+            if several or (plain and has_steps(outlines[k])):
+                out[k] = replace(outlines[k], flags=("overlapped",))
     return out
 
 
