@@ -151,7 +151,9 @@ def _told_of(
     sides_mm = (float(quad[qd.WIDTH]), float(quad[qd.HEIGHT]))
     broken = is_broken(edges.points, adjustment.edge_residuals_px, card, sides_mm=sides_mm)
     flags: tuple[str, ...] = ()
-    if not is_of_nominal_size(quad, settings):
+    if hides_a_seam(edges.clarity[card], outline):
+        flags = ("touching",)
+    elif not is_of_nominal_size(quad, settings):
         no_card = is_no_card(quad, bend_px=_bend_px(bends, card))
         flags = ("touching",) if broken else DOUBTFUL if no_card else ()
     return _Told(card=card, excess_mm=excess_mm, broken=broken, flags=flags)
@@ -197,6 +199,12 @@ def is_on_a_line(excess_mm: Floats, outline: Outline, px_per_mm: float) -> bool:
     # where the other direction is smaller than found, the outline is askew, and hides no border
     one = excess_mm.max() > ONE_FRAME_LINE_MM / 2 and np.ptp(excess_mm) > max(ONE_FRAME_LINE_MM, room)
     return bool(excess_mm.max() > max(FRAME_LINE_MM, room) or one)
+
+
+def hides_a_seam(clarity: Floats, outline: Outline) -> bool:
+    """Whether a side that another card touches hardly shows, by the clarity (4,) of all: between two dark borders it
+    may lie anywhere."""
+    return bool((clarity[list(outline.joined)] < WEAK_CLARITY).any())
 
 
 def is_no_card(quad: Floats, *, bend_px: float) -> bool:

@@ -9,7 +9,7 @@ import pytest
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera
 from cardmeasure.outlines.pieces import Outline
-from cardmeasure.sizing import is_no_card, is_on_a_line, outlines_excess_mm
+from cardmeasure.sizing import hides_a_seam, is_no_card, is_on_a_line, outlines_excess_mm
 from cardmeasure.solving import Solution
 
 PX_PER_MM = 10.0
@@ -92,3 +92,12 @@ def test_torn_paper_and_fingers_are_no_cards() -> None:
     assert no_card(95.0, 23.0, bend_px=1.5)
     assert not no_card(71.0, 105.0, shear_deg=0.4, bend_px=1.5)
     assert not no_card(23.0, 95.0)
+
+
+def test_a_seam_that_hardly_shows_gives_no_size() -> None:
+    """Only where another card touches: elsewhere a weak edge is a doubt."""
+    corners = np.array([[0.0, 0.0], [63.0, 0.0], [63.0, 88.0], [0.0, 88.0]])
+    row = Outline(corners_mm=corners, flags=(), joined=(False, True, False, False))
+    assert hides_a_seam(np.array([20.0, 1.8, 20.0, 20.0]), row)
+    assert not hides_a_seam(np.array([1.8, 9.0, 20.0, 20.0]), row)
+    assert not hides_a_seam(np.full(4, 1.8), Outline(corners_mm=corners, flags=()))
