@@ -28,8 +28,9 @@ from cardmeasure.uncertainty import budgets_from_covariances
 Floats = NDArray[np.floating[Any]]
 
 NOT_SQUARE_DEG = 0.5
-TORN_DEG, MOST_ASPECT = 1.0, 3.0
-"""Cards are cut square to a few tenths of a degree, and less than three times as long as wide."""
+TORN_DEG, RAGGED, MOST_ASPECT = 1.0, 20.0, 3.0
+"""Cards are cut square to a few tenths of a degree, and less than three times as long as wide; a side that is bent and
+leaves so much unexplained is torn."""
 BENT_PX, CURLED_MM = 0.6, 0.15
 WEAK_CLARITY = 3.0
 FEW_USED = 0.6
@@ -154,7 +155,8 @@ def _told_of(
     if hides_a_seam(edges.clarity[card], outline):
         flags = ("touching",)
     elif not is_of_nominal_size(quad, settings):
-        no_card = is_no_card(quad, bend_px=_bend_px(bends, card))
+        own = bends[qd.SIDES * card : qd.SIDES * (card + 1)]
+        no_card = is_no_card(quad, bends_px=own, misfit=edges.misfit[card])
         flags = ("touching",) if broken else DOUBTFUL if no_card else ()
     return _Told(card=card, excess_mm=excess_mm, broken=broken, flags=flags)
 
@@ -207,11 +209,13 @@ def hides_a_seam(clarity: Floats, outline: Outline) -> bool:
     return bool((clarity[list(outline.joined)] < WEAK_CLARITY).any())
 
 
-def is_no_card(quad: Floats, *, bend_px: float) -> bool:
-    """Whether a quadrilateral (11,) of no nominal size is torn paper or a finger: not square, or long and bent."""
+def is_no_card(quad: Floats, *, bends_px: Floats, misfit: Floats) -> bool:
+    """Whether a quadrilateral (11,) of no nominal size is torn paper or a finger: not square, with a ragged side, or
+    long with bent sides. bends_px, misfit (4,): of its sides."""
     short, long = np.sort(quad[[qd.WIDTH, qd.HEIGHT]]).tolist()
-    torn = abs(np.degrees(quad[qd.SHEAR])) > TORN_DEG
-    return bool(torn or (bend_px > BENT_PX and long > MOST_ASPECT * short))
+    askew = abs(np.degrees(quad[qd.SHEAR])) > TORN_DEG
+    bent = bends_px > BENT_PX
+    return bool(askew or (bent & (misfit > RAGGED)).any() or (bent.any() and long > MOST_ASPECT * short))
 
 
 def is_of_nominal_size(quad: Floats, settings: Settings) -> bool:

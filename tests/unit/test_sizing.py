@@ -80,17 +80,22 @@ def test_an_outline_on_the_table_is_larger_than_the_sides_found_by_what_it_is_pu
 
 
 def test_torn_paper_and_fingers_are_no_cards() -> None:
-    """What is out of square by more than cutting leaves, and what is long with bent sides; not what is only long."""
+    """What is out of square by more than cutting leaves, has a ragged side, or is long with bent sides; not what is
+    only long, or only bent."""
 
-    def no_card(width_mm: float, height_mm: float, *, shear_deg: float = 0.0, bend_px: float = 0.1) -> bool:
+    def no_card(
+        width_mm: float, height_mm: float, *, shear_deg: float = 0.0, bend_px: float = 0.1, misfit: float = 1.0
+    ) -> bool:
         quad = np.zeros(qd.PARAMETERS)
         quad[[qd.WIDTH, qd.HEIGHT, qd.SHEAR]] = width_mm, height_mm, np.radians(shear_deg)
-        return is_no_card(quad, bend_px=bend_px)
+        return is_no_card(quad, bends_px=np.array([0.0, bend_px, 0.0, 0.0]), misfit=np.array([1.0, misfit, 1.0, 1.0]))
 
     assert no_card(71.0, 105.0, shear_deg=-1.2)
+    assert no_card(79.6, 127.6, bend_px=0.8, misfit=26.0)
     assert no_card(23.0, 95.0, bend_px=1.5)
     assert no_card(95.0, 23.0, bend_px=1.5)
     assert not no_card(71.0, 105.0, shear_deg=0.4, bend_px=1.5)
+    assert not no_card(71.0, 105.0, misfit=26.0)
     assert not no_card(23.0, 95.0)
 
 
