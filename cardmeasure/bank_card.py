@@ -18,10 +18,11 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.classes import SizeClass
+from cardmeasure.known_pieces import KnownPiece
 from cardmeasure.numerics import lengths
 from cardmeasure.outlines.pieces import Outline
 from cardmeasure.settings import Settings
-from cardmeasure.solving import KnownPiece, Solution, Start
+from cardmeasure.solving import Solution, Start
 
 Floats = NDArray[np.floating[Any]]
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import partial
-from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -23,10 +22,11 @@ from cardmeasure.edges.scatter import with_own_scatter
 from cardmeasure.edges.whole import SideLooks
 from cardmeasure.errors import PhotoTrouble
 from cardmeasure.geometry import apply_homography
+from cardmeasure.known_pieces import NOTHING_KNOWN, KnownPiece, with_known
 from cardmeasure.linearised import PrintedPoints, edge_residuals_px
 from cardmeasure.outlines.pieces import Outline
 from cardmeasure.photo import Photo
-from cardmeasure.priors import U_DISTORTION, U_PRINCIPAL_SHARE, UNKNOWN_LENS, KnownSize, LensPrior, Priors, focal_prior
+from cardmeasure.priors import U_DISTORTION, U_PRINCIPAL_SHARE, UNKNOWN_LENS, LensPrior, Priors, focal_prior
 from cardmeasure.reference.finding import Sighting
 from cardmeasure.reference.sheet_finding import SheetSighting
 from cardmeasure.reference.sheet_look import SheetLook
@@ -53,20 +53,6 @@ ROUGHLY_BENT_MM = 0.3
 """A card that rises by this says of lens and pose but half as much, squared, as a flat one (rendered shots)."""
 FARTHEST = 3.0
 """So many times what it may be, a side may be from its prediction."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class KnownPiece:
-    """What is known of a piece beforehand: its thickness and, where that is to be used, its two sides, short and long,
-    with their standard uncertainties, mm."""
-
-    thickness_mm: float
-    u_thickness_mm: float
-    sides_mm: tuple[float, float] | None = None
-    u_sides_mm: tuple[float, float] = (0.0, 0.0)
-
-
-NOTHING_KNOWN: Mapping[int, KnownPiece] = MappingProxyType({})
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -207,7 +193,7 @@ def solve(
         wanted = [k for k, good in zip(wanted, keep.tolist(), strict=True) if good]
         laid = [outlines[k] for k in wanted]
         edges = _less_sure(edges, laid, squares[0].px_per_mm)
-        priors = _with_known(_priors_for(priors, edges.points, laid, settings), wanted, known)
+        priors = with_known(_priors_for(priors, edges.points, laid, settings), wanted, known)
         if not last:
             state = approximate(state, points, edges.points, priors)
     edges = _as_they_scatter(edges, state) if edges and wanted else None
@@ -324,26 +310,6 @@ def _priors_for(priors: Priors, edges: EdgePoints, outlines: list[Outline], sett
     u = np.array([np.hypot(np.hypot(_thickness_mm(o, settings)[1], o.u_raised_mm), settings.u_paper_mm)
                   for o in outlines])  # fmt: skip
     return replace(priors, elevation_mm=_elevations_mm(outlines, settings), u_elevation_mm=u, u_bias_px=edges.u_bias_px)
-
-
-def _with_known(priors: Priors, wanted: list[int], known: Mapping[int, KnownPiece]) -> Priors:
-    """The priors with the known sides of single pieces: of the outlines `wanted`, in the order of the cards."""
-    sizes = tuple(
-        KnownSize(card=card, sides_mm=piece.sides_mm, u_sides_mm=piece.u_sides_mm)
-        for card, outline in enumerate(wanted)
-        if (piece := known.get(outline)) is not None and piece.sides_mm is not None
-    )
-    return replace(priors, known_sizes=sizes) if sizes else priors
-
-
-def of_known_thickness(outlines: tuple[Outline, ...], known: Mapping[int, KnownPiece]) -> tuple[Outline, ...]:
-    """The outlines, those of known pieces with their thickness."""
-    return tuple(
-        replace(outline, thickness_mm=known[k].thickness_mm, u_thickness_mm=known[k].u_thickness_mm)
-        if k in known
-        else outline
-        for k, outline in enumerate(outlines)
-    )
 
 
 def _rough_quads(camera: Camera, outlines: list[Outline], elevation_mm: Floats) -> Floats:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from cardmeasure.classes import match_size
 from cardmeasure.geometry import side_lengths
+from cardmeasure.known_pieces import NOTHING_KNOWN, KnownPiece, of_known_thickness
 from cardmeasure.outlines.pieces import Outline
 from cardmeasure.photo import Photo
 from cardmeasure.reference.finding import Sighting
@@ -23,7 +24,7 @@ from cardmeasure.shapes.lying import as_they_lie
 from cardmeasure.shapes.outlines import sorted_out
 from cardmeasure.shapes.proof import proven
 from cardmeasure.sizing import numbered_cards, sized_cards
-from cardmeasure.solving import NOTHING_KNOWN, KnownPiece, Solution, Start, of_known_thickness, solve
+from cardmeasure.solving import Solution, Start, solve
 from cardmeasure.thickness.rules import SeenPiece, rule_for
 
 Floats = NDArray[np.floating[Any]]
