@@ -64,6 +64,8 @@ all be mistaken alike."""
 BRIGHTER, BRIGHT_TEACHERS = 1.3, 3
 """Where a face is so many times as bright as the table in one colour, a dark strip between them cannot be more of the
 face: so many of such sides are enough to learn shadows from."""
+PALE = 0.45
+"""Part of white paper's light. A wall in the lamp's light passes for more of a paler face: beside it none teaches."""
 MISPLACED_PX = 0.25
 """How far off a place may be for all that its own covariance says: what a wall's level is taken with."""
 WAVE_ROUNDS, WAVE_SETTLED = 8, 0.02
@@ -252,7 +254,7 @@ def _teach_walls(lesson: _Lesson) -> None:
         face, wall, table = (p[:, part.start + k] for part in (FACE, WALL, TABLE))
         off = MISPLACED_PX * np.abs(face - wall) + 0.4 * MISPLACED_PX * np.abs(table - wall)
         own = np.hypot(lesson.u[:, WALL.start + k], off / shows)
-        sure = (p[:, WIDTH] > 0.3) & (own < 0.2 * white)
+        sure = (p[:, WIDTH] > 0.3) & (own < 0.2 * white) & (face < PALE * white)
         if sure.sum() >= TEACHERS:
             lesson.teach(WALL.start + k, sure, own=own, least=WALL_SCATTER * white)
     lesson.mean[:, WALL] = np.maximum(lesson.mean[:, WALL], 0.0)

@@ -108,6 +108,16 @@ def test_sides_that_hide_their_walls_learn_from_those_that_look_the_same_way() -
         assert (np.abs(learned.mean[:, k] - true) < 3 * _u(learned, k)).all()
 
 
+def test_walls_beside_pale_faces_teach_nothing() -> None:
+    """In the lamp's light they pass for more of the face."""
+    n = 24
+    around = surroundings(n, width=np.full(n, 1.8))
+    light = np.concatenate([drawn(Side(place=0.0, wall_px=1.8, face=(0.6,) * 3, wall=(0.2,) * 3, table=GREEN))] * n)
+    before, looks = _fitted(light, around)
+    learned = priors_learned(before, looks, around)
+    assert (_u(learned, lk.WALL.start) >= _u(before, lk.WALL.start) - 1e-9).all()
+
+
 def test_walls_that_look_towards_the_lamp_are_expected_to_be_brighter() -> None:
     """Shadows beside bright borders say where the lamp stands; a wall's light is that of the room and of the lamp."""
     n, white, shade = 24, 0.7, 0.3
