@@ -30,11 +30,10 @@ Ints = NDArray[np.intp]
 Mask = NDArray[np.bool_]
 Measured = Callable[[Ints, Floats, Floats, SideLooks | None], EdgeMeasurement]
 
-LOST, CLOSER, BETTER, FOUND, FOUND_FAR = 8.0, 20.0, 0.4, 3.0, 5.0
+LOST, CLOSER, BETTER, FOUND = 8.0, 20.0, 0.4, 3.0
 """Misfit beyond which a side may be lost, and beyond which it is looked at more closely where it was predicted; what
-share of it is left where the side has been found again, and how much at most, near by and far off."""
-FAR_MM = 1.0
-"""Nearer, the foot of a thicker card's wall, or a shadow's rim, may pass for its edge."""
+share of it is left where the side has been found again, and how much at most. With 5 the foot of a bank card's wall and
+a line of wood grain passed for edges."""
 INNER_PX, FARTHEST_MM, FARTHEST_PX = 8.0, 3.5, 40.0
 """Where steps are looked for: from so far inside the side, for the lens, to so far outside, as borders go."""
 BEYOND_PX = 2.5
@@ -98,8 +97,7 @@ def _best_places(
     """How far outward (c, 4) lost sides are explained best, px, and which are far better than where they were found."""
     understood = partial(_understood, photo, camera)
     steps = _steps_beyond(photo, camera, quads, edges, lost, px_per_mm=px_per_mm)
-    misfit = np.where(understood(quads, edges), BETTER * edges.misfit, np.inf)
-    far_px = edges.known.sides.looks.place_px.reshape(lost.shape) + FAR_MM * px_per_mm
+    misfit = np.where(understood(quads, edges), np.minimum(BETTER * edges.misfit, FOUND), FOUND)
     u_px = np.where(lost, U_CLOSE_PX, u_place_px)
     moved_px, close = np.zeros(lost.shape), np.zeros_like(lost)
     for k in range(steps.shape[2]):
@@ -112,8 +110,7 @@ def _best_places(
             trial = measured(there, u_px)
             place = trial.known.sides.looks.place_px.reshape(lost.shape)
             stays = np.abs(place) < STAYS_PX
-            most = np.minimum(misfit, np.where(outward + place > far_px, FOUND_FAR, FOUND))
-            better = lost & stays & understood(there, trial) & (trial.clarity > SHOWS) & (trial.misfit < most)
+            better = lost & stays & understood(there, trial) & (trial.clarity > SHOWS) & (trial.misfit < misfit)
             # those that are not tried are looked at as closely where they are
             moved_px, misfit = np.where(better, outward, moved_px), np.where(better, trial.misfit, misfit)
             close |= better
