@@ -31,6 +31,8 @@ NOT_SQUARE_DEG = 0.5
 TORN_DEG, RAGGED, MOST_ASPECT = 1.0, 20.0, 3.0
 """Cards are cut square to a few tenths of a degree, and less than three times as long as wide; a side that is bent and
 leaves so much unexplained is torn."""
+SHEET_MM = 100.0
+"""What is wider is a sheet, whose sides may bend, and no receipt."""
 BENT_PX, CURLED_MM = 0.6, 0.15
 WEAK_CLARITY = 3.0
 FEW_USED = 0.6
@@ -215,7 +217,7 @@ def is_no_card(quad: Floats, *, bends_px: Floats, misfit: Floats) -> bool:
     short, long = np.sort(quad[[qd.WIDTH, qd.HEIGHT]]).tolist()
     askew = abs(np.degrees(quad[qd.SHEAR])) > TORN_DEG
     bent = bends_px > BENT_PX
-    return bool(askew or (bent & (misfit > RAGGED)).any() or (bent.any() and long > MOST_ASPECT * short))
+    return short < SHEET_MM and bool(askew or (bent & (misfit > RAGGED)).any() or (bent.any() and long > MOST_ASPECT * short))
 
 
 def is_of_nominal_size(quad: Floats, settings: Settings) -> bool:

@@ -96,6 +96,7 @@ def test_torn_paper_and_fingers_are_no_cards() -> None:
     assert no_card(95.0, 23.0, bend_px=1.5)
     assert not no_card(71.0, 105.0, shear_deg=0.4, bend_px=1.5)
     assert not no_card(71.0, 105.0, misfit=26.0)
+    assert not no_card(216.0, 279.0, bend_px=4.0, misfit=34.0)
     assert not no_card(23.0, 95.0)
 
 
