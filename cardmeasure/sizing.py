@@ -215,9 +215,11 @@ def is_no_card(quad: Floats, *, bends_px: Floats, misfit: Floats) -> bool:
     """Whether a quadrilateral (11,) of no nominal size is torn paper or a finger: not square, with a ragged side, or
     long with bent sides. bends_px, misfit (4,): of its sides."""
     short, long = np.sort(quad[[qd.WIDTH, qd.HEIGHT]]).tolist()
+    if short > SHEET_MM:
+        return False
     askew = abs(np.degrees(quad[qd.SHEAR])) > TORN_DEG
     bent = bends_px > BENT_PX
-    return short < SHEET_MM and bool(askew or (bent & (misfit > RAGGED)).any() or (bent.any() and long > MOST_ASPECT * short))
+    return bool(askew or (bent & (misfit > RAGGED)).any() or (bent.any() and long > MOST_ASPECT * short))
 
 
 def is_of_nominal_size(quad: Floats, settings: Settings) -> bool:
