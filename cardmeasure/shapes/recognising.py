@@ -35,8 +35,9 @@ CORNER_LOSS = 4 - np.pi
 """Area that four round corners take off, over the radius squared."""
 VERTEX_MM, VERTEX_SHARE = 0.8, 0.02
 """How far corners of a polygon stand out of the chords between them, in mm and as a share of its size, to be seen."""
-SHORTEST = 0.34
-"""A side shorter than this, over the longest, is a rounded corner's chord."""
+SHORTEST = 0.42
+"""A side shorter than this, over the longest, is a rounded corner's chord: of 2400 made-up outlines of small regular
+polygons all are recognised with it, eleven are not with 0.34."""
 MASK_GAP_MM = 0.25
 """By so much a mask's rim stays away from even a sharp corner."""
 MOST_SIDES = 12

@@ -39,6 +39,7 @@ def test_a_disc_is_recognised(diameter: float, seed: int) -> None:
     st.sampled_from([3, 5, 6, 8]), st.floats(28.0, 70.0), st.floats(0, 6.28), st.floats(0.0, 2.0), st.integers(0, 99)
 )
 @example(8, 28.0, 0.0, 2.0, 3)
+@example(8, 28.0, 0.0, 2.0, 30)
 def test_a_regular_polygon_is_recognised_with_all_its_sides(
     sides: int, across: float, turn: float, radius: float, seed: int
 ) -> None:
