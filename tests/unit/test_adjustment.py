@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.stats import chi2  # type: ignore[import-untyped]
@@ -22,7 +22,7 @@ from cardmeasure.adjustment import (
     adjust,
     robust_weights,
 )
-from cardmeasure.bow import TERMS
+from cardmeasure.bow import BEYOND, TERMS
 from cardmeasure.edges.points import no_edge_points
 from cardmeasure.linearised import Linearised, Problem, linearise
 from cardmeasure.normal_equations import Parts
@@ -85,12 +85,22 @@ def _clearly_curled(state: State) -> State:
     return replace(state, quads=quads)
 
 
+def _off_the_end_of_the_paper(photo: Simulated) -> bool:
+    """No edge point lies, to 0.02 mm, where a bowed sheet ends: its slope jumps to level there."""
+    bow, edges = photo.truth.camera.bow, photo.edges
+    if bow is None:
+        return True
+    lain = qd.world_points(photo.truth.quads[edges.card], qd.side_places(edges.side, edges.along))
+    return bool(np.all(np.abs(np.abs(lain[:, :2]) - BEYOND * bow.half_mm) > 0.02))
+
+
 @settings(max_examples=10, deadline=None)
 @given(seed=st.integers(0, 10**6), squares=st.sampled_from([0, 1, 2]), cards=st.sampled_from([1, 3]))
 def test_the_whole_jacobian_is_that_of_differences(seed: int, squares: int, cards: int) -> None:
     """Printed points of one or two squares or a bowed sheet, edge points and priors, in random directions."""
     photo = _photo(seed, cards=cards, squares=squares)
     photo = replace(photo, truth=_clearly_curled(photo.truth))
+    assume(_off_the_end_of_the_paper(photo))
     jacobian = _linearised(photo.truth, photo)[1]
     assert jacobian.shape[1] == Layout(squares=max(squares, 1), cards=cards, bow=0 if squares else TERMS).size
     # each unknown moves its rows by about one hundredth of their u, whatever its unit
