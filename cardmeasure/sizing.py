@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -31,8 +31,8 @@ NOT_SQUARE_DEG = 0.5
 TORN_DEG, RAGGED, MOST_ASPECT = 1.0, 20.0, 3.0
 """Cards are cut square to a few tenths of a degree, and less than three times as long as wide; a side that is bent and
 leaves so much unexplained is torn."""
-SHEET_MM = 100.0
-"""What is wider is a sheet, whose sides may bend, and no receipt."""
+WIDEST_TORN_MM = 100.0
+"""Receipts are 58 or 80 mm wide (common practice, no source); the sides of wider paper may bend as they like."""
 BENT_PX, CURLED_MM = 0.6, 0.15
 WEAK_CLARITY = 3.0
 FEW_USED = 0.6
@@ -56,10 +56,12 @@ Where both are, by more than such outlines scatter, the sides found are those of
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Told:
     """What is told of a piece before its size is: which solved card it is, or -1; by how much its outline is larger
-    than the sides found (2,), and whether these break. flags : why it has no size, if it has none."""
+    than the sides found (2,), how far these bow in the photo (4,), and whether they break. flags : why it has no size,
+    if it has none."""
 
     card: int
     excess_mm: Floats
+    bends_px: Floats
     broken: bool
     flags: tuple[str, ...]
 
@@ -95,8 +97,7 @@ def numbered_cards(
     drawn = [(clockwise_from_top_left(shapes[k].corners_px if k in shapes else seen[k]), k) for k in range(len(seen))]
     height = float(np.median([np.ptp(corners[:, 1]) for corners, _ in drawn]))
     drawn.sort(key=lambda item: _reading_order(item[0], height))
-    bends = _sagittas_px(solution)
-    told = _told(outlines, solution, settings, bends)
+    told = _told(outlines, solution, settings)
     sizes = _sizes(outlines, told, solution, settings)
     out: list[tuple[Card, int]] = []
     for number, (corners, k) in enumerate(drawn, start=1):
@@ -104,7 +105,7 @@ def numbered_cards(
         if k in shapes:
             card = shape_card(number, shapes[k], settings, corners_px=corners_px)
         elif k in sizes:
-            quad, flags = solution.adjustment.state.quads[told[k].card], _flags(outlines[k], told[k], solution, bends)
+            quad, flags = solution.adjustment.state.quads[told[k].card], _flags(outlines[k], told[k], solution)
             card = _card(number, corners_px, sizes[k], quad, flags, radius_mm=radii_mm.get(k))
         else:
             card = _unsized(number, corners_px, told[k].flags, radius_mm=radii_mm.get(k))
@@ -128,44 +129,44 @@ def _reading_order(corners: Floats, height: float) -> tuple[int, float]:
     return (int(y // max(0.75 * height, 1.0)), float(x))
 
 
-def _told(outlines: Sequence[Outline], solution: Solution, settings: Settings, bends: Floats) -> list[_Told]:
+def _told(outlines: Sequence[Outline], solution: Solution, settings: Settings) -> list[_Told]:
     """What is told of all pieces before their sizes are."""
-    asked = [
-        k for k, one in enumerate(outlines)
-        if solution.card_of[k] >= 0 and not one.flags and solution.edges is not None
-    ]  # fmt: skip
+    asked = [k for k, one in enumerate(outlines) if solution.card_of[k] >= 0 and not one.flags]
     excess = dict(zip(asked, outlines_excess_mm(outlines, asked, solution), strict=True))
+    bends_px = _sagittas_px(solution)
+    unsolved = _Told(card=-1, excess_mm=np.zeros(2), bends_px=np.zeros(qd.SIDES), broken=False, flags=())
     return [
-        _told_of(outline, int(solution.card_of[k]), excess[k], solution, settings, bends)
+        _told_of(outline, int(solution.card_of[k]), excess[k], bends_px, solution, settings)
         if k in excess
-        else _Told(card=-1, excess_mm=np.zeros(2), broken=False, flags=outline.flags or ("edge-not-found",))
+        else replace(unsolved, flags=outline.flags or ("edge-not-found",))
         for k, outline in enumerate(outlines)
     ]
 
 
 def _told_of(
-    outline: Outline, card: int, excess_mm: Floats, solution: Solution, settings: Settings, bends: Floats
+    outline: Outline, card: int, excess_mm: Floats, bends_px: Floats, solution: Solution, settings: Settings
 ) -> _Told:
-    adjustment, edges = solution.adjustment, solution.edges
-    quad = adjustment.state.quads[card]
-    if edges is None or is_on_a_line(excess_mm, outline, solution.px_per_mm):
-        # a line printed inside the border has been taken for the edge
-        return _Told(card=card, excess_mm=excess_mm, broken=False, flags=("edge-not-found",))
-    sides_mm = (float(quad[qd.WIDTH]), float(quad[qd.HEIGHT]))
-    broken = is_broken(edges.points, adjustment.edge_residuals_px, card, sides_mm=sides_mm)
-    flags: tuple[str, ...] = ()
-    if hides_a_seam(edges.clarity[card], outline):
-        flags = ("touching",)
-    elif not is_of_nominal_size(quad, settings):
-        own = bends[qd.SIDES * card : qd.SIDES * (card + 1)]
-        no_card = is_no_card(quad, bends_px=own, misfit=edges.misfit[card])
-        flags = ("touching",) if broken else DOUBTFUL if no_card else ()
-    return _Told(card=card, excess_mm=excess_mm, broken=broken, flags=flags)
+    assert solution.edges is not None
+    points, adjustment = solution.edges.points, solution.adjustment
+    width_mm, height_mm = adjustment.state.quads[card, [qd.WIDTH, qd.HEIGHT]].tolist()
+    broken = is_broken(points, adjustment.edge_residuals_px, card, sides_mm=(width_mm, height_mm))
+    told = _Told(card=card, excess_mm=excess_mm, bends_px=bends_px[card], broken=broken, flags=())
+    return replace(told, flags=_why_unsized(outline, told, solution, settings))
 
 
-def _bend_px(bends: Floats, card: int) -> float:
-    """How far a card's sides bow at most."""
-    return float(bends[qd.SIDES * card : qd.SIDES * (card + 1)].max())
+def _why_unsized(outline: Outline, told: _Told, solution: Solution, settings: Settings) -> tuple[str, ...]:
+    """The flags of a solved piece that has no size all the same."""
+    assert solution.edges is not None
+    edges, quad = solution.edges, solution.adjustment.state.quads[told.card]
+    if is_on_a_line(told.excess_mm, outline, solution.px_per_mm):
+        return ("edge-not-found",)  # a line printed inside the border has been taken for it
+    if hides_a_seam(edges.clarity[told.card], outline):
+        return ("touching",)
+    if is_of_nominal_size(quad, settings):
+        return ()
+    if told.broken:
+        return ("touching",)
+    return DOUBTFUL if is_no_card(quad, bends_px=told.bends_px, misfit=edges.misfit[told.card]) else ()
 
 
 def _card(
@@ -215,7 +216,7 @@ def is_no_card(quad: Floats, *, bends_px: Floats, misfit: Floats) -> bool:
     """Whether a quadrilateral (11,) of no nominal size is torn paper or a finger: not square, with a ragged side, or
     long with bent sides. bends_px, misfit (4,): of its sides."""
     short, long = np.sort(quad[[qd.WIDTH, qd.HEIGHT]]).tolist()
-    if short > SHEET_MM:
+    if short > WIDEST_TORN_MM:
         return False
     askew = abs(np.degrees(quad[qd.SHEAR])) > TORN_DEG
     bent = bends_px > BENT_PX
@@ -266,15 +267,16 @@ def _laid(of_shapes: Floats, by_shape: Floats) -> Floats:
     return np.asarray(by_shape @ of_shapes @ by_shape.swapaxes(1, 2))
 
 
-def _flags(outline: Outline, told: _Told, solution: Solution, bends: Floats) -> tuple[str, ...]:
-    """Doubts about the size of a piece; bends (4 c,): see `_sagittas_px`."""
+def _flags(outline: Outline, told: _Told, solution: Solution) -> tuple[str, ...]:
+    """Doubts about the size of a piece."""
+    assert solution.edges is not None
     edges, quad = solution.edges, solution.adjustment.state.quads[told.card]
-    bent = _bend_px(bends, told.card) > BENT_PX
+    bent = told.bends_px.max() > BENT_PX
     taper_rad = max(abs(quad[qd.WIDTH_TAPER]) / quad[qd.HEIGHT], abs(quad[qd.HEIGHT_TAPER]) / quad[qd.WIDTH])
     doubts = {
         "not-square": np.degrees(max(abs(quad[qd.SHEAR]), taper_rad)) > NOT_SQUARE_DEG,
-        "weak-edge": edges is not None and edges.clarity[told.card].min() < WEAK_CLARITY,
-        "few-points": edges is not None and edges.used[told.card].min() < FEW_USED,
+        "weak-edge": edges.clarity[told.card].min() < WEAK_CLARITY,
+        "few-points": edges.used[told.card].min() < FEW_USED,
         "bent-edge": told.broken or bent or np.abs(quad[[qd.RISE_WIDTH, qd.RISE_HEIGHT]]).max() > CURLED_MM,
         "outline-differs": np.abs(told.excess_mm).max() >= OUTLINE_MM,
         "beside-another": any(outline.beside) or any(outline.joined),
@@ -284,10 +286,10 @@ def _flags(outline: Outline, told: _Told, solution: Solution, bends: Floats) -> 
 
 
 def _sagittas_px(solution: Solution) -> Floats:
-    """How far the sides (4 c,) of the solved cards bow in the photo, from their points' residuals."""
+    """How far the sides (c, 4) of the solved cards bow in the photo, from their points' residuals."""
     if solution.edges is None:
-        return np.zeros(0)
-    return np.abs(bends_px(solution.edges.points, solution.adjustment.edge_residuals_px))
+        return np.zeros((0, qd.SIDES))
+    return np.abs(bends_px(solution.edges.points, solution.adjustment.edge_residuals_px)).reshape(-1, qd.SIDES)
 
 
 def outlines_excess_mm(outlines: Sequence[Outline], asked: Sequence[int], solution: Solution) -> Floats:

@@ -114,17 +114,13 @@ def budget_from_covariances(groups: Mapping[str, ArrayLike]) -> tuple[Contributi
     UsageError
         Where a matrix is not 2 x 2, not symmetric, not finite or has a negative variance.
     """
-    matrices = [np.asarray(matrix, dtype=np.float64) for matrix in groups.values()]
-    if all(matrix.shape == (2, 2) for matrix in matrices) and _are_covariances(np.array(matrices).reshape(-1, 4)):
-        u = np.sqrt(np.array(matrices).reshape(-1, 4)[:, [0, 3]]).tolist()
-        lines = [Contribution(name=name, u_width_mm=w, u_height_mm=h) for name, (w, h) in zip(groups, u, strict=True)]
-    else:
-        lines = [_contribution(name, matrix) for name, matrix in zip(groups, matrices, strict=True)]
-    return _largest_first(lines)
+    return _largest_first(
+        [_contribution(name, np.asarray(matrix, dtype=np.float64)) for name, matrix in groups.items()]
+    )
 
 
 def budgets_from_covariances(groups: Mapping[str, ArrayLike]) -> list[tuple[Contribution, ...]]:
-    """The same of each of n sizes, from their covariances (n, 2, 2) by name."""
+    """The same of each of n sizes, from their covariances (n, 2, 2) by name, in less time than one by one."""
     matrices = np.array(list(groups.values()), np.float64)
     if not _are_covariances(matrices.reshape(-1, 4)):
         return [budget_from_covariances(dict(zip(groups, own, strict=True))) for own in matrices.swapaxes(0, 1)]

@@ -64,11 +64,6 @@ class LookPriors:
         return LookPriors(mean=self.mean[index], covariance=self.covariance[index], inverse=self.precision[index])
 
 
-def look_priors(mean: Floats, covariance: Floats) -> LookPriors:
-    """Priors with mean (n, 15) and covariance (n, 15, 15)."""
-    return LookPriors(mean=mean, covariance=covariance)
-
-
 def _inverse(covariance: Floats) -> Floats:
     """Inverses (n, 15, 15); where only walls' colours go together, as in most priors, of that block alone."""
     rest = covariance.copy()

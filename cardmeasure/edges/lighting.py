@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera, project
-from cardmeasure.edges.fitting import LookPriors, Looks, look_priors
+from cardmeasure.edges.fitting import LookPriors, Looks
 from cardmeasure.edges.looks import (
     BLUR,
     FACE,
@@ -133,7 +133,7 @@ def priors_before(around: Surroundings, face: Floats, table: Floats, *, u_place_
     usual = np.maximum(table, medians(table))
     mean[:, TABLE], u[:, TABLE] = table, U_TABLE * usual + U_LEAST_TABLE
     _as_seams(mean, u, around)
-    return look_priors(mean, _covariance(mean, u))
+    return LookPriors(mean=mean, covariance=_covariance(mean, u))
 
 
 def priors_learned(before: LookPriors, looks: Looks, around: Surroundings) -> LookPriors:
@@ -147,7 +147,7 @@ def priors_learned(before: LookPriors, looks: Looks, around: Surroundings) -> Lo
     _light_walls(lesson, reach=reach, shade=shade)
     _teach_walls(lesson)
     _as_seams(lesson.mean, lesson.spread, around)
-    return look_priors(lesson.mean, _covariance(lesson.mean, lesson.spread))
+    return LookPriors(mean=lesson.mean, covariance=_covariance(lesson.mean, lesson.spread))
 
 
 def _as_seams(mean: Floats, u: Floats, around: Surroundings) -> None:

@@ -92,9 +92,8 @@ def _levels(
 def shares(distance_px: Floats, looks: Floats, shading: Shading) -> Floats:
     """What `shares_with_slope` says of the first channel, (3, n, b), without slopes, in less than half its time."""
     shade, lacking = looks[:, SHADE, None], _dimming(looks, shading)[0][:, 0]
-    edge, foot, rim, near = _values(distance_px, looks, shading).transpose(1, 0, 2)
-    shade, lacking = shade.astype(edge.dtype), lacking.astype(edge.dtype)
-    return np.stack([1 - edge, edge - foot, shade * (foot - rim) + rim - lacking * near])
+    steps = _values(distance_px, looks, shading).transpose(1, 0, 2)
+    return _shares_of(steps, shade.astype(steps.dtype), lacking.astype(steps.dtype), whole=1.0)
 
 
 def shares_with_slope(
@@ -109,11 +108,14 @@ def shares_with_slope(
         step, slope, *_ = _four_steps(distance_px, part, shading)
         values.append(step)
         slopes.append(-slope)
-    out = []
-    for whole, steps in ((1.0, values), (0.0, slopes)):
-        edge, foot, rim, near = _by_channel(steps, channels).transpose(2, 0, 1, 3)
-        out.append(np.stack([whole - edge, edge - foot, shade * (foot - rim) + rim - lacking * near]))
-    return out[0], out[1]
+    of_values, of_slopes = (_by_channel(steps, channels).transpose(2, 0, 1, 3) for steps in (values, slopes))
+    return _shares_of(of_values, shade, lacking, whole=1.0), _shares_of(of_slopes, shade, lacking, whole=0.0)
+
+
+def _shares_of(steps: Floats, shade: Floats, lacking: Floats, *, whole: float) -> Floats:
+    """Shares (3, ...) of face, wall and table from the four steps (4, ...); of derivatives the whole is none."""
+    edge, foot, rim, near = steps
+    return np.stack([whole - edge, edge - foot, shade * (foot - rim) + rim - lacking * near])
 
 
 def _steps_of_channels(x: Floats, looks: Floats, channels: Channels, shading: Shading) -> tuple[Floats, Floats]:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure.edges.channels import Channels, channels_for
-from cardmeasure.edges.fitting import ROUNDS, LookPriors, Looks, fit_looks, look_priors
+from cardmeasure.edges.fitting import ROUNDS, LookPriors, Looks, fit_looks
 from cardmeasure.edges.lighting import BRIGHTER, U_SHADE_LEVEL, Surroundings, priors_before, priors_learned
 from cardmeasure.edges.looks import BLUR, FACE, PLACE, SHADE, SHADOW, SHARPENING, TABLE, WALL, WIDTH, seen_shadow_px
 from cardmeasure.edges.profiles import Profiles
@@ -268,7 +268,7 @@ def _as_taught(known: SideLooks, untold: LookPriors, *, now_px: float) -> LookPr
     mean[:, BLUR] = np.sqrt(np.maximum(mean[:, BLUR] ** 2 - blur_px**2 + now_px**2, LEAST_BLUR_PX**2))
     block = np.ix_(np.arange(len(mean)), common, common)
     covariance[block] = learned.covariance[block]
-    return look_priors(mean, covariance)
+    return LookPriors(mean=mean, covariance=covariance)
 
 
 def _carried_over(known: SideLooks, untold: LookPriors, *, now_px: float) -> LookPriors:
@@ -279,7 +279,7 @@ def _carried_over(known: SideLooks, untold: LookPriors, *, now_px: float) -> Loo
     mean[:, TABLE] = known.looks.parameters[:, TABLE]
     for k in range(TABLE.start, TABLE.stop):
         covariance[:, k, k] = (U_TABLE * mean[:, k] + U_LEAST_TABLE) ** 2
-    return look_priors(mean, covariance)
+    return LookPriors(mean=mean, covariance=covariance)
 
 
 def ends(sides: Profiles) -> tuple[Floats, Floats]:

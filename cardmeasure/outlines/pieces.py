@@ -167,9 +167,8 @@ def _checked_for_seams(
 ) -> Outline:
     """The outline, flagged if a seam or a fold runs across it in the reduced picture, where its corners (4, 2) are."""
     if outline.flags == ("touching",) and is_nominal(*mean_sides_mm(outline.corners_mm), nominal_mm):
-        outline = replace(
-            outline, flags=()
-        )  # no two cards of nominal sizes make one; its outline has notches by chance
+        # no two cards of nominal sizes make one; its outline has notches by chance
+        outline = replace(outline, flags=())
     if outline.flags:
         return outline
     first, second, *_ = side_lengths(outline.corners_mm)

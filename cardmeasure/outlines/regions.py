@@ -48,7 +48,7 @@ UNEVEN_MM, CORNER_MM, MOSTLY = 0.5, 6.0, 90.0
 """Contours of single pieces (rendered, 395) stray by 0.27 mm at the median and by 0.5 mm in 3 of 100; of piles by more.
 So far from corners that is seen; percentile."""
 STEP_MM = 1.5
-"""One of 1200 single pieces' strays farther, as a shadow hangs together with it."""
+"""Of the contours of 1200 single pieces (rendered) one strays farther, as a shadow hangs together with it."""
 ASKEW_MM = 2.0
 """Opposite sides of single pieces' outlines differ by 0.2 mm at the median and by 1 mm in one of 100 (rendered)."""
 REST_MM, REST_PX_PER_MM = 10.0, 2.0
@@ -100,14 +100,12 @@ def told_apart(
     sure = _sure(seen, nominal_mm=nominal_mm, tried=tried)
     touching = "touching" in region.flags
     if sure:
-        if not _is_much_left([o.corners_mm for o in sure], region):
-            # a card alone has no steps: what little is left shows beside it once the photo is solved
-            return tuple(map(_on_top, sure)) if len(sure) == 1 and has_steps(region) else joined_to_each_other(sure)
-        return (
-            (*joined_to_each_other(sure), region)
-            if touching
-            else (*map(_on_top, sure), replace(region, flags=("overlapped",)))
-        )
+        rest = _is_much_left([o.corners_mm for o in sure], region)
+        # a card alone has no steps: what little is left of a pile shows beside it once the photo is solved
+        piled = not touching if rest else len(sure) == 1 and has_steps(region)
+        cards = tuple(map(_on_top, sure)) if piled else joined_to_each_other(sure)
+        left = (region if touching else replace(region, flags=("overlapped",)),) if rest else ()
+        return (*cards, *left)
     view, segments, slopes = seen
     pair = two_in(view, box_around(region), rectangles(view, segments, slopes, ends=False), slopes)
     if len(pair):

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from cardmeasure.camera import Camera
 from cardmeasure.edges.channels import Channels, channels_for, plain_channels
-from cardmeasure.edges.fitting import LookPriors, Looks, fit_looks, look_priors, scatter_of_bins
+from cardmeasure.edges.fitting import LookPriors, Looks, fit_looks, scatter_of_bins
 from cardmeasure.edges.lighting import Surroundings, priors_before
 from cardmeasure.edges.looks import BLUR, FACE, PLACE, SHADE, TABLE, WALL, WIDTH, expected_light, seen_shadow_px
 from cardmeasure.edges.measuring import (
@@ -127,7 +127,7 @@ def _tried_again(whole: Profiles, sides: SideLooks, channels: Channels) -> SideL
     priors = sides.priors.rows(rows)
     covariance = priors.covariance.copy()
     covariance[:, PLACE, PLACE] = U_LOST_PX**2
-    priors = look_priors(priors.mean, covariance)
+    priors = LookPriors(mean=priors.mean, covariance=covariance)
     starts = np.repeat(priors.mean[None], len(LOST_STARTS_PX), axis=0)
     starts[:, :, PLACE] = LOST_STARTS_PX[:, None]
     many = np.tile(rows, len(LOST_STARTS_PX))
@@ -192,7 +192,7 @@ def _without_taught_walls(
     untold = priors_before(around, face, table, u_place_px=u_place_px)
     mean, covariance = sides.priors.mean[rows].copy(), sides.priors.covariance[rows].copy()
     mean[:, WALL], covariance[:, WALL, WALL] = untold.mean[rows][:, WALL], untold.covariance[rows][:, WALL, WALL]
-    return look_priors(mean, covariance)
+    return LookPriors(mean=mean, covariance=covariance)
 
 
 def _put(looks: Looks, rows: Ints, others: Looks) -> Looks:

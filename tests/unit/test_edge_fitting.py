@@ -10,7 +10,7 @@ from scipy.stats import chi2  # type: ignore[import-untyped]
 
 from cardmeasure.edges import looks as lk
 from cardmeasure.edges.channels import plain_channels
-from cardmeasure.edges.fitting import HIGH, LOW, LookPriors, Looks, fit_looks, look_priors, scatter_of_bins
+from cardmeasure.edges.fitting import HIGH, LOW, LookPriors, Looks, fit_looks, scatter_of_bins
 from cardmeasure.edges.lighting import priors_before
 from cardmeasure.edges.shading import UNKNOWN_SOFTNESS
 
@@ -39,7 +39,7 @@ def _from_priors(rng: np.random.Generator, n: int, *, wall_px: float) -> tuple[F
     u = np.array([0.5, 0.06, 0.06, 0.4, 0.1, 0.12, *[0.05] * 3, *[0.06] * 3, *[0.01] * 3])
     covariance = np.diag(u**2)
     truth = np.clip(mean + rng.normal(size=(n, lk.PARAMETERS)) * u, LOW, HIGH)
-    return truth, look_priors(np.tile(mean, (n, 1)), np.tile(covariance, (n, 1, 1)))
+    return truth, LookPriors(mean=np.tile(mean, (n, 1)), covariance=np.tile(covariance, (n, 1, 1)))
 
 
 @pytest.mark.parametrize("wall_px", [-1.5, 1.2], ids=["hidden wall", "visible wall"])
@@ -104,6 +104,6 @@ def test_where_nothing_is_to_be_seen_the_prior_stays() -> None:
     plain = priors_before(around, light[:, 0], light[:, -1], u_place_px=1.5)
     mean = plain.mean.copy()
     mean[:, lk.WALL], mean[:, lk.SHADOW], mean[:, lk.SHADE] = 0.3, 0.0, 1.0
-    looks = _fit(light, look_priors(mean, plain.covariance))
+    looks = _fit(light, LookPriors(mean=mean, covariance=plain.covariance))
     assert looks.place_px[0] == pytest.approx(0.0, abs=0.3)
     assert looks.u_place_px[0] == pytest.approx(1.5, rel=0.1)

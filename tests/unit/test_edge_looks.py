@@ -13,7 +13,7 @@ from square_pictures import srgb
 
 from cardmeasure.edges import looks as lk
 from cardmeasure.edges.channels import luma_channels, plain_channels
-from cardmeasure.edges.fitting import Looks, fit_looks, look_priors
+from cardmeasure.edges.fitting import LookPriors, Looks, fit_looks
 from cardmeasure.edges.lighting import priors_before, priors_learned
 from cardmeasure.edges.shading import UNKNOWN_SOFTNESS, Shading, open_shading
 from cardmeasure.numerics import normal_cdf, normal_pdf
@@ -148,7 +148,7 @@ def test_linear_light_is_right_where_display_values_are_off(face: float, table: 
     prior = priors_before(
         surroundings(1, width=np.full(1, -2.0), thickness=0.2), light[:, 0], light[:, -1], u_place_px=1.5
     )
-    firm = look_priors(prior.mean, prior.covariance)
+    firm = LookPriors(mean=prior.mean, covariance=prior.covariance)
     right, wrong = (
         float(fit_looks(DISTANCE_PX[None], v, n, priors=firm, start=firm.mean).place_px[0])
         for v in (light, srgb(light))

@@ -8,7 +8,7 @@ from drawn_sides import surroundings
 from numpy.typing import NDArray
 
 from cardmeasure.edges import looks as lk
-from cardmeasure.edges.fitting import LookPriors, look_priors
+from cardmeasure.edges.fitting import LookPriors
 from cardmeasure.edges.rims import RADIUS_MM, lamp_on_rim, rim_shifts_px
 
 Floats = NDArray[np.float64]
@@ -32,7 +32,7 @@ def _card(*, shade: float, reach_px: float) -> tuple[Floats, LookPriors]:
     looks[:, lk.FACE], looks[:, lk.WALL], looks[:, lk.TABLE] = 0.7, 0.2, 0.1
     looks[0, lk.SHADOW] = reach_px
     covariance = np.tile(np.diag(np.full(lk.PARAMETERS, 0.01)), (4, 1, 1))
-    return looks, look_priors(looks, covariance)
+    return looks, LookPriors(mean=looks, covariance=covariance)
 
 
 def test_a_white_card_seems_to_end_early_in_shade_and_late_towards_the_lamp() -> None:

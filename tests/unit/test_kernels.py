@@ -23,7 +23,7 @@ from cardmeasure.camera import Camera, project, rotation_matrix, seen_along, to_
 from cardmeasure.classes import match_size, standard_classes
 from cardmeasure.edges import looks as lk
 from cardmeasure.edges.channels import Channels, luma_channels, plain_channels
-from cardmeasure.edges.fitting import LookPriors, fit_looks, look_priors
+from cardmeasure.edges.fitting import LookPriors, fit_looks
 from cardmeasure.edges.profiles import Reach, Stretches, sample_profiles
 from cardmeasure.edges.shading import Shading
 from cardmeasure.edges.stretches import edge_offsets
@@ -79,7 +79,7 @@ def profiles(rng: np.random.Generator, p: Floats, shading: Shading) -> tuple[Flo
 
 def priors_about(p: Floats) -> LookPriors:
     u = np.array([0.5, 0.1, 0.1, 1.0, 0.2, 0.2, *[0.1] * 9])
-    return look_priors(p, np.tile(np.diag(u**2), (len(p), 1, 1)))
+    return LookPriors(mean=p, covariance=np.tile(np.diag(u**2), (len(p), 1, 1)))
 
 
 @settings(deadline=None, max_examples=60)
