@@ -18,6 +18,7 @@ from cardmeasure import camera as cam
 from cardmeasure import kernels
 from cardmeasure import quads as qd
 from cardmeasure.camera import Along, seen_along
+from cardmeasure.edges.bends import bow
 from cardmeasure.edges.points import EdgePoints
 from cardmeasure.normal_equations import OWN, Normal, Parts, PriorSums
 from cardmeasure.priors import PriorRows
@@ -70,8 +71,8 @@ class Problem:
     def known(self) -> Ints:
         """Which of the common unknowns edge points know of, (p,)."""
         at = self.layout
-        bow = np.arange(at.bow_at.start, at.bow_at.stop)
-        return np.concatenate([np.arange(cam.PARAMETERS), bow, [at.quads_at.start]])
+        bow_and_halos = np.arange(at.bow_at.start, at.halo_at.stop)
+        return np.concatenate([np.arange(cam.PARAMETERS), bow_and_halos, [at.quads_at.start]])
 
     @cached_property
     def bounds(self) -> list[int]:
@@ -110,10 +111,16 @@ class Problem:
         return _Seen.at(self.edges.px, self.edges.normal.T / self.edges.u_px)
 
     @cached_property
-    def by_tone_and_shifts(self) -> Floats:
-        """Derivatives (5, m) of the edge points' rows after the tone and their card's four shifts."""
-        u = self.edges.u_px
-        return np.vstack([self.edges.tone_px / u, (self.edges.side == np.arange(qd.SIDES)[:, None]) / u])
+    def by_look(self) -> Floats:
+        """Derivatives (3, m) of the edge points' rows after the two halos and the tone."""
+        bright = self.edges.brighter
+        return np.vstack([bright, ~bright, self.edges.tone_px]) / self.edges.u_px
+
+    @cached_property
+    def by_sides(self) -> Floats:
+        """Derivatives (8, m) of the edge points' rows after their card's four shifts and four bends."""
+        mine = (self.edges.side == np.arange(qd.SIDES)[:, None]) / self.edges.u_px
+        return np.vstack([mine, mine * bow(self.edges.along)])
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -121,7 +128,7 @@ class Linearised:
     """Residuals in units of u, and their compact Jacobians.
 
     points (2n,), all x first; edges (m,); priors (k,). by_points (q - 1, 2n): after all common unknowns but the tone.
-    by_edges (p + 15, m): after those common unknowns that edges know of, `known` (p,) among the common ones, then after
+    by_edges (p + 22, m): after those common unknowns that edges know of, `known` (p,) among the common ones, then after
     their card's own. bounds (c + 1,): each card's points.
     """
 
@@ -211,7 +218,7 @@ class Linearised:
 
     @property
     def _columns(self) -> list[Ints]:
-        """The unknowns that the edge points of each card know of, (p + 15,) each."""
+        """The unknowns that the edge points of each card know of, (p + 22,) each."""
         common = self.parts.common[self.known]
         return [np.concatenate([common, own]) for own in self.parts.own]
 
@@ -242,12 +249,12 @@ def linearise(state: State, problem: Problem) -> Linearised:
 
 
 def _edge_rows(state: State, problem: Problem) -> tuple[Floats, Floats]:
-    """Where edge points are predicted along their directions, (m,), and their rows' derivatives (p + 15, m)."""
+    """Where edge points are predicted along their directions, (m,), and their rows' derivatives (p + 22, m)."""
     ways = problem.of_edges.directions
     if kernels.compiled is not None and state.camera.bow is None:
-        n, first = len(problem.edges.side), cam.PARAMETERS + 1
+        n, first = len(problem.edges.side), cam.PARAMETERS + len(problem.by_look)
         px, rows = np.empty(n), np.empty((first + OWN, n))
-        rows[first - 1], rows[first + qd.PARAMETERS :] = problem.by_tone_and_shifts[0], problem.by_tone_and_shifts[1:]
+        rows[cam.PARAMETERS : first], rows[first + qd.PARAMETERS :] = problem.by_look, problem.by_sides
         kernels.compiled.cards_along(
             n, len(state.quads), state.camera.numbers, kernels.doubles(state.quads), problem.cards,
             kernels.doubles(problem.places.T), ways, px, rows[: cam.PARAMETERS], rows[first : first + qd.PARAMETERS],
@@ -256,14 +263,13 @@ def _edge_rows(state: State, problem: Problem) -> tuple[Floats, Floats]:
     on_cards = qd.laid(state.quads.T[:, problem.edges.card].T, problem.places)
     seen = seen_along(state.camera, on_cards.world, ways)
     parts = (
-        seen.by_camera, seen.by_bow, problem.by_tone_and_shifts[:1], qd.by_parameters(on_cards, seen.by_world),
-        problem.by_tone_and_shifts[1:],
+        seen.by_camera, seen.by_bow, problem.by_look, qd.by_parameters(on_cards, seen.by_world), problem.by_sides,
     )  # fmt: skip
     return seen.px, np.vstack(parts)
 
 
 def edge_residuals_px(state: State, edges: EdgePoints) -> Floats:
-    """How far outside its predicted place each edge point lies, (m,), pixels; the sides' own shifts taken off."""
+    """How far outside its predicted place each edge point lies, (m,), pixels; the sides' own shifts and bends taken off."""
     world = qd.world_points(state.quads[edges.card], qd.side_places(edges.side, edges.along))
     off = (edges.px - cam.project(state.camera, world)) * edges.normal
     return np.asarray(off.sum(axis=1) - _shifts_px(state, edges))
@@ -304,4 +310,5 @@ def _by_points(state: State, points: PrintedPoints, at: Layout, seen: Along) -> 
 
 def _shifts_px(state: State, edges: EdgePoints) -> Floats:
     """How far outside their cards' sides edge points (m,) are seen as these say."""
-    return np.asarray(state.bias_px[edges.card, edges.side] + edges.tone_px * state.tone)
+    of_sides = state.bias_px[edges.card, edges.side] + state.bend_px[edges.card, edges.side] * bow(edges.along)
+    return np.asarray(of_sides + np.where(edges.brighter, *state.halo_px) + edges.tone_px * state.tone)

@@ -18,27 +18,28 @@ from cardmeasure.unknowns import Layout
 
 Floats = NDArray[np.floating[Any]]
 
-OWN = qd.PARAMETERS + qd.SIDES
-"""Unknowns of a card: its quadrilateral's parameters and its sides' shifts."""
+OWN = qd.PARAMETERS + 2 * qd.SIDES
+"""Unknowns of a card: its quadrilateral's parameters, its sides' shifts and their bends."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Parts:
-    """Which unknowns of the vector (n,) are which: common (q,), each card's own (c, 15)."""
+    """Which unknowns of the vector (n,) are which: common (q,), each card's own (c, 22)."""
 
     layout: Layout
 
     @cached_property
     def common(self) -> NDArray[np.intp]:
-        """Those of camera, scale, squares and bow, and the tone last, (q,)."""
+        """Those of camera, scale, squares, bow and halos, and the tone last, (q,)."""
         return np.append(np.arange(self.layout.quads_at.start), self.layout.tone_at)
 
     @cached_property
     def own(self) -> NDArray[np.intp]:
-        """Those of each card, (c, 15)."""
+        """Those of each card, (c, 22)."""
         at, cards = self.layout, np.arange(self.layout.cards)[:, None]
         quads = at.quads_at.start + qd.PARAMETERS * cards + np.arange(qd.PARAMETERS)
-        return np.hstack([quads, at.bias_at.start + qd.SIDES * cards + np.arange(qd.SIDES)])
+        sides = qd.SIDES * cards + np.arange(qd.SIDES)
+        return np.hstack([quads, at.bias_at.start + sides, at.bend_at.start + sides])
 
     @cached_property
     def order(self) -> NDArray[np.intp]:
@@ -49,7 +50,7 @@ class Parts:
 @dataclass(frozen=True, kw_only=True, eq=False)
 class PriorSums:
     """What priors add to the normal matrix of the common unknowns (q, q) and to its right side (q,); and, as each knows
-    of one alone, to the diagonals (c, 15) of the cards' own and to their right sides (c, 15)."""
+    of one alone, to the diagonals (c, 22) of the cards' own and to their right sides (c, 22)."""
 
     common: Floats
     own: Floats
@@ -59,8 +60,8 @@ class PriorSums:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Normal:
-    """Normal matrix and right side: of the common unknowns (q, q), (q,), of each card's own (c, 15, 15), (c, 15), and
-    between these, (c, 15, q)."""
+    """Normal matrix and right side: of the common unknowns (q, q), (q,), of each card's own (c, 22, 22), (c, 22), and
+    between these, (c, 22, q)."""
 
     parts: Parts
     common: Floats
@@ -97,7 +98,7 @@ class Normal:
 
     @cached_property
     def _gain(self) -> tuple[Floats, Floats]:
-        """How each card's own unknowns follow the common ones, (c, 15, q), and the covariance of these, (q, q)."""
+        """How each card's own unknowns follow the common ones, (c, 22, q), and the covariance of these, (q, q)."""
         gain = np.linalg.solve(self.own, self.mixed)
         return gain, np.linalg.inv(self.common - _summed(self.mixed, gain))
 

@@ -31,7 +31,11 @@ FOCAL_UNKNOWN_SHARE, U_FOCAL_UNKNOWN = 0.62, 0.25
 """Without EXIF: focal length over picture diagonal of a 26 mm equivalent, and its relative u."""
 U_PRINCIPAL_SHARE = 0.005
 """Of the picture's diagonal: 25 px at 12 MP."""
-U_DISTORTION = np.array([0.08, 0.06, 0.03, 0.0003, 0.0003])
+U_DECENTRING = 0.002
+"""Of p1 and p2: seven photographs of two cameras, fitted to equal cards, scatter by 0.003 (real photographs, 2026-12)."""
+RADIAL_RMS = np.array([0.010, 0.006, 0.004])
+"""Relative radial displacement, root of its mean square over the frame, in curves that cross zero once, twice and three
+times. Placeholder."""
 UNKNOWN_LENS = 3.0
 """Factor on these for a photo that names no focal length: it may come from a webcam or a wide lens."""
 U_SHEAR_RAD = np.radians(0.2) / np.sqrt(3)
@@ -39,13 +43,19 @@ U_SHEAR_RAD = np.radians(0.2) / np.sqrt(3)
 U_TAPER_MM = 0.02
 """As scissors and punches leave it (from memory). The rendered cards are drawn with 0.03 mm in one direction, and none
 in the other, which is as much at the root of the mean square."""
-U_RISE_MM, RISE_ROBUST_AT, MOST_RISE_MM = 0.01, 1.5, 0.3
-"""How far pressed cards' rims or middles stand up; those that rise more, beyond so many u, are believed to (Cauchy), up
-to what curled cards do (standard deviation)."""
+WARP_MM = 0.6
+"""How far cards rise or twist where nothing is known of the deck (standard deviation): worn decks of seven photographs
+by two cameras rise by 0.3 to 1.2 mm and twist by 0.15 to 0.5 (real photographs, 2026-12)."""
+FLAT_SLOPE_MM = 0.01
+"""How far one side of a flat card stands up, at most."""
+U_BEND_MM = 0.06
+"""How far the sides of real cards bulge between their ends, as they were cut: placeholder."""
+U_HALO_PX = 0.07
+"""placeholder"""
 U_ANYWHERE = 100.0
 CURL_GROUP = "card curl"
 GROUP_NAMES = ("focal length", "principal point", "lens distortion", "print scale", "card thickness", CURL_GROUP,
-               "squareness", "edge model", "tone curve")  # fmt: skip
+               "squareness", "straightness", "edge model", "halos", "tone curve")  # fmt: skip
 """Names of the priors' lines in a budget."""
 BANK_CARD = "bank card"
 """Name of the line that comes in where a card of known size lies in the photo."""
@@ -79,9 +89,10 @@ class Priors:
 
     scale_covariance (2, 2), relative. elevation_mm, u_elevation_mm: of the cards' top faces above the print, (c,), and
     their u, one for all or (c,). u_bias_px (c, 4). known_sizes: cards whose sizes are known. lens: goes before
-    log_focal and the radial part of u_distortion, where there is one.
-    u_distortion (5,): k1, k2, k3, p1, p2, whose means are none. curl_yields: whether cards may curl beyond the prior;
-    not where nothing is known of the lens, whose bows look the same.
+    log_focal and radial_covariance, where there is one. radial_covariance (3, 3): of k1, k2, k3, whose means are none, as
+    those of p1 and p2 are, with u_decentring. u_bend_px: how far sides bulge as they were cut. u_halo_px: how far a
+    phone's processing moves all edges of one polarity. u_warp_mm (3,): how far cards bend along their width and height
+    and twist. u_slope_mm, one for all or (c,): how far one side of a card that does not lie flat stands up.
     """
 
     log_focal: float
@@ -93,10 +104,36 @@ class Priors:
     elevation_mm: Floats
     u_elevation_mm: Floats | float
     u_bias_px: Floats
-    u_distortion: Floats = field(default_factory=lambda: U_DISTORTION)
-    curl_yields: bool = True
+    radial_covariance: Floats
+    u_bend_px: float
+    u_warp_mm: Floats = field(default_factory=lambda: np.full(len(qd.WARP), WARP_MM))
+    u_slope_mm: Floats | float = FLAT_SLOPE_MM
+    u_halo_px: float = U_HALO_PX
+    u_decentring: float = U_DECENTRING
     known_sizes: tuple[KnownSize, ...] = ()
     lens: LensPrior | None = None
+
+
+def radial_covariance(corner: float) -> Floats:
+    """Covariance (3, 3) of k1, k2, k3 of a lens that sees the frame's corners at `corner` focal lengths from its axis.
+
+    The curves are polynomials in the squared distance from the axis, over the corner's: orthogonal to each other and to
+    a change of the focal length over the frame, each with its share of `RADIAL_RMS`.
+    """
+    terms = _radial_curves() * RADIAL_RMS[:, None]
+    scaled = terms / corner ** np.array([2, 4, 6])
+    return np.asarray(scaled.T @ scaled)
+
+
+def _radial_curves() -> Floats:
+    """Coefficients (3, 3) of s, s^2, s^3 of the curves over squared distances s, 0..1, with a mean square of one.
+
+    Equal steps of s are equal areas of the disc. The constant, which is the focal length's, is left out.
+    """
+    s = (np.arange(1000) + 0.5) / 1000
+    powers = np.vander(s, 4, increasing=True)
+    q, r = np.linalg.qr(powers / np.sqrt(len(s)))
+    return np.asarray(np.linalg.inv(r).T[1:, 1:])
 
 
 def focal_prior(focal_35mm: float | None, *, width_px: int, height_px: int) -> tuple[float, float]:
@@ -123,7 +160,6 @@ class PriorRows:
     sharpness: Floats
     blocks: tuple[tuple[NDArray[np.intp], Floats], ...]
     groups: tuple[str, ...]
-    robust: NDArray[np.bool_]
 
     @cached_property
     def jacobian(self) -> Floats:
@@ -141,16 +177,9 @@ class PriorRows:
         """Unknowns whose rows only keep them from diverging."""
         return np.flatnonzero(np.isnan(self.mean))
 
-    @cached_property
-    def _soft(self) -> NDArray[np.intp]:
-        return np.flatnonzero(self.robust)
-
     def weights(self, residuals: Floats) -> Floats:
         """Weights (k,) of the rows with such residuals."""
-        weights = np.ones(len(residuals))
-        soft = residuals[self._soft] / RISE_ROBUST_AT
-        weights[self._soft] = np.maximum(1 / (1 + soft**2), (U_RISE_MM / MOST_RISE_MM) ** 2)
-        return weights
+        return np.ones(len(residuals))
 
     def sums(self, parts: Parts, weights: Floats, residuals: Floats) -> PriorSums:
         """What they add to the normal equations, with weights and residuals (k,)."""
@@ -225,13 +254,14 @@ def prior_rows(state: State, priors: Priors) -> PriorRows:
 
     if p.lens is None:
         add("focal length", cam.LOG_FOCAL, p.log_focal, p.u_log_focal)
-        add("lens distortion", np.arange(9, 12), 0.0, p.u_distortion[:3])
     add("principal point", [7, 8], p.principal_px, p.u_principal_px)
-    add("lens distortion", [12, 13], 0.0, p.u_distortion[3:])
+    add("lens distortion", [12, 13], 0.0, p.u_decentring)
     first = at.quads_at.start + qd.PARAMETERS * np.arange(at.cards)
     add("card thickness", first + qd.ELEVATION, p.elevation_mm, p.u_elevation_mm)
-    for rise in (qd.RISE_WIDTH, qd.RISE_HEIGHT):
-        add(CURL_GROUP, first + rise, 0.0, U_RISE_MM)
+    for warp, u in zip(qd.WARP, p.u_warp_mm, strict=True):
+        add(CURL_GROUP, first + warp, 0.0, u)
+    for slope in (qd.SLOPE_WIDTH, qd.SLOPE_HEIGHT):
+        add(CURL_GROUP, first + slope, 0.0, p.u_slope_mm)
     add("squareness", first + qd.SHEAR, 0.0, U_SHEAR_RAD)
     add("squareness", first + qd.WIDTH_TAPER, 0.0, U_TAPER_MM)
     add("squareness", first + qd.HEIGHT_TAPER, 0.0, U_TAPER_MM)
@@ -243,12 +273,16 @@ def prior_rows(state: State, priors: Priors) -> PriorRows:
     for index, side_mm, u_mm in known:
         add(BANK_CARD, index, side_mm, u_mm)
     add("edge model", np.arange(at.bias_at.start, at.bias_at.stop), 0.0, p.u_bias_px.reshape(-1))
+    add("straightness", np.arange(at.bend_at.start, at.bend_at.stop), 0.0, p.u_bend_px)
+    add("halos", np.arange(at.halo_at.start, at.halo_at.stop), 0.0, p.u_halo_px)
     add("tone curve", at.tone_at, 0.0, 1.0)
     if at.bow:
         add(BOW_GROUP, np.arange(at.bow_at.start, at.bow_at.stop), 0.0, U_TERMS_MM)
     scale = np.arange(at.scale_at.start, at.scale_at.stop)
     blocks = [("print scale", scale, p.scale, p.scale_covariance)]
-    if p.lens is not None:
+    if p.lens is None:
+        blocks.append(("lens distortion", np.array(RADIAL[1:]), np.zeros(3), p.radial_covariance))
+    else:
         blocks.append((LENS_PROFILE, np.array(RADIAL), p.lens.mean, p.lens.covariance))
     for name, places, value, _ in blocks:
         mean[places] = value
@@ -256,7 +290,6 @@ def prior_rows(state: State, priors: Priors) -> PriorRows:
     return PriorRows(
         mean=mean, columns=np.concatenate(columns), sharpness=np.concatenate(sharpness), groups=tuple(groups),
         blocks=tuple((places, np.linalg.inv(np.linalg.cholesky(covariance))) for _, places, _, covariance in blocks),
-        robust=np.array([name == CURL_GROUP and p.curl_yields for name in groups]),
     )  # fmt: skip
 
 

@@ -1,7 +1,8 @@
 """A card's top face as a nearly rectangular, perhaps curled quadrilateral on the table: parameters and derivatives.
 
 A card that curls across its width lies on a parabola: with a positive rise its left and right sides stand up by that
-much, with a negative one its middle does; likewise across its height. Width and height are measured straight.
+much, with a negative one its middle does; likewise across its height. A warped card's twist lifts two opposite corners
+and lowers the other two by that much; its slopes lift its right and its lower side and lower the ones across. Width and height are measured straight.
 """
 
 from __future__ import annotations
@@ -14,10 +15,13 @@ from numpy.typing import NDArray
 Floats = NDArray[np.floating[Any]]
 Ints = NDArray[np.intp]
 
-PARAMETERS = 11
+PARAMETERS = 14
 """Centre x, y (mm), turn (rad), width, height (mm), shear (rad), width taper, height taper, elevation (mm), rise across
-the width and across the height (mm)."""
-X, Y, TURN, WIDTH, HEIGHT, SHEAR, WIDTH_TAPER, HEIGHT_TAPER, ELEVATION, RISE_WIDTH, RISE_HEIGHT = range(PARAMETERS)
+the width and across the height, twist, slope along the width and along the height (mm)."""
+X, Y, TURN, WIDTH, HEIGHT, SHEAR, WIDTH_TAPER, HEIGHT_TAPER, ELEVATION, RISE_WIDTH, RISE_HEIGHT, TWIST = range(12)
+SLOPE_WIDTH, SLOPE_HEIGHT = 12, 13
+WARP = (RISE_WIDTH, RISE_HEIGHT, TWIST)
+"""How a card is bent."""
 SHAPE = (WIDTH, HEIGHT, RISE_WIDTH, RISE_HEIGHT)
 """What the size of the card laid flat is made from."""
 
@@ -34,12 +38,12 @@ def side_places(side: Ints, along: Floats) -> Floats:
 
 
 def world_points(quads: Floats, places: Floats) -> Floats:
-    """World points (n, 3) of places (n, 2) in -1..1 on quadrilaterals (n, 11)."""
+    """World points (n, 3) of places (n, 2) in -1..1 on quadrilaterals (n, 14)."""
     return laid(quads, places).world
 
 
 class Laid(NamedTuple):
-    """Places (n,) a, b of quadrilaterals (n, 11) on the table: world points (n, 3), the same as x, y along the
+    """Places (n,) a, b of quadrilaterals (n, 14) on the table: world points (n, 3), the same as x, y along the
     quadrilaterals from their centres (n,), and cosine and sine of their turns (n,)."""
 
     quads: Floats
@@ -53,7 +57,7 @@ class Laid(NamedTuple):
 
 
 def by_parameters(laid: Laid, by_world: Floats) -> Floats:
-    """Derivatives (11, n) after the quadrilaterals' parameters of what changes by `by_world` (3, n) where the world
+    """Derivatives (14, n) after the quadrilaterals' parameters of what changes by `by_world` (3, n) where the world
     points move."""
     quads, a, b, _, x, y, c, s = laid
     along_x, along_y = c * by_world[0] + s * by_world[1], c * by_world[1] - s * by_world[0]
@@ -70,18 +74,20 @@ def by_parameters(laid: Laid, by_world: Floats) -> Floats:
     j[ELEVATION] = -by_world[2]
     j[RISE_WIDTH] = by_world[2] * ((quads[:, RISE_WIDTH] < 0) - a * a)
     j[RISE_HEIGHT] = by_world[2] * ((quads[:, RISE_HEIGHT] < 0) - b * b)
+    j[TWIST] = -by_world[2] * a * b
+    j[SLOPE_WIDTH], j[SLOPE_HEIGHT] = -by_world[2] * a, -by_world[2] * b
     return j
 
 
 def corners_mm(quads: Floats) -> Floats:
-    """World corners (..., 4, 3) of quadrilaterals (..., 11), clockwise from the one at (-1, -1)."""
+    """World corners (..., 4, 3) of quadrilaterals (..., 14), clockwise from the one at (-1, -1)."""
     each = np.repeat(quads.reshape(-1, PARAMETERS), len(CORNERS), axis=0)
     places = np.tile(CORNERS, (len(each) // len(CORNERS), 1))
     return world_points(each, places).reshape(*quads.shape[:-1], len(CORNERS), 3)
 
 
 def quads_from_corners(corners: Floats, *, elevation_mm: Floats | float) -> Floats:
-    """Quadrilaterals (..., 11) with world corners (..., 4, 2), clockwise; elevation_mm: of each (...,), or of all."""
+    """Quadrilaterals (..., 14) with world corners (..., 4, 2), clockwise; elevation_mm: of each (...,), or of all."""
     first, second, third, fourth = np.moveaxis(corners, -2, 0)
     across = (second + third - first - fourth) / 2
     turn = np.arctan2(across[..., 1], across[..., 0])
@@ -100,7 +106,7 @@ def quads_from_corners(corners: Floats, *, elevation_mm: Floats | float) -> Floa
 
 
 def pressed_flat_mm(quad: Floats, *, thickness_mm: Floats | float) -> Floats:
-    """Width and height (..., 2) of cards (..., 11) so thick (...,) laid flat: along the middle of the board, which
+    """Width and height (..., 2) of cards (..., 14) so thick (...,) laid flat: along the middle of the board, which
     bending does not stretch.
 
     A shallow arc of chord c and sagitta h is longer than its chord by 8 h^2 / 3 c, and its top, half the thickness
@@ -121,7 +127,7 @@ def flat_by_shape(quad: Floats, *, thickness_mm: Floats | float) -> Floats:
 
 
 def laid(quads: Floats, places: Floats) -> Laid:
-    """Places (n, 2) in -1..1 on quadrilaterals (n, 11)."""
+    """Places (n, 2) in -1..1 on quadrilaterals (n, 14)."""
     a, b = places.T
     width, height = quads[:, WIDTH], quads[:, HEIGHT]
     x = (a * (width + b * quads[:, WIDTH_TAPER]) + quads[:, SHEAR] * b * height) / 2
@@ -131,6 +137,7 @@ def laid(quads: Floats, places: Floats) -> Laid:
     world[0] = quads[:, X] + c * x - s * y
     world[1] = quads[:, Y] + s * x + c * y
     world[2] = -quads[:, ELEVATION] - _lift(quads[:, RISE_WIDTH], a) - _lift(quads[:, RISE_HEIGHT], b)
+    world[2] -= quads[:, TWIST] * a * b + quads[:, SLOPE_WIDTH] * a + quads[:, SLOPE_HEIGHT] * b
     return Laid(quads, a, b, world.T, x, y, c, s)
 
 

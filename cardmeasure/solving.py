@@ -26,12 +26,21 @@ from cardmeasure.known_pieces import NOTHING_KNOWN, KnownPiece, with_known
 from cardmeasure.linearised import PrintedPoints, edge_residuals_px
 from cardmeasure.outlines.pieces import Outline
 from cardmeasure.photo import Photo
-from cardmeasure.priors import U_DISTORTION, U_PRINCIPAL_SHARE, UNKNOWN_LENS, LensPrior, Priors, focal_prior
+from cardmeasure.priors import (
+    U_BEND_MM,
+    U_PRINCIPAL_SHARE,
+    UNKNOWN_LENS,
+    LensPrior,
+    Priors,
+    focal_prior,
+    radial_covariance,
+)
 from cardmeasure.reference.finding import Sighting
 from cardmeasure.reference.sheet_finding import SheetSighting
 from cardmeasure.reference.sheet_look import SheetLook
 from cardmeasure.settings import Settings
 from cardmeasure.unknowns import State
+from cardmeasure.warp import with_warp
 
 Floats = NDArray[np.floating[Any]]
 
@@ -111,6 +120,7 @@ def _start_state(photo: Photo, squares: tuple[Sighting, ...], settings: Settings
     if isinstance(squares[0], SheetSighting):
         camera = replace(camera, bow=flat(squares[0].design.half_mm))
     profile = settings.print_profile
+    wider = UNKNOWN_LENS if photo.camera.focal_35mm is None else 1.0
     covariance = np.array(
         [
             [profile.u_scale_x**2, profile.correlation * profile.u_scale_x * profile.u_scale_y],
@@ -123,6 +133,7 @@ def _start_state(photo: Photo, squares: tuple[Sighting, ...], settings: Settings
         squares=np.array([_square_pose(camera, s) for s in squares]),
         quads=np.zeros((0, qd.PARAMETERS)),
         bias_px=np.zeros((0, qd.SIDES)),
+        bend_px=np.zeros((0, qd.SIDES)),
         tone=0.0,
     )
     priors = Priors(
@@ -135,8 +146,8 @@ def _start_state(photo: Photo, squares: tuple[Sighting, ...], settings: Settings
         elevation_mm=np.zeros(0),
         u_elevation_mm=np.zeros(0),
         u_bias_px=np.zeros((0, qd.SIDES)),
-        u_distortion=U_DISTORTION * (UNKNOWN_LENS if photo.camera.focal_35mm is None else 1.0),
-        curl_yields=photo.camera.focal_35mm is not None,
+        radial_covariance=radial_covariance(float(np.hypot(*size)) / 2 / focal) * wider**2,
+        u_bend_px=U_BEND_MM * squares[0].px_per_mm,
     )
     return state, priors
 
@@ -200,7 +211,11 @@ def solve(
     card_of = np.full(len(outlines), -1, np.intp)
     card_of[wanted] = np.arange(len(wanted))
     priors = priors if edges else start.priors
-    adjustment = adjust(state, points, edges.points if edges else no_edge_points(0), priors)
+    seen = edges.points if edges else no_edge_points(0)
+    adjustment = adjust(state, points, seen, priors)
+    if edges:
+        priors = with_warp(priors, adjustment)
+        adjustment = adjust(adjustment.state, points, seen, priors)
     return Solution(
         adjustment=adjustment, edges=edges, card_of=card_of, px_per_mm=squares[0].px_per_mm, priors=priors,
         outlined_by=start.camera, known=known,
@@ -294,7 +309,7 @@ def _sure(outlines: list[Outline]) -> NDArray[np.bool_]:
 def _with_cards(state: State, quads: Floats) -> State:
     return State(
         camera=state.camera, scale=state.scale, squares=state.squares, quads=quads,
-        bias_px=np.zeros((len(quads), qd.SIDES)), tone=0.0,
+        bias_px=np.zeros((len(quads), qd.SIDES)), bend_px=np.zeros((len(quads), qd.SIDES)), tone=0.0,
     )  # fmt: skip
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -15,14 +15,19 @@ from cardmeasure.camera import Camera
 
 Floats = NDArray[np.floating[Any]]
 
+HALOS = 2
+"""Of faces brighter, and of faces darker than what lies beside them."""
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class State:
     """All unknowns of a photo.
 
     scale (2,): printed over design length along the design's axes. squares (s, 3): place and turn of each printed
-    square, the first at the origin by definition; a sheet's bow is the camera's. quads (c, 11): the cards' top faces
-    (see `quads.py`). bias_px (c, 4): how far outside the true edge each side is seen, whatever the reason. tone: the
+    square, the first at the origin by definition; a sheet's bow is the camera's. halo_px (2,): how far outside their
+    true places the edges of all faces brighter, and of all faces darker than what lies beside them are seen. quads
+    (c, 14): the cards' top faces (see `quads.py`). bias_px (c, 4): how far outside the true edge each side is seen,
+    whatever the reason. bend_px (c, 4): how far each side bulges, as it was cut (see `edges.bends.bow`). tone: the
     share, common to all edges, of the shift that a wrong tone curve would cause.
     """
 
@@ -31,7 +36,9 @@ class State:
     squares: Floats
     quads: Floats
     bias_px: Floats
+    bend_px: Floats
     tone: float
+    halo_px: Floats = field(default_factory=lambda: np.zeros(HALOS))
 
     @cached_property
     def layout(self) -> Layout:
@@ -47,7 +54,8 @@ class State:
         return np.concatenate(
             [
                 np.zeros(3), camera.translation_mm, [np.log(camera.focal_px)], camera.principal_px, camera.distortion,
-                self.scale, self.squares[1:].ravel(), bow, self.quads.ravel(), self.bias_px.ravel(), [self.tone],
+                self.scale, self.squares[1:].ravel(), bow, self.halo_px, self.quads.ravel(), self.bias_px.ravel(),
+                self.bend_px.ravel(), [self.tone],
             ]
         )  # fmt: skip
 
@@ -55,7 +63,7 @@ class State:
         """The state with some cards (c,) only."""
         if keep.all():
             return self
-        return replace(self, quads=self.quads[keep], bias_px=self.bias_px[keep])
+        return replace(self, quads=self.quads[keep], bias_px=self.bias_px[keep], bend_px=self.bend_px[keep])
 
     def moved(self, step: Floats) -> State:
         """The state after a step in the vector of unknowns."""
@@ -71,6 +79,8 @@ class State:
             squares=squares,
             quads=self.quads + step[at.quads_at].reshape(-1, qd.PARAMETERS),
             bias_px=self.bias_px + step[at.bias_at].reshape(-1, qd.SIDES),
+            bend_px=self.bend_px + step[at.bend_at].reshape(-1, qd.SIDES),
+            halo_px=self.halo_px + step[at.halo_at],
             tone=self.tone + float(step[at.tone_at]),
         )
 
@@ -109,9 +119,14 @@ class Layout:
         return slice(self.squares_at.stop, self.squares_at.stop + self.bow)
 
     @cached_property
+    def halo_at(self) -> slice:
+        """Of the shifts common to all edges of bright faces, and to all of dark ones."""
+        return slice(self.bow_at.stop, self.bow_at.stop + HALOS)
+
+    @cached_property
     def quads_at(self) -> slice:
-        """Of the cards' eleven parameters each."""
-        return slice(self.bow_at.stop, self.bow_at.stop + qd.PARAMETERS * self.cards)
+        """Of the cards' fourteen parameters each."""
+        return slice(self.halo_at.stop, self.halo_at.stop + qd.PARAMETERS * self.cards)
 
     @cached_property
     def bias_at(self) -> slice:
@@ -119,9 +134,14 @@ class Layout:
         return slice(self.quads_at.stop, self.quads_at.stop + qd.SIDES * self.cards)
 
     @cached_property
+    def bend_at(self) -> slice:
+        """Of the four sides' bends of each card."""
+        return slice(self.bias_at.stop, self.bias_at.stop + qd.SIDES * self.cards)
+
+    @cached_property
     def tone_at(self) -> int:
         """Of the tone curve's share."""
-        return int(self.bias_at.stop)
+        return int(self.bend_at.stop)
 
     def quad_at(self, card: int, parameter: int) -> int:
         """Of one parameter of one card."""

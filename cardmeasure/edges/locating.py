@@ -72,7 +72,8 @@ def located_quads(
     moved[whole] = qd.quads_from_corners(world.reshape(-1, qd.SIDES, 2), elevation_mm=elevations)
     points = EdgePoints(
         card=profiles.card, side=profiles.side, along=profiles.along, px=px, normal=profiles.normal,
-        u_px=np.full(len(px), U_STEP_PX), tone_px=np.zeros(len(px)), u_bias_px=np.full(found.shape, U_STEP_PX),
+        u_px=np.full(len(px), U_STEP_PX), tone_px=np.zeros(len(px)), brighter=np.ones(len(px), bool),
+        u_bias_px=np.full(found.shape, U_STEP_PX),
     )  # fmt: skip
     return Located(quads=moved, found=found, points=points.rows(agree))
 

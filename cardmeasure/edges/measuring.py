@@ -260,6 +260,7 @@ def _stretch_points(
         normal=fine.normal[good],
         u_px=np.maximum(u[good], LEAST_U_PX),
         tone_px=tone[key[good]],
+        brighter=(p[:, FACE][:, GREEN] > p[:, TABLE][:, GREEN])[key[good]],
         u_bias_px=np.zeros((sides // qd.SIDES, qd.SIDES)),
     )
     return points, used

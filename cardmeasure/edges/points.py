@@ -20,7 +20,7 @@ class EdgePoints:
     card, side (n,): which card and which of its sides (top, right, bottom, left of its quadrilateral). along (n,):
     place on the side, -1..1 clockwise. px (n, 2): where the edge was found. normal (n, 2): outward, of unit length.
     u_px (n,): random standard uncertainty across the edge. tone_px (n,): shift of the point per unit of the tone
-    curve's unknown. u_bias_px (cards, 4): standard uncertainty of a shift common to a whole side.
+    curve's unknown. brighter (n,): whether the face is brighter than what lies beside it. u_bias_px (cards, 4): standard uncertainty of a shift common to a whole side.
     """
 
     card: NDArray[np.intp]
@@ -30,6 +30,7 @@ class EdgePoints:
     normal: Floats
     u_px: Floats
     tone_px: Floats
+    brighter: NDArray[np.bool_]
     u_bias_px: Floats
 
     @property
@@ -50,6 +51,7 @@ class EdgePoints:
         return replace(
             self, card=self.card[keep], side=self.side[keep], along=self.along[keep], px=self.px[keep],
             normal=self.normal[keep], u_px=self.u_px[keep], tone_px=self.tone_px[keep],
+            brighter=self.brighter[keep],
         )  # fmt: skip
 
 
@@ -58,5 +60,6 @@ def no_edge_points(cards: int) -> EdgePoints:
     none, pair, index = np.zeros(0), np.zeros((0, 2)), np.zeros(0, np.intp)
     return EdgePoints(
         card=index, side=index, along=none, px=pair, normal=pair, u_px=none, tone_px=none,
+        brighter=np.zeros(0, bool),
         u_bias_px=np.full((cards, 4), 0.05),
     )  # fmt: skip

@@ -2,7 +2,8 @@
 
 #include "cards.h"
 
-enum { X, Y, TURN, WIDTH, HEIGHT, SHEAR, WIDTH_TAPER, HEIGHT_TAPER, ELEVATION, RISE_WIDTH, RISE_HEIGHT };
+enum { X, Y, TURN, WIDTH, HEIGHT, SHEAR, WIDTH_TAPER, HEIGHT_TAPER, ELEVATION, RISE_WIDTH, RISE_HEIGHT, TWIST,
+       SLOPE_WIDTH, SLOPE_HEIGHT };
 
 INLINE double lifted(double rise, double place) { return rise * (place * place) - (rise < 0.0 ? rise : 0.0); }
 
@@ -18,8 +19,9 @@ void rows_on_cards(const double *camera, const double *quads, const int64_t *car
         }
         double x = (a * (q[WIDTH] + b * q[WIDTH_TAPER]) + q[SHEAR] * b * q[HEIGHT]) / 2.0;
         double y = b * (q[HEIGHT] + a * q[HEIGHT_TAPER]) / 2.0;
+        double lift = lifted(q[RISE_WIDTH], a) + lifted(q[RISE_HEIGHT], b) + q[TWIST] * a * b;
         double point[3] = {q[X] + c * x - s * y, q[Y] + s * x + c * y,
-                           -q[ELEVATION] - lifted(q[RISE_WIDTH], a) - lifted(q[RISE_HEIGHT], b)};
+                           -q[ELEVATION] - lift - q[SLOPE_WIDTH] * a - q[SLOPE_HEIGHT] * b};
         const double direction[2] = {directions[i], directions[n + i]};
         double of_camera[CAMERA_PARAMETERS], world[3], j[QUAD_PARAMETERS];
         px[i] = row_along(camera, point, direction, of_camera, world);
@@ -36,6 +38,9 @@ void rows_on_cards(const double *camera, const double *quads, const int64_t *car
         j[ELEVATION] = -world[2];
         j[RISE_WIDTH] = world[2] * ((q[RISE_WIDTH] < 0.0 ? 1.0 : 0.0) - a * a);
         j[RISE_HEIGHT] = world[2] * ((q[RISE_HEIGHT] < 0.0 ? 1.0 : 0.0) - b * b);
+        j[TWIST] = -world[2] * a * b;
+        j[SLOPE_WIDTH] = -world[2] * a;
+        j[SLOPE_HEIGHT] = -world[2] * b;
         for (int k = 0; k < CAMERA_PARAMETERS; k++) by_camera[k * n + i] = of_camera[k];
         for (int k = 0; k < QUAD_PARAMETERS; k++) by_quad[k * n + i] = j[k];
     }

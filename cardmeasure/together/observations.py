@@ -116,7 +116,9 @@ def _card_observation(adjustment: Adjustment, index: int, at: NDArray[np.intp], 
 
 def _prior(priors: Priors) -> tuple[Floats, Floats]:
     mean = np.concatenate([[priors.log_focal], np.zeros(5), priors.scale, [0.0]])
-    covariance = np.diag([priors.u_log_focal**2, *priors.u_distortion**2, 0.0, 0.0, 1.0])
+    u_decentring = priors.u_decentring**2
+    covariance = np.diag([priors.u_log_focal**2, 0.0, 0.0, 0.0, u_decentring, u_decentring, 0.0, 0.0, 1.0])
+    covariance[1:4, 1:4] = priors.radial_covariance
     covariance[6:8, 6:8] = priors.scale_covariance
     if priors.lens is not None:
         mean[:4] = priors.lens.mean
