@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.edges.points import EdgePoints
-from cardmeasure.linearised import Linearised, PrintedPoints, Problem, linearise
+from cardmeasure.linearised import Linearised, PrintedPoints, Problem, bulges_px, linearise
 from cardmeasure.normal_equations import Normal
 from cardmeasure.numerics import median
 from cardmeasure.priors import CURL_GROUP, PriorRows, Priors, prior_rows
@@ -51,7 +51,7 @@ class Adjustment:
     """The solution: its state, covariance (n, n), each group's share of it, and what the residuals say.
 
     rows, prior_rows, weights : of the observations there. point_rms_px : RMS residual of the printed points per axis.
-    edge_residuals_px : (n,) of the edge points, outward positive. dof : redundancy.
+    edge_residuals_px : (n,) of the edge points about straight sides, outward positive. dof : redundancy.
     """
 
     state: State
@@ -242,6 +242,6 @@ def _described(place: _Place, problem: Problem) -> Adjustment:
         prior_rows=problem.priors,
         weights=weights,
         point_rms_px=float(np.sqrt(np.mean(residual[:, used] ** 2))) if used.any() else float("nan"),
-        edge_residuals_px=rows.edges * problem.edges.u_px,
+        edge_residuals_px=rows.edges * problem.edges.u_px + bulges_px(place.state, problem.edges),
         dof=max(1, count - problem.layout.size),
     )

@@ -269,10 +269,15 @@ def _edge_rows(state: State, problem: Problem) -> tuple[Floats, Floats]:
 
 
 def edge_residuals_px(state: State, edges: EdgePoints) -> Floats:
-    """How far outside its predicted place each edge point lies, (m,), pixels; the sides' own shifts and bends taken off."""
+    """How far outside its straight side each edge point lies, (m,), pixels; the sides' own shifts taken off."""
     world = qd.world_points(state.quads[edges.card], qd.side_places(edges.side, edges.along))
     off = (edges.px - cam.project(state.camera, world)) * edges.normal
-    return np.asarray(off.sum(axis=1) - _shifts_px(state, edges))
+    return np.asarray(off.sum(axis=1) - _shifts_px(state, edges) + bulges_px(state, edges))
+
+
+def bulges_px(state: State, edges: EdgePoints) -> Floats:
+    """How far outside their straight sides edge points (m,) are seen as these bulge."""
+    return np.asarray(state.bend_px[edges.card, edges.side] * bow(edges.along))
 
 
 def _printed_world(state: State, points: PrintedPoints) -> Floats:
@@ -310,5 +315,6 @@ def _by_points(state: State, points: PrintedPoints, at: Layout, seen: Along) -> 
 
 def _shifts_px(state: State, edges: EdgePoints) -> Floats:
     """How far outside their cards' sides edge points (m,) are seen as these say."""
-    of_sides = state.bias_px[edges.card, edges.side] + state.bend_px[edges.card, edges.side] * bow(edges.along)
-    return np.asarray(of_sides + np.where(edges.brighter, *state.halo_px) + edges.tone_px * state.tone)
+    of_sides = state.bias_px[edges.card, edges.side] + bulges_px(state, edges)
+    of_photo = np.where(edges.brighter, *state.halo_px) + edges.tone_px * state.tone
+    return np.asarray(of_sides + of_photo)

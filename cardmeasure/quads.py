@@ -2,7 +2,8 @@
 
 A card that curls across its width lies on a parabola: with a positive rise its left and right sides stand up by that
 much, with a negative one its middle does; likewise across its height. A warped card's twist lifts two opposite corners
-and lowers the other two by that much; its slopes lift its right and its lower side and lower the ones across. Width and height are measured straight.
+and lowers the other two by that much; its slopes lift its right and its lower side and lower the ones across. Width
+and height are measured straight.
 """
 
 from __future__ import annotations

@@ -18,6 +18,7 @@ from cardmeasure.edges.breaks import is_broken
 from cardmeasure.geometry import clockwise_from_top_left
 from cardmeasure.numerics import lengths
 from cardmeasure.outlines.pieces import DOUBTFUL, Outline
+from cardmeasure.priors import U_BEND_MM, WARP_MM
 from cardmeasure.results import Card, Contribution, Corners, SizeMatch
 from cardmeasure.settings import Settings
 from cardmeasure.shapes.cards import shape_card
@@ -33,7 +34,9 @@ TORN_DEG, RAGGED, MOST_ASPECT = 1.0, 20.0, 3.0
 leaves so much unexplained is torn."""
 WIDEST_TORN_MM = 100.0
 """Receipts are 58 or 80 mm wide (common practice, no source); the sides of wider paper may bend as they like."""
-BENT_PX, CURLED_MM = 0.6, 0.15
+BENT_PX = 0.6
+CURLED_MM, BULGING_MM = 2.5 * WARP_MM, 2.5 * U_BEND_MM
+"""Bends and bulges of cards that are not as others are, even worn ones."""
 WEAK_CLARITY = 3.0
 FEW_USED = 0.6
 NOMINAL_MM = 0.5
@@ -271,13 +274,13 @@ def _flags(outline: Outline, told: _Told, solution: Solution) -> tuple[str, ...]
     """Doubts about the size of a piece."""
     assert solution.edges is not None
     edges, quad = solution.edges, solution.adjustment.state.quads[told.card]
-    bent = told.bends_px.max() > BENT_PX
+    bent = told.bends_px.max() > BULGING_MM * solution.px_per_mm
     taper_rad = max(abs(quad[qd.WIDTH_TAPER]) / quad[qd.HEIGHT], abs(quad[qd.HEIGHT_TAPER]) / quad[qd.WIDTH])
     doubts = {
         "not-square": np.degrees(max(abs(quad[qd.SHEAR]), taper_rad)) > NOT_SQUARE_DEG,
         "weak-edge": edges.clarity[told.card].min() < WEAK_CLARITY,
         "few-points": edges.used[told.card].min() < FEW_USED,
-        "bent-edge": told.broken or bent or np.abs(quad[[qd.RISE_WIDTH, qd.RISE_HEIGHT]]).max() > CURLED_MM,
+        "bent-edge": told.broken or bent or np.abs(quad[list(qd.WARP)]).max() > CURLED_MM,
         "outline-differs": np.abs(told.excess_mm).max() >= OUTLINE_MM,
         "beside-another": any(outline.beside) or any(outline.joined),
         "on-another": outline.raised_mm,

@@ -214,7 +214,7 @@ def solve(
     seen = edges.points if edges else no_edge_points(0)
     adjustment = adjust(state, points, seen, priors)
     if edges:
-        priors = with_warp(priors, adjustment)
+        priors = with_warp(priors, adjustment, px_per_mm=squares[0].px_per_mm)
         adjustment = adjust(adjustment.state, points, seen, priors)
     return Solution(
         adjustment=adjustment, edges=edges, card_of=card_of, px_per_mm=squares[0].px_per_mm, priors=priors,

@@ -1,4 +1,4 @@
-"""How far the cards of a photo are warped: a scale for each kind of bend that all cards of a photo share.
+"""How far the cards of a photo are warped, and their sides bulge: a scale for each that all cards of a photo share.
 
 New cards lie flat to some hundredths of a millimetre, cards of a played deck bend by half a millimetre and twist; and
 the cards of one photo are mostly alike. So the bends' standard deviations are unknowns themselves. Their posterior
@@ -20,14 +20,14 @@ from cardmeasure.priors import FLAT_SLOPE_MM, Priors
 
 Floats = NDArray[np.floating[Any]]
 
-SCALES_MM = np.geomspace(0.01, 1.5, 24)
+SCALES_MM = np.geomspace(0.005, 1.5, 24)
 """Standard deviations of bends that are told apart, each step as likely beforehand as any other."""
 SLOPE_SHARE = 0.35
 """How far one side of a warped card stands up, as a share of its bends: with it sizes of equal cards in seven
 photographs scatter as their u says (real photographs, 2026-12)."""
 
 
-def with_warp(priors: Priors, adjustment: Adjustment) -> Priors:
+def with_warp(priors: Priors, adjustment: Adjustment, *, px_per_mm: float) -> Priors:
     """The priors with the scales of the bends that a solution with the wide ones shows.
 
     Cards that bend may also lie askew: the more they bend, the less is known of their slopes.
@@ -39,9 +39,11 @@ def with_warp(priors: Priors, adjustment: Adjustment) -> Priors:
     bends = quads[:, qd.WARP]
     rows = np.array([[at.quad_at(card, warp) for warp in qd.WARP] for card in range(at.cards)])
     variances = np.diag(adjustment.covariance)[rows]
-    scales = np.array([_scale(*column, u_prior=u) for *column, u in zip(bends.T, variances.T, priors.u_warp_mm)])
+    scales = [_scale(*column, u_prior=u) for *column, u in zip(bends.T, variances.T, priors.u_warp_mm, strict=True)]
     slopes = np.hypot(FLAT_SLOPE_MM, SLOPE_SHARE * np.sqrt((bends**2).sum(axis=1)))
-    return replace(priors, u_warp_mm=scales, u_slope_mm=slopes)
+    bulges, of_bulges = adjustment.state.bend_px.ravel(), np.diag(adjustment.covariance)[at.bend_at]
+    u_bend = _scale(bulges / px_per_mm, of_bulges / px_per_mm**2, u_prior=priors.u_bend_px / px_per_mm)
+    return replace(priors, u_warp_mm=np.array(scales), u_slope_mm=slopes, u_bend_px=u_bend * px_per_mm)
 
 
 def _scale(bends: Floats, variances: Floats, *, u_prior: float) -> float:

@@ -20,7 +20,8 @@ class EdgePoints:
     card, side (n,): which card and which of its sides (top, right, bottom, left of its quadrilateral). along (n,):
     place on the side, -1..1 clockwise. px (n, 2): where the edge was found. normal (n, 2): outward, of unit length.
     u_px (n,): random standard uncertainty across the edge. tone_px (n,): shift of the point per unit of the tone
-    curve's unknown. brighter (n,): whether the face is brighter than what lies beside it. u_bias_px (cards, 4): standard uncertainty of a shift common to a whole side.
+    curve's unknown. brighter (n,): whether the face is brighter than what lies beside it. u_bias_px (cards, 4):
+    standard uncertainty of a shift common to a whole side.
     """
 
     card: NDArray[np.intp]

@@ -10,21 +10,22 @@ from numpy.typing import NDArray
 from cardmeasure import quads as qd
 from cardmeasure.bow import TERMS, U_TERMS_MM, Bow, flat
 from cardmeasure.camera import Camera, camera_from_homography, project, rotation_matrix, to_plane
+from cardmeasure.edges.bends import bow
 from cardmeasure.edges.points import EdgePoints
 from cardmeasure.geometry import fit_homography
 from cardmeasure.linearised import PrintedPoints
 from cardmeasure.priors import (
-    U_DISTORTION,
+    FLAT_SLOPE_MM,
     U_PRINCIPAL_SHARE,
-    U_RISE_MM,
     U_SHEAR_RAD,
     U_TAPER_MM,
     Priors,
     focal_prior,
+    radial_covariance,
 )
 from cardmeasure.reference.design import SQUARE_30, SQUARE_80
 from cardmeasure.reference.sheet import SHEETS
-from cardmeasure.unknowns import State
+from cardmeasure.unknowns import HALOS, State
 
 Floats = NDArray[np.float64]
 Rng = np.random.Generator
@@ -33,6 +34,7 @@ WIDTH_PX, HEIGHT_PX, FOCAL_35MM = 4032, 3024, 26.0
 MIDDLE_PX = np.array([(WIDTH_PX - 1) / 2, (HEIGHT_PX - 1) / 2])
 ELEVATION_MM, U_ELEVATION_MM = 0.2, 0.05
 U_POINT_PX, U_EDGE_PX, U_BIAS_PX, TONE_PX = 0.05, 0.15, 0.08, 0.05
+U_BEND_PX, WARP_MM = 0.3, 0.05
 PER_SIDE = 12
 PLACES_MM = ((85.0, 5.0), (-80.0, -30.0), (10.0, 95.0))
 """Middles of the cards, seen from the first square."""
@@ -52,9 +54,15 @@ class Simulated:
 
 
 def priors_of(
-    cards: int, *, scale: tuple[float, float] = (1.0, 1.0), u_scale: float = 0.003, u_bias_px: float = U_BIAS_PX
+    cards: int,
+    *,
+    scale: tuple[float, float] = (1.0, 1.0),
+    u_scale: float = 0.003,
+    u_bias_px: float = U_BIAS_PX,
+    lens: float = 1.0,
+    warp_mm: float = WARP_MM,
 ) -> Priors:
-    """Priors of a phone photo that names its focal length."""
+    """Priors of a phone photo that names its focal length; `lens`: u of its distortion, 1 as usual."""
     focal, u_log_focal = focal_prior(FOCAL_35MM, width_px=WIDTH_PX, height_px=HEIGHT_PX)
     return Priors(
         log_focal=float(np.log(focal)),
@@ -66,6 +74,9 @@ def priors_of(
         elevation_mm=np.full(cards, ELEVATION_MM),
         u_elevation_mm=U_ELEVATION_MM,
         u_bias_px=np.full((cards, qd.SIDES), u_bias_px),
+        radial_covariance=radial_covariance(float(np.hypot(WIDTH_PX, HEIGHT_PX)) / 2 / focal) * lens**2,
+        u_bend_px=U_BEND_PX,
+        u_warp_mm=np.full(len(qd.WARP), warp_mm),
     )
 
 
@@ -86,7 +97,7 @@ def true_state(rng: Rng, priors: Priors, *, squares: int = 1, spread: float = 1.
         translation_mm=-rotation @ np.array([*rng.uniform(-25, 25, 2), 0.0]) + [0.0, 0.0, rng.uniform(310, 380)],
         focal_px=float(np.exp(priors.log_focal + spread * priors.u_log_focal * rng.normal())),
         principal_px=priors.principal_px + spread * priors.u_principal_px * rng.normal(size=2),
-        distortion=spread * U_DISTORTION * rng.normal(size=5),
+        distortion=spread * np.append(_radial(rng, priors), priors.u_decentring * rng.normal(size=2)),
     )
     quads = np.zeros((cards, qd.PARAMETERS))
     quads[:, [qd.X, qd.Y]] = np.array(PLACES_MM)[:cards] + rng.uniform(-5, 5, (cards, 2))
@@ -95,15 +106,22 @@ def true_state(rng: Rng, priors: Priors, *, squares: int = 1, spread: float = 1.
     quads[:, qd.SHEAR] = spread * U_SHEAR_RAD * rng.normal(size=cards)
     quads[:, [qd.WIDTH_TAPER, qd.HEIGHT_TAPER]] = spread * U_TAPER_MM * rng.normal(size=(cards, 2))
     quads[:, qd.ELEVATION] = priors.elevation_mm + spread * priors.u_elevation_mm * rng.normal(size=cards)
-    quads[:, [qd.RISE_WIDTH, qd.RISE_HEIGHT]] = spread * U_RISE_MM * rng.normal(size=(cards, 2))
+    quads[:, qd.WARP] = spread * priors.u_warp_mm * rng.normal(size=(cards, len(qd.WARP)))
+    quads[:, [qd.SLOPE_WIDTH, qd.SLOPE_HEIGHT]] = spread * FLAT_SLOPE_MM * rng.normal(size=(cards, 2))
     return State(
         camera=camera,
         scale=priors.scale + spread * np.linalg.cholesky(priors.scale_covariance) @ rng.normal(size=2),
         squares=np.array([np.zeros(3), SECOND_SQUARE])[:squares],
         quads=quads,
         bias_px=spread * priors.u_bias_px * rng.normal(size=(cards, qd.SIDES)),
+        bend_px=spread * priors.u_bend_px * rng.normal(size=(cards, qd.SIDES)),
+        halo_px=spread * priors.u_halo_px * rng.normal(size=HALOS),
         tone=spread * float(rng.normal()),
     )
+
+
+def _radial(rng: Rng, priors: Priors) -> Floats:
+    return rng.multivariate_normal(np.zeros(3), priors.radial_covariance)
 
 
 def simulated(rng: Rng, truth: State, priors: Priors, *, noise: float = 1.0) -> Simulated:
@@ -142,11 +160,13 @@ def _edges(rng: Rng, truth: State, priors: Priors, noise: float) -> EdgePoints:
     ahead /= np.linalg.norm(ahead, axis=1)[:, None]
     normal = np.column_stack([ahead[:, 1], -ahead[:, 0]])
     u = np.full(len(card), U_EDGE_PX)
-    tone_px = TONE_PX * rng.choice([-1.0, 1.0], cards)[card]
-    out = truth.bias_px[card, side] + tone_px * truth.tone + noise * u * rng.normal(size=len(u))
+    way = rng.choice([-1.0, 1.0], cards)[card]
+    tone_px, brighter = TONE_PX * way, way > 0
+    out = truth.bias_px[card, side] + truth.bend_px[card, side] * bow(along) + np.where(brighter, *truth.halo_px)
+    out += tone_px * truth.tone + noise * u * rng.normal(size=len(u))
     return EdgePoints(
         card=card, side=side, along=along, px=seen(along) + out[:, None] * normal,
-        normal=normal, u_px=u, tone_px=tone_px, u_bias_px=priors.u_bias_px,
+        normal=normal, u_px=u, tone_px=tone_px, brighter=brighter, u_bias_px=priors.u_bias_px,
     )  # fmt: skip
 
 
@@ -164,5 +184,7 @@ def _start(rng: Rng, truth: State, points: PrintedPoints, priors: Priors) -> Sta
         quads.append(qd.quads_from_corners(corners, elevation_mm=ELEVATION_MM))
     return State(
         camera=camera, scale=priors.scale, squares=truth.squares + 0.0,
-        quads=np.array(quads).reshape(-1, qd.PARAMETERS), bias_px=np.zeros_like(truth.bias_px), tone=0.0,
+        quads=np.array(quads).reshape(-1, qd.PARAMETERS),
+        bias_px=np.zeros_like(truth.bias_px), bend_px=np.zeros_like(truth.bend_px),
+        tone=0.0,
     )  # fmt: skip

@@ -139,7 +139,8 @@ def _points(residuals: Floats, along: Floats) -> EdgePoints:
     n = len(along)
     return EdgePoints(
         card=np.zeros(n, np.intp), side=np.ones(n, np.intp), along=along, px=np.zeros((n, 2)),
-        normal=np.zeros((n, 2)), u_px=np.full(n, 0.05), tone_px=np.zeros(n), u_bias_px=np.zeros((1, 4)),
+        normal=np.zeros((n, 2)), u_px=np.full(n, 0.05), tone_px=np.zeros(n), brighter=np.ones(n, bool),
+        u_bias_px=np.zeros((1, 4)),
     )  # fmt: skip
 
 

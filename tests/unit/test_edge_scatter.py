@@ -19,6 +19,7 @@ def _points(per_side: int, cards: int = 3) -> EdgePoints:
         card=np.repeat(np.arange(cards), 4 * per_side), side=side,
         along=np.tile(np.linspace(-0.9, 0.9, per_side), 4 * cards),
         px=np.zeros((n, 2)), normal=np.tile([1.0, 0.0], (n, 1)), u_px=np.full(n, STATED_PX), tone_px=np.zeros(n),
+        brighter=np.ones(n, bool),
         u_bias_px=np.full((cards, 4), 0.05),
     )  # fmt: skip
 

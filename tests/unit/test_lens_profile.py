@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.linalg import block_diag
 from simulated_photos import HEIGHT_PX, WIDTH_PX, priors_of, simulated, true_state
 
 from cardmeasure import quads as qd
@@ -118,7 +119,7 @@ def test_a_profile_as_wide_as_the_usual_prior_changes_nothing() -> None:
     photo = simulated(rng, true_state(rng, PRIORS), PRIORS)
     same = LensPrior(
         mean=np.array([PRIORS.log_focal, 0, 0, 0]),
-        covariance=np.diag([PRIORS.u_log_focal**2, *PRIORS.u_distortion[:3] ** 2]),
+        covariance=block_diag(PRIORS.u_log_focal**2, PRIORS.radial_covariance),
     )
     plain = adjust(photo.start, photo.points, photo.edges, PRIORS)
     other = adjust(photo.start, photo.points, photo.edges, replace(PRIORS, lens=same))

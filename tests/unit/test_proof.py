@@ -57,7 +57,7 @@ def points(step_px: float, bend_px: float = 0.0, *, at: float = 0.0) -> tuple[Ed
     residuals = stepping + bend_px * (1 / 3 - along**2) + np.random.default_rng(3).normal(0, 0.05, n)
     found = EdgePoints(
         card=np.zeros(n, np.intp), side=side, along=along, px=np.zeros((n, 2)), normal=np.zeros((n, 2)),
-        u_px=np.full(n, 0.1), tone_px=np.zeros(n), u_bias_px=np.zeros((1, qd.SIDES)),
+        u_px=np.full(n, 0.1), tone_px=np.zeros(n), brighter=np.ones(n, bool), u_bias_px=np.zeros((1, qd.SIDES)),
     )  # fmt: skip
     return found, residuals
 

@@ -22,7 +22,7 @@ def flat_quads(draw: st.DrawFn) -> Floats:
     place = [draw(_about(300.0)), draw(_about(300.0)), draw(st.floats(-3.14, 3.14))]
     size = [draw(st.floats(20.0, 150.0)), draw(st.floats(20.0, 150.0))]
     out_of_square = [draw(_about(0.05)), draw(_about(2.0)), draw(_about(2.0))]
-    return np.array([*place, *size, *out_of_square, draw(_about(5.0)), 0.0, 0.0])
+    return np.array([*place, *size, *out_of_square, draw(_about(5.0)), *np.zeros(5)])
 
 
 rises = st.floats(0.01, 3.0) | st.floats(-3.0, -0.01)
@@ -31,9 +31,10 @@ rises = st.floats(0.01, 3.0) | st.floats(-3.0, -0.01)
 
 @st.composite
 def quads(draw: st.DrawFn) -> Floats:
-    """Such a card, curled both ways."""
+    """Such a card, curled both ways, twisted and askew."""
     quad = draw(flat_quads())
     quad[[qd.RISE_WIDTH, qd.RISE_HEIGHT]] = draw(rises), draw(rises)
+    quad[[qd.TWIST, qd.SLOPE_WIDTH, qd.SLOPE_HEIGHT]] = draw(_about(2.0)), draw(_about(1.0)), draw(_about(1.0))
     return quad
 
 
@@ -107,6 +108,8 @@ def test_a_curled_card_stands_up_by_its_rise_and_touches_its_elevation(
     quad: Floats, place: tuple[float, float]
 ) -> None:
     """With a positive rise rims stand up, with a negative one the middle does; seen from above nothing changes."""
+    quad = quad.copy()
+    quad[[qd.TWIST, qd.SLOPE_WIDTH, qd.SLOPE_HEIGHT]] = 0.0
     width, height = quad[[qd.RISE_WIDTH, qd.RISE_HEIGHT]]
     base = quad[qd.ELEVATION]
     assert np.isclose(_height(quad, (0.0, 0.0)), base + max(-width, 0) + max(-height, 0), rtol=0, atol=1e-9)
