@@ -36,7 +36,7 @@ from cardmeasure.settings import Settings
 from cardmeasure.shapes.trials import tried
 from cardmeasure.solving import Solution, Start, conditions_of, solve_reference
 from cardmeasure.thickness.solving import sized_with_thickness
-from cardmeasure.together import ShotObservations, shot_observations
+from cardmeasure.together import JointSizes, ShotObservations, joint_sizes, shot_observations
 
 PAPER_MARGIN_MM = 3.0
 """Added round a square's cutting line when its paper is taken out of the pieces: scissors stray."""
@@ -54,6 +54,7 @@ def measure_photo(
     settings: Settings | None = None,
     keep: Callable[[Photo], object] | None = None,
     observe: Callable[[ShotObservations], object] | None = None,
+    relate: Callable[[JointSizes], object] | None = None,
 ) -> ShotResult:
     """Measure all cards in one photo.
 
@@ -63,6 +64,7 @@ def measure_photo(
     settings : thickness, print profile, size classes; the defaults where None.
     keep : is handed the decoded photo, for whoever wants to draw into it.
     observe : is handed what the solved photo says of lens and print, for solving several photos together.
+    relate : is handed the sizes with their joint covariance, for comparing cards of the photo with each other.
 
     Returns
     -------
@@ -81,7 +83,7 @@ def measure_photo(
         photo = read_photo(path, max_megapixels=settings.max_megapixels)
         if keep is not None:
             keep(photo)
-        return measure(photo, name=path.name, settings=settings, observe=observe)
+        return measure(photo, name=path.name, settings=settings, observe=observe, relate=relate)
     except PhotoTrouble as trouble:
         return refused(path.name, trouble, photo=photo)
 
@@ -92,6 +94,7 @@ def measure(
     name: str,
     settings: Settings,
     observe: Callable[[ShotObservations], object] | None = None,
+    relate: Callable[[JointSizes], object] | None = None,
 ) -> ShotResult:
     """Measure all cards in a decoded photo; raises PhotoTrouble where that is not possible."""
     squares = _squares(photo)
@@ -121,6 +124,8 @@ def measure(
     suspected = suspected_scale(fitted, found, settings)
     if observe is not None:
         observe(shot_observations(solution.adjustment, start.priors, cards=cards, lens=identity_of(photo)))
+    if relate is not None:
+        relate(joint_sizes(solution.adjustment, cards=cards))
     return ShotResult(
         file=name,
         sha256=photo.sha256,

@@ -64,7 +64,7 @@ def shot_observations(
     at = _common_at(state.layout)
     found = []
     for card in cards:
-        same = _quads_of(card, state.quads)
+        same = quads_of(card, state.quads)
         if len(same) == 1:
             found.append(_card_observation(adjustment, same[0], at, card=card))
     mean, covariance = _prior(priors)
@@ -83,7 +83,7 @@ def _common_at(at: Layout) -> NDArray[np.intp]:
     return np.array([cam.LOG_FOCAL, *lens, *range(at.scale_at.start, at.scale_at.stop), at.tone_at], np.intp)
 
 
-def _quads_of(card: Card, quads: Floats) -> list[int]:
+def quads_of(card: Card, quads: Floats) -> list[int]:
     """Which of the quadrilaterals (c, 11) the card's size was made from: one, but for pieces measured by themselves."""
     thickness = card.thickness_mm
     if card.width_mm is None or card.height_mm is None or thickness is None:
