@@ -85,9 +85,7 @@ def _record(scores: Sequence[PhotoScore], *, label: str) -> None:
     for group in (WORK, ACCEPTANCE):
         some = [score for score in scores if score.photo.group == group]
         if some:
-            rows.append(
-                row_of(figures_of(some), date=f"{date.today()}", version=__version__, label=label, group=group)
-            )
+            rows.append(row_of(figures_of(some), date=f"{date.today()}", version=__version__, label=label, group=group))
     write_beside(RECORD, csv_of(rows).encode())
     work = [score for score in scores if score.photo.group == WORK]
     section = section_of(rows, words=WORDS, now=photo_table(work))

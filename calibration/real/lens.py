@@ -194,7 +194,7 @@ def _off_sides_mm(camera: Camera, scene: _Scene, x: Floats) -> Floats:
 def _residuals(x: Floats, scene: _Scene) -> Floats:
     """Rows: of the cards' points, card by card; of scattered points; of the priors."""
     camera = _camera(scene, x)
-    parts = []
+    parts: list[Floats] = []
     if len(scene.places):
         off = _off_sides_mm(camera, scene, x) * scene.px_per_mm[:, None, None]
         parts.append(off[np.isfinite(scene.sides_px[..., 0])] / POINT_PX)

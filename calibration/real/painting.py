@@ -99,10 +99,10 @@ def _seen(
     design = _on_design(camera, placing, xs, ys)
     half = placing.design.side_mm / 2
     span = float(np.median(np.hypot(*np.diff(design[h // 2], axis=0).T)))
-    raster = print_raster(placing.design)
+    raster: Floats = print_raster(placing.design)
     share = min(1.0, 1.0 / (span * PX_PER_MM))
     if share < 1.0:
-        raster = cv2.resize(raster, None, fx=share, fy=share, interpolation=cv2.INTER_AREA)
+        raster = np.asarray(cv2.resize(raster, None, fx=share, fy=share, interpolation=cv2.INTER_AREA), np.float32)
     k = raster.shape[0] / placing.design.side_mm
     at = ((design + half) * k - 0.5).astype(np.float32)
     white = cv2.remap(raster, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
@@ -208,13 +208,13 @@ def _noise(grain: _Grain, like: float, shape: tuple[int, ...], rng: np.random.Ge
 
 
 def save_like(picture: Picture, source: Path, target: Path) -> None:
-    """A JPEG with the source's tables, chroma subsampling and EXIF (upright, no place); quality 92 where it had none."""
+    """A JPEG with the source's tables, chroma subsampling and EXIF (upright, no place); quality 92 if it had none."""
     with Image.open(source) as image:
         options: dict[str, Any] = {"quality": 92, "subsampling": 2}
         exif = image.getexif()
         if isinstance(image, JpegImagePlugin.JpegImageFile):
             sampling = max(0, JpegImagePlugin.get_sampling(image))
-            options = {"qtables": image.quantization, "subsampling": sampling}  # type: ignore[attr-defined]
+            options = {"qtables": image.quantization, "subsampling": sampling}
         if ORIENTATION in exif:
             exif[ORIENTATION] = 1
         exif.pop(GPS, None)

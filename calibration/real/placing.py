@@ -56,7 +56,7 @@ def _found(photo: LabelledPhoto, camera: Camera, grey: Floats, lie: dict[str, fl
     corners = to_plane(camera, frame)
     taken = [thing.corners_px for thing in photo.things] + [one.outline_px for one in photo.apart]
     small = cv2.resize(grey, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
-    busy = cv2.GaussianBlur(cv2.Laplacian(small, cv2.CV_32F) ** 2, (0, 0), 4)
+    busy = np.asarray(cv2.GaussianBlur(cv2.Laplacian(small, cv2.CV_32F) ** 2, (0, 0), 4), np.float32)
     low, high = corners.min(axis=0), corners.max(axis=0)
     for side in SIDES_MM:
         best: tuple[float, Placing] | None = None

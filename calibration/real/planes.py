@@ -1,4 +1,4 @@
-"""The planes and lenses of a folder's photos: of each one fit to all its cards, and fits to part of them for painting."""
+"""The planes and lenses of a folder's photos: of each a fit to all its cards, and fits to part of them to paint by."""
 
 from __future__ import annotations
 
@@ -26,12 +26,12 @@ FEWEST_SCATTERED = 20
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class SeenPhoto:
-    """A photo as read: its equal cards' side points (c, 4, n, 2), those of all flat things, and which camera took it."""
+    """A photo as read: its equal cards' side points (c, 4, n, 2), those of all flat things, its camera."""
 
     photo: LabelledPhoto
     picture_px: tuple[int, int]
     equal_sides: Floats
-    flat_sides: Floats
+    flat_sides: tuple[Floats, ...]
     camera: tuple[str, float, tuple[int, int]] | None
 
 
@@ -68,7 +68,7 @@ def seen_photo(photo: LabelledPhoto) -> SeenPhoto:
     flat = [one for one, thing in zip(sides, photo.things, strict=True) if thing.flat]
     return SeenPhoto(
         photo=photo, picture_px=(pixels.shape[1], pixels.shape[0]), equal_sides=_stacked(equal),
-        flat_sides=_stacked(flat), camera=_camera_of(photo, pixels.shape),
+        flat_sides=tuple(flat), camera=_camera_of(photo, pixels.shape),
     )  # fmt: skip
 
 

@@ -34,8 +34,6 @@ def print_raster(design: SquareDesign) -> NDArray[np.float32]:
     return raster
 
 
-def _blacken(
-    raster: NDArray[np.float32], x0: float, y0: float, x1: float, y1: float, *, half_mm: float
-) -> None:
+def _blacken(raster: NDArray[np.float32], x0: float, y0: float, x1: float, y1: float, *, half_mm: float) -> None:
     left, top, right, bottom = (round((v + half_mm) * PX_PER_MM) for v in (x0, y0, x1, y1))
     raster[top:bottom, left:right] = 0.0

@@ -8,6 +8,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
+from calibration.real.history import kept_section, with_section
 from calibration.study.cache import default_folder, is_rendered, missing, photo_path, render_shot, sweep, truth_path
 from calibration.study.figures import for_machines
 from calibration.study.measuring import Measured, measure_all
@@ -134,6 +135,7 @@ def _hand_out(measured: Sequence[Measured], options: argparse.Namespace) -> int:
         report = _report(ours, textbook, out, command=_command_of(options))
         more = [*together_text(runs, heading="## Solved together"), *refusal_text(refusals, heading="## Refused")]
         report = "\n\n".join([report.rstrip("\n"), *more]) + "\n"
+        report = with_section(report, kept_section(out))
         write_beside(out, report.encode())
     if options.json:
         print(json.dumps(with_together(with_refusals(for_machines(ours), refusals), runs)))
