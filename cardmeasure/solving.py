@@ -208,6 +208,7 @@ def solve(
         if not last:
             state = approximate(state, points, edges.points, priors)
     edges = _as_they_scatter(edges, state) if edges and wanted else None
+    priors = replace(priors, u_bias_px=edges.points.u_bias_px) if edges else priors
     card_of = np.full(len(outlines), -1, np.intp)
     card_of[wanted] = np.arange(len(wanted))
     priors = priors if edges else start.priors
