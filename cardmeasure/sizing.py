@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -46,6 +46,8 @@ FRAME_LINE_MM, ONE_FRAME_LINE_MM, FRAME_LINE_PX = 1.35, 1.1, 6.0
 """A line printed inside the border has been taken for an edge where the outline is larger by so much; or where it is so
 much larger in one direction than in the other, as a border that the outline misses is missed all round. The outline
 itself is good to a few tenths of a millimetre."""
+NARROWEST_BORDER_MM = 1.4
+"""Frames are hardly printed nearer to the cut, which strays (common practice, no source)."""
 ON_OUTLINE_MM = 0.3
 """An outline that followed such a line all round shows it where one direction's sides are found as far outside it, and
 the other's on it still: within what outlines scatter by."""
@@ -67,6 +69,7 @@ class _Told:
     bends_px: Floats
     broken: bool
     flags: tuple[str, ...]
+    ends: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -84,14 +87,20 @@ class _Size:
 def sized_cards(
     outlines: tuple[Outline, ...], solution: Solution, settings: Settings, *,
     shapes: Mapping[int, MeasuredShape] | None = None, radii_mm: Mapping[int, float] | None = None,
+    ending: Container[int] = frozenset(),
 ) -> tuple[Card, ...]:  # fmt: skip
-    """All pieces of a photo, numbered in reading order, with those in `shapes` (by index of their outlines)."""
-    return tuple(card for card, _ in numbered_cards(outlines, solution, settings, shapes=shapes, radii_mm=radii_mm))
+    """All pieces of a photo, numbered in reading order, with those in `shapes` (by index of their outlines).
+
+    ending : those known to end at the sides found, though their outlines are larger.
+    """
+    cards = numbered_cards(outlines, solution, settings, shapes=shapes, radii_mm=radii_mm, ending=ending)
+    return tuple(card for card, _ in cards)
 
 
 def numbered_cards(
     outlines: tuple[Outline, ...], solution: Solution, settings: Settings, *,
     shapes: Mapping[int, MeasuredShape] | None = None, radii_mm: Mapping[int, float] | None = None,
+    ending: Container[int] = frozenset(),
 ) -> tuple[tuple[Card, int], ...]:  # fmt: skip
     """The same, each with the index of its outline."""
     shapes, radii_mm = shapes or {}, radii_mm or {}
@@ -100,7 +109,7 @@ def numbered_cards(
     drawn = [(clockwise_from_top_left(shapes[k].corners_px if k in shapes else seen[k]), k) for k in range(len(seen))]
     height = float(np.median([np.ptp(corners[:, 1]) for corners, _ in drawn]))
     drawn.sort(key=lambda item: _reading_order(item[0], height))
-    told = _told(outlines, solution, settings)
+    told = _told(outlines, solution, settings, ending=ending)
     sizes = _sizes(outlines, told, solution, settings)
     out: list[tuple[Card, int]] = []
     for number, (corners, k) in enumerate(drawn, start=1):
@@ -132,14 +141,16 @@ def _reading_order(corners: Floats, height: float) -> tuple[int, float]:
     return (int(y // max(0.75 * height, 1.0)), float(x))
 
 
-def _told(outlines: Sequence[Outline], solution: Solution, settings: Settings) -> list[_Told]:
-    """What is told of all pieces before their sizes are."""
+def _told(
+    outlines: Sequence[Outline], solution: Solution, settings: Settings, *, ending: Container[int]
+) -> list[_Told]:
+    """What is told of all pieces before their sizes are. ending : see `sized_cards`."""
     asked = [k for k, one in enumerate(outlines) if solution.card_of[k] >= 0 and not one.flags]
     excess = dict(zip(asked, outlines_excess_mm(outlines, asked, solution), strict=True))
     bends_px = _sagittas_px(solution)
     unsolved = _Told(card=-1, excess_mm=np.zeros(2), bends_px=np.zeros(qd.SIDES), broken=False, flags=())
     return [
-        _told_of(outline, int(solution.card_of[k]), excess[k], bends_px, solution, settings)
+        _told_of(outline, int(solution.card_of[k]), excess[k], bends_px, solution, settings, ends=k in ending)
         if k in excess
         else replace(unsolved, flags=outline.flags or ("edge-not-found",))
         for k, outline in enumerate(outlines)
@@ -147,13 +158,14 @@ def _told(outlines: Sequence[Outline], solution: Solution, settings: Settings) -
 
 
 def _told_of(
-    outline: Outline, card: int, excess_mm: Floats, bends_px: Floats, solution: Solution, settings: Settings
-) -> _Told:
+    outline: Outline, card: int, excess_mm: Floats, bends_px: Floats, solution: Solution, settings: Settings,
+    *, ends: bool,
+) -> _Told:  # fmt: skip
     assert solution.edges is not None
     points, adjustment = solution.edges.points, solution.adjustment
     width_mm, height_mm = adjustment.state.quads[card, [qd.WIDTH, qd.HEIGHT]].tolist()
     broken = is_broken(points, adjustment.edge_residuals_px, card, sides_mm=(width_mm, height_mm))
-    told = _Told(card=card, excess_mm=excess_mm, bends_px=bends_px[card], broken=broken, flags=())
+    told = _Told(card=card, excess_mm=excess_mm, bends_px=bends_px[card], broken=broken, flags=(), ends=ends)
     return replace(told, flags=_why_unsized(outline, told, solution, settings))
 
 
@@ -161,7 +173,7 @@ def _why_unsized(outline: Outline, told: _Told, solution: Solution, settings: Se
     """The flags of a solved piece that has no size all the same."""
     assert solution.edges is not None
     edges, quad = solution.edges, solution.adjustment.state.quads[told.card]
-    if is_on_a_line(told.excess_mm, outline, solution.px_per_mm):
+    if is_on_a_line(told.excess_mm, outline, solution.px_per_mm) and not told.ends:
         return ("edge-not-found",)  # a line printed inside the border has been taken for it
     if hides_a_seam(edges.clarity[told.card], outline):
         return ("touching",)
@@ -281,7 +293,7 @@ def _flags(outline: Outline, told: _Told, solution: Solution) -> tuple[str, ...]
         "weak-edge": edges.clarity[told.card].min() < WEAK_CLARITY,
         "few-points": edges.used[told.card].min() < FEW_USED,
         "bent-edge": told.broken or bent or np.abs(quad[list(qd.WARP)]).max() > CURLED_MM,
-        "outline-differs": np.abs(told.excess_mm).max() >= OUTLINE_MM,
+        "outline-differs": np.abs(told.excess_mm).max() >= OUTLINE_MM and not told.ends,
         "beside-another": any(outline.beside) or any(outline.joined),
         "on-another": outline.raised_mm,
     }

@@ -23,6 +23,7 @@ from cardmeasure.shapes.cards import corners_of_cards, odd_shapes
 from cardmeasure.shapes.lying import as_they_lie
 from cardmeasure.shapes.outlines import sorted_out
 from cardmeasure.shapes.proof import proven
+from cardmeasure.shapes.surroundings import on_the_table
 from cardmeasure.sizing import numbered_cards, sized_cards
 from cardmeasure.solving import Solution, Start, solve
 from cardmeasure.thickness.rules import SeenPiece, rule_for
@@ -73,8 +74,13 @@ def _sized(
         outlines, solution = sure, solve(photo, squares, sure, settings, start=start, known=known)
     shapes = odd_shapes(photo, squares, outlines, solution, settings, start=start)
     corners = corners_of_cards(photo, outlines, solution, settings)
+    ending = on_the_table(photo, outlines, solution)
     outlines = tuple(replace(o, flags=("overlapped",)) if k in corners.none else o for k, o in enumerate(outlines))
-    return outlines, solution, sized_cards(outlines, solution, settings, shapes=shapes, radii_mm=corners.radii_mm)
+    return (
+        outlines,
+        solution,
+        sized_cards(outlines, solution, settings, shapes=shapes, radii_mm=corners.radii_mm, ending=ending),
+    )
 
 
 def _seen(card: Card, outline: Outline, settings: Settings) -> SeenPiece:
