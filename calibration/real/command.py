@@ -14,10 +14,10 @@ import cv2
 
 from calibration.real.corpus import ACCEPTANCE, WORK, LabelledPhoto, labelled_photos
 from calibration.real.figures import figures_of, for_machines
-from calibration.real.history import csv_of, row_of, rows_in, section_of, with_section
+from calibration.real.history import csv_of, row_of, rows_in, section_in, section_of, tables_in, with_section
 from calibration.real.measuring import PhotoScore, score_photo
 from calibration.real.planes import seen_photo, shared_with, whole_fits
-from calibration.real.report import WORDS, photo_table, tables
+from calibration.real.report import WORDS, known_text, photo_table, tables
 from cardmeasure import __version__
 from cardmeasure.reports.writing import write_beside
 
@@ -30,7 +30,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = _parser().parse_args(arguments)
     cv2.setNumThreads(1)
     try:
-        photos = [one for one in labelled_photos(options.folder) if options.acceptance or one.group == WORK]
+        photos = [one for one in labelled_photos(options.folder) if one.group in _groups(options)]
     except FileNotFoundError as error:
         print(error, file=sys.stderr)
         return 2
@@ -58,9 +58,16 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--json", action="store_true", help="print the figures as JSON, and nothing else")
     parser.add_argument("--pictures", type=Path, metavar="DIR", help="write annotated pictures there")
     parser.add_argument("--acceptance", action="store_true", help="measure the acceptance set, too: never to tune")
+    parser.add_argument("--only-acceptance", action="store_true", help="measure that set alone")
     parser.add_argument("--only", type=_names, metavar="A,B", help="these photos only")
     parser.add_argument("--record", metavar="LABEL", help="append to the record, and write it into ACCURACY.md")
     return parser
+
+
+def _groups(options: argparse.Namespace) -> tuple[str, ...]:
+    if options.only_acceptance:
+        return (ACCEPTANCE,)
+    return (WORK, ACCEPTANCE) if options.acceptance else (WORK,)
 
 
 def _names(text: str) -> frozenset[str]:
@@ -88,6 +95,7 @@ def _record(scores: Sequence[PhotoScore], *, label: str) -> None:
             rows.append(row_of(figures_of(some), date=f"{date.today()}", version=__version__, label=label, group=group))
     write_beside(RECORD, csv_of(rows).encode())
     work = [score for score in scores if score.photo.group == WORK]
-    section = section_of(rows, words=WORDS, now=photo_table(work))
     report = REPORT.read_text(encoding="utf-8") if REPORT.is_file() else "# Accuracy\n"
+    now = "\n\n".join([photo_table(work), known_text(work)]) if work else tables_in(section_in(report))
+    section = section_of(rows, words=WORDS, now=now)
     write_beside(REPORT, with_section(report, section).encode())

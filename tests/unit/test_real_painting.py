@@ -107,7 +107,7 @@ def test_points_along_a_side_lie_where_the_side_is() -> None:
     large = np.full((1600, 2000), 60, np.uint8)
     cv2.fillConvexPoly(large, np.round((corners * 4 + 1.5) * 256).astype(np.int32), 200, cv2.LINE_AA, 8)
     grey = cv2.GaussianBlur(cv2.resize(large, (500, 400), interpolation=cv2.INTER_AREA), (0, 0), 0.8)
-    moved = corners + [[1.0, -0.8], [0.5, 1.1], [-0.9, 0.6], [0.4, -0.7]]
+    moved = corners + np.array([[1.0, -0.8], [0.5, 1.1], [-0.9, 0.6], [0.4, -0.7]])
     found = side_points(grey.astype(np.float32), moved, sigma_px=0.8)
     assert np.isfinite(found).all()
     for points, a, b in zip(found, corners, np.roll(corners, -1, axis=0), strict=True):
@@ -121,7 +121,7 @@ def test_points_along_a_side_lie_where_the_side_is() -> None:
 def test_saddle_points_of_a_painted_square_are_where_the_lens_says(
     design: SquareDesign, scale: float, tmp_path: Path
 ) -> None:
-    """Found by the package itself in the saved JPEG: 0.1 px at most, 0.04 px RMS, bent by the lens and sharpened."""
+    """Found by the package itself in the saved JPEG: 0.1 px at most, 0.05 px RMS, bent by the lens and sharpened."""
     camera = camera_of()
     rng = np.random.default_rng(2)
     table = np.clip(rng.normal(90, 2.0, (PICTURE_PX[1], PICTURE_PX[0], 3)), 0, 255).astype(np.uint8)
@@ -135,7 +135,7 @@ def test_saddle_points_of_a_painted_square_are_where_the_lens_says(
     assert square.design is design and len(square.points_mm) > 0.9 * len(design.saddles_mm)
     off = square.points_px - project(camera, placing.to_plane_mm(square.points_mm))
     distance = np.hypot(*off.T)
-    assert np.sqrt(np.mean(distance**2)) < 0.06 and np.percentile(distance, 95) < 0.1
+    assert np.sqrt(np.mean(distance**2)) < 0.05 and distance.max() < 0.1
 
 
 def test_the_rim_of_a_square_is_bent_by_the_lens() -> None:

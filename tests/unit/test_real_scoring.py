@@ -41,14 +41,14 @@ def box(x: float, y: float, width: float = 100.0, height: float = 150.0) -> np.n
 
 
 def thing(name: str, corners: np.ndarray, **more: Any) -> Thing:
-    usual = dict(
-        width_mm=None, height_mm=None, u_mm=None, thickness_mm=None, equal=True, flat=True, covered=False,
-        known_size=False,
-    )  # fmt: skip
-    return Thing(name=name, corners_px=corners, **{**usual, **more})
+    unknown = dict.fromkeys(("width_mm", "height_mm", "u_mm", "thickness_mm"))
+    usual = {"equal": True, "flat": True, "covered": False, "known_size": False}
+    return Thing(name=name, corners_px=corners, **{**unknown, **usual, **more})
 
 
-def card(number: int, corners: np.ndarray, *, flags: tuple[str, ...] = (), size: tuple[float, float] = (60, 90)) -> Card:
+def card(
+    number: int, corners: np.ndarray, *, flags: tuple[str, ...] = (), size: tuple[float, float] = (60, 90)
+) -> Card:
     at = tuple((float(x), float(y)) for x, y in corners)
     made = replace(sized_card(number, flags=flags), corners_px=at)
     return replace(made, width_mm=size[0], height_mm=size[1], u_width_mm=0.05, u_height_mm=0.05)
