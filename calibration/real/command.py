@@ -34,6 +34,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except FileNotFoundError as error:
         print(error, file=sys.stderr)
         return 2
+    for photo in photos:
+        if not photo.path.is_file():
+            print(f"{photo.name} is left out: {photo.path} is not there.", file=sys.stderr)
+    photos = [one for one in photos if one.path.is_file()]
     if options.only:
         photos = [one for one in photos if one.name in options.only]
     if options.pictures:

@@ -90,7 +90,10 @@ def whole_fits(photos: Sequence[SeenPhoto]) -> dict[str, LensFit]:
     """Of each photo the fit to all that it shows, by name; none of photos without a plane."""
     fits = {}
     for seen in photos:
-        fit = _fit(seen, range(len(seen.equal_sides)), shared=None)
+        try:
+            fit = _fit(seen, range(len(seen.equal_sides)), shared=None)
+        except np.linalg.LinAlgError:
+            fit = None  # points on one line, or on one another: no plane
         if fit is not None:
             fits[seen.photo.name] = fit
     return fits
