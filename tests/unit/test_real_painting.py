@@ -9,9 +9,11 @@ import cv2
 import numpy as np
 import pytest
 
+from calibration.real.corpus import LabelledPhoto, photo_of
 from calibration.real.halo import REACH_PX, STEP_PX, Halo, fitted_halo, sharpened, sharpened_step
 from calibration.real.lens import LensFit, fit_lens, shared_lens, sizes_by
 from calibration.real.painting import Placing, painted, rim_px, save_like
+from calibration.real.placing import placings
 from calibration.real.side_points import POINTS, side_points
 from cardmeasure.camera import Camera, camera_from_homography, project
 from cardmeasure.geometry import fit_homography
@@ -168,3 +170,29 @@ def test_what_sharpening_adds_is_the_overshoot_of_its_model() -> None:
     model = 100 * sharpened_step(t, sigma_px=halo.sigma_px, amount=halo.amount, radius_px=halo.radius_px)
     assert row == pytest.approx(model, abs=0.5)
     assert row.max() > 105
+
+
+def labelled(things: list[np.ndarray], places: list[dict[str, object]]) -> LabelledPhoto:
+    record = {"things": [{"corners_px": corners.tolist()} for corners in things], "places": places}
+    return photo_of("invented", record, folder=Path())
+
+
+def test_a_place_that_is_named_is_taken_unless_its_check_leaves_the_frame() -> None:
+    camera = camera_of()
+    grey = np.full((PICTURE_PX[1], PICTURE_PX[0]), 90, np.float32)
+    inside = {"side": 80, "at_mm": [200, 150], "turn_deg": 5.0}
+    outside = {"side": 80, "at_mm": [5, 5]}
+    found = placings(labelled([], [outside, inside]), camera, grey, thickness_mm=0.3, paper_mm=0.1)
+    assert [(one.at_mm, one.design) for one in found] == [((200, 150), SQUARE_80)]
+    assert found[0].below_mm == pytest.approx(0.2)
+
+
+def test_where_no_place_is_named_the_largest_square_that_fits_lies_on_nothing() -> None:
+    camera = camera_of((0.0, 0.0, 0.0))
+    grey = np.full((PICTURE_PX[1], PICTURE_PX[0]), 90, np.float32)
+    things = [card_corners(camera, x, y, 5.0) for x in (50, 150, 250, 350) for y in (50, 130, 210)]
+    (one,) = placings(labelled(things, []), camera, grey, thickness_mm=0.3, paper_mm=0.1)
+    rim = rim_px(camera, one).astype(np.float32)
+    assert rim.min() > 0 and (rim < np.array(PICTURE_PX) - 1).all()
+    assert all(cv2.intersectConvexConvex(rim, thing.astype(np.float32))[0] == 0 for thing in things)
+    assert 20 <= one.scale * one.design.side_mm < 80
