@@ -38,11 +38,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if not photo.path.is_file():
             print(f"{photo.name} is left out: {photo.path} is not there.", file=sys.stderr)
     photos = [one for one in photos if one.path.is_file()]
-    if options.only:
-        photos = [one for one in photos if one.name in options.only]
     if options.pictures:
         options.pictures.mkdir(parents=True, exist_ok=True)
-    scores = list(_scores(photos, pictures=options.pictures))
+    scores = list(_scores(photos, only=options.only, pictures=options.pictures))
     if options.json:
         print(json.dumps(for_machines(scores, work=WORK, acceptance=ACCEPTANCE)))
     else:
@@ -78,11 +76,15 @@ def _names(text: str) -> frozenset[str]:
     return frozenset(name.strip() for name in text.split(","))
 
 
-def _scores(photos: Sequence[LabelledPhoto], *, pictures: Path | None) -> Iterator[PhotoScore]:
+def _scores(
+    photos: Sequence[LabelledPhoto], *, only: frozenset[str] | None, pictures: Path | None
+) -> Iterator[PhotoScore]:
+    """All photos, or some of them, which the others' lenses help all the same."""
     seen = [seen_photo(photo) for photo in photos]
     fits = whole_fits(seen)
-    for number, one in enumerate(seen, 1):
-        print(f"{one.photo.name}, {number} of {len(seen)}", file=sys.stderr)
+    asked = [one for one in seen if only is None or one.photo.name in only]
+    for number, one in enumerate(asked, 1):
+        print(f"{one.photo.name}, {number} of {len(asked)}", file=sys.stderr)
         with tempfile.TemporaryDirectory(prefix="cardmeasure-real-") as folder:
             yield score_photo(
                 one, fit=fits.get(one.photo.name), shared=shared_with(one, seen, fits), folder=Path(folder),
