@@ -14,10 +14,10 @@ import cv2
 
 from calibration.real.corpus import ACCEPTANCE, WORK, LabelledPhoto, labelled_photos
 from calibration.real.figures import figures_of, for_machines
-from calibration.real.history import csv_of, row_of, rows_in, section_of, with_section
+from calibration.real.history import csv_of, row_of, rows_in, section_in, section_of, tables_in, with_section
 from calibration.real.measuring import PhotoScore, score_photo
 from calibration.real.planes import seen_photo, shared_with, whole_fits
-from calibration.real.report import WORDS, photo_table, tables
+from calibration.real.report import WORDS, known_text, photo_table, tables
 from cardmeasure import __version__
 from cardmeasure.reports.writing import write_beside
 
@@ -30,15 +30,17 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = _parser().parse_args(arguments)
     cv2.setNumThreads(1)
     try:
-        photos = [one for one in labelled_photos(options.folder) if options.acceptance or one.group == WORK]
+        photos = [one for one in labelled_photos(options.folder) if one.group in _groups(options)]
     except FileNotFoundError as error:
         print(error, file=sys.stderr)
         return 2
-    if options.only:
-        photos = [one for one in photos if one.name in options.only]
+    for photo in photos:
+        if not photo.path.is_file():
+            print(f"{photo.name} is left out: {photo.path} is not there.", file=sys.stderr)
+    photos = [one for one in photos if one.path.is_file()]
     if options.pictures:
         options.pictures.mkdir(parents=True, exist_ok=True)
-    scores = list(_scores(photos, pictures=options.pictures))
+    scores = list(_scores(photos, only=options.only, pictures=options.pictures))
     if options.json:
         print(json.dumps(for_machines(scores, work=WORK, acceptance=ACCEPTANCE)))
     else:
@@ -58,20 +60,31 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--json", action="store_true", help="print the figures as JSON, and nothing else")
     parser.add_argument("--pictures", type=Path, metavar="DIR", help="write annotated pictures there")
     parser.add_argument("--acceptance", action="store_true", help="measure the acceptance set, too: never to tune")
+    parser.add_argument("--only-acceptance", action="store_true", help="measure that set alone")
     parser.add_argument("--only", type=_names, metavar="A,B", help="these photos only")
     parser.add_argument("--record", metavar="LABEL", help="append to the record, and write it into ACCURACY.md")
     return parser
+
+
+def _groups(options: argparse.Namespace) -> tuple[str, ...]:
+    if options.only_acceptance:
+        return (ACCEPTANCE,)
+    return (WORK, ACCEPTANCE) if options.acceptance else (WORK,)
 
 
 def _names(text: str) -> frozenset[str]:
     return frozenset(name.strip() for name in text.split(","))
 
 
-def _scores(photos: Sequence[LabelledPhoto], *, pictures: Path | None) -> Iterator[PhotoScore]:
+def _scores(
+    photos: Sequence[LabelledPhoto], *, only: frozenset[str] | None, pictures: Path | None
+) -> Iterator[PhotoScore]:
+    """All photos, or some of them, which the others' lenses help all the same."""
     seen = [seen_photo(photo) for photo in photos]
     fits = whole_fits(seen)
-    for number, one in enumerate(seen, 1):
-        print(f"{one.photo.name}, {number} of {len(seen)}", file=sys.stderr)
+    asked = [one for one in seen if only is None or one.photo.name in only]
+    for number, one in enumerate(asked, 1):
+        print(f"{one.photo.name}, {number} of {len(asked)}", file=sys.stderr)
         with tempfile.TemporaryDirectory(prefix="cardmeasure-real-") as folder:
             yield score_photo(
                 one, fit=fits.get(one.photo.name), shared=shared_with(one, seen, fits), folder=Path(folder),
@@ -88,6 +101,7 @@ def _record(scores: Sequence[PhotoScore], *, label: str) -> None:
             rows.append(row_of(figures_of(some), date=f"{date.today()}", version=__version__, label=label, group=group))
     write_beside(RECORD, csv_of(rows).encode())
     work = [score for score in scores if score.photo.group == WORK]
-    section = section_of(rows, words=WORDS, now=photo_table(work))
     report = REPORT.read_text(encoding="utf-8") if REPORT.is_file() else "# Accuracy\n"
+    now = "\n\n".join([photo_table(work), known_text(work)]) if work else tables_in(section_in(report))
+    section = section_of(rows, words=WORDS, now=now)
     write_beside(REPORT, with_section(report, section).encode())

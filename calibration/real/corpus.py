@@ -114,9 +114,9 @@ def photo_of(name: str, record: Mapping[str, Any], *, folder: Path) -> LabelledP
         group=record.get("set") or WORK,
         sigma_px=float(record.get("edge_sigma_px") or 0.6),
         focal_35mm=record.get("focal_35mm"),
-        things=tuple(_thing(one) for one in record.get("things") or () if not one.get("no_card")),
+        things=tuple(_thing(one) for one in record.get("things") or () if _is_piece(one)),
         apart=tuple(_apart(one) for one in record.get("apart") or () if _outline_of(one)),
-        places=tuple(_place(one) for one in record.get("places") or ()),
+        places=tuple(_place(one) for one in record.get("places") or () if one.get("at_mm") and one.get("side")),
         plane_mm=np.array(plane.get("mm") or np.zeros((0, 2)), float),
         plane_px=np.array(plane.get("px") or np.zeros((0, 2)), float),
         equal_mm=(float(long_mm), float(short_mm)) if long_mm and short_mm else None,
@@ -124,6 +124,11 @@ def photo_of(name: str, record: Mapping[str, Any], *, folder: Path) -> LabelledP
         all_listed=record.get("all_whole_cards_listed") is not False,
         fit_rms_mm=reference.get("fit_rms_mm"),
     )
+
+
+def _is_piece(record: Mapping[str, Any]) -> bool:
+    """Whether a labelled thing is a piece with a quadrilateral for its outline."""
+    return not record.get("no_card") and len(record.get("corners_px") or ()) == 4
 
 
 def _thing(record: Mapping[str, Any]) -> Thing:

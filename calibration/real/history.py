@@ -19,6 +19,7 @@ COLUMNS = ("date", "version", "label", "set", "photos", "pieces", "sized", "list
            "bent_edge_share", "silent_gross", "ratio_to_decode")  # fmt: skip
 HEADS = ("date", "version", "state", "set", "photos", "pieces", "sized", "listed", "unseen", "false", "refused",
          "repeatability", "with plane", "deviation", "u", "bent", "silent", "time")  # fmt: skip
+TABLES, HISTORY = "### By photograph", "### History"
 Row = dict[str, str]
 
 
@@ -51,8 +52,15 @@ def csv_of(rows: Sequence[Row]) -> str:
 def section_of(rows: Sequence[Row], *, words: str, now: str) -> str:
     """The section, marks included. words : what the columns mean. now : the tables of the last row."""
     history = table(HEADS, [[row[key] for key in COLUMNS] for row in rows])
-    parts = ["## Real photographs", words.strip(), now.strip(), "### History", history]
+    parts = ["## Real photographs", words.strip(), TABLES, now.strip(), HISTORY, history]
     return "\n\n".join([BEGIN, *parts, END])
+
+
+def tables_in(section: str | None) -> str:
+    """The tables of the last measured row, as a section holds them; empty where there is none."""
+    if section is None:
+        return ""
+    return section.partition(TABLES)[2].partition(HISTORY)[0].strip()
 
 
 def section_in(report: str) -> str | None:

@@ -13,7 +13,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from calibration.real.side_points import POINTS
 from cardmeasure.camera import Camera, camera_from_homography, project, to_plane
@@ -34,6 +33,9 @@ PER_CARD = 3
 COMMON = 13
 """Unknowns of the camera (12) and the common side ratio."""
 STEP = 1e-6
+ROUNDS, CONVERGED, ROBUST_AT = 80, 1e-7, 2.0
+U_AXES_MM, U_AXES_RAD = 1e-2, 1e-4
+"""How firmly the plane's axes are held to those of the truth file; the fit is free up to a shift and a turn."""
 U_RADIAL_OF_GRID = (0.1, 0.1, 0.05)
 """The same where a grid alone tells the lens: it covers little of the photo, and the square lies beyond it."""
 U_LOG_RATIO = 0.002
@@ -205,6 +207,10 @@ def _residuals(x: Floats, scene: _Scene) -> Floats:
     parts.append(scene.prior_root @ (lens - scene.prior_mean))
     parts.append((camera.principal_px - scene.principal_px) / scene.u_principal_px)
     parts.append(x[COMMON - 1 : COMMON] / U_LOG_RATIO)
+    if len(scene.places):
+        # nothing else says where the plane's axes lie
+        drift = (x[COMMON:].reshape(-1, PER_CARD) - scene.places).mean(axis=0)
+        parts.append(drift / np.array([U_AXES_MM, U_AXES_MM, U_AXES_RAD]))
     return np.concatenate(parts)
 
 
@@ -221,21 +227,51 @@ def _jacobian(x: Floats, scene: _Scene) -> Floats:
     for k in range(PER_CARD if len(owner) else 0):
         there = x.copy()
         there[COMMON + k :: PER_CARD] += STEP
-        j[rows, COMMON + k + PER_CARD * owner] = ((_residuals(there, scene) - base) / STEP)[: len(owner)]
+        change = (_residuals(there, scene) - base) / STEP
+        j[rows, COMMON + k + PER_CARD * owner] = change[: len(owner)]
+        j[len(base) - PER_CARD + k, COMMON + k :: PER_CARD] = change[len(base) - PER_CARD + k] / len(scene.places)
     return j
+
+
+def _settled(x: Floats, scene: _Scene) -> tuple[Floats, Floats]:
+    """The solution from a start, by Levenberg's and Marquardt's steps, and the weighted derivatives there.
+
+    Outliers lose weight as by the loss 2 (sqrt(1 + r^2) - 1), r in units of `ROBUST_AT`.
+    """
+    damping = 1e-3
+    residuals = _residuals(x, scene)
+    for _ in range(ROUNDS):
+        root = (1 + (residuals / ROBUST_AT) ** 2) ** -0.25
+        j = _jacobian(x, scene) * root[:, None]
+        normal, right = j.T @ j, j.T @ (residuals * root)
+        for _ in range(ROUNDS):
+            step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), -right)
+            trial = _residuals(x + step, scene)
+            if _loss(trial) <= _loss(residuals):
+                break
+            damping *= 10
+        else:
+            return x, j
+        gain = _loss(residuals) - _loss(trial)
+        x, residuals, damping = x + step, trial, max(damping / 10, 1e-9)
+        if gain < CONVERGED * _loss(residuals):
+            break
+    return x, j
+
+
+def _loss(residuals: Floats) -> float:
+    loss = float(np.sum(2 * ROBUST_AT**2 * (np.sqrt(1 + (residuals / ROBUST_AT) ** 2) - 1)))
+    return loss if np.isfinite(loss) else float("inf")
 
 
 def _solved(scene: _Scene, *, has_lens: bool) -> LensFit:
     x = np.concatenate([np.zeros(COMMON), scene.places.ravel()])
     # once with hardly any lens, which a start far off would bend
-    stiff = replace(scene, prior_root=np.diag([10.0, 1e3, 1e3, 1e3]))
+    stiff = replace(scene, prior_root=np.diag([1e2, 1e3, 1e3, 1e3]))
     for one in (stiff, scene):
-        found = least_squares(
-            _residuals, x, jac=_jacobian, args=(one,), x_scale="jac", loss="soft_l1", f_scale=2.0, max_nfev=60
-        )
-        x = found.x
+        x, jacobian = _settled(x, one)
     camera = _camera(scene, x)
-    covariance = np.linalg.pinv(found.jac.T @ found.jac)
+    covariance = np.linalg.inv(jacobian.T @ jacobian)
     rms_px, rms_mm = _rms(camera, scene, x)
     ratio = float(np.exp(0.5 * x[COMMON - 1]))
     long_mm, short_mm = (float(scene.size_mm.max()), float(scene.size_mm.min())) if len(scene.size_mm) else (0.0, 0.0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import cv2
@@ -36,8 +37,10 @@ def placings(photo: LabelledPhoto, camera: Camera, grey: Floats, *, thickness_mm
     grey (h, w): the photo's code values, which tell plain ground from busy. thickness_mm : of the things on the table.
     """
     lie = {"thickness_mm": thickness_mm, "paper_mm": paper_mm}
-    named = tuple(placed(place.side_mm, at_mm=place.at_mm, turn_deg=place.turn_deg, **lie) for place in photo.places)
-    return named or _found(photo, camera, grey, lie)
+    named = [placed(place.side_mm, at_mm=place.at_mm, turn_deg=place.turn_deg, **lie) for place in photo.places]
+    picture_px = (grey.shape[1], grey.shape[0])
+    inside = tuple(one for one in named if _is_free(_check_px(camera, one), (), picture_px, frame_px=0.0))
+    return inside or _found(photo, camera, grey, lie)
 
 
 def placed(
@@ -74,8 +77,14 @@ def _found(photo: LabelledPhoto, camera: Camera, grey: Floats, lie: dict[str, fl
     return ()
 
 
-def _is_free(rim: Floats, taken: Sequence[Floats], picture_px: tuple[int, int]) -> bool:
-    if not np.isfinite(rim).all() or rim.min() < FRAME_PX or (rim > np.array(picture_px) - 1 - FRAME_PX).any():
+def _check_px(camera: Camera, placing: Placing) -> Floats:
+    """The rim of a square's check in the photo: places that a homography found may lose some of the paper's margin."""
+    design = placing.design
+    return rim_px(camera, replace(placing, scale=placing.scale * design.check_mm / design.side_mm))
+
+
+def _is_free(rim: Floats, taken: Sequence[Floats], picture_px: tuple[int, int], *, frame_px: float = FRAME_PX) -> bool:
+    if not np.isfinite(rim).all() or rim.min() < frame_px or (rim > np.array(picture_px) - 1 - frame_px).any():
         return False
     hull = cv2.convexHull(rim.astype(np.float32))
     return all(cv2.intersectConvexConvex(hull, cv2.convexHull(one.astype(np.float32)))[0] <= 0 for one in taken)

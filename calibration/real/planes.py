@@ -20,6 +20,9 @@ Floats = NDArray[np.floating[Any]]
 MODEL, EXIF, FOCAL = 0x0110, 0x8769, 0x920A
 MANY_CARDS, FEW_CARDS = 10, 5
 """From so many equal cards on two halves are left out in turn; from so few on, thirds; with fewer none can be."""
+FIRM_SHARE = 0.007
+"""Of the long side: cards that a camera sees more unequal than that, though they had no part in it, show that it is
+none to paint by. The same limit as that of a firm plane in the truth files, so no new one."""
 FEWEST_SCATTERED = 20
 """Points of a grid that tell a lens; fewer are taken for a homography."""
 
@@ -90,7 +93,10 @@ def whole_fits(photos: Sequence[SeenPhoto]) -> dict[str, LensFit]:
     """Of each photo the fit to all that it shows, by name; none of photos without a plane."""
     fits = {}
     for seen in photos:
-        fit = _fit(seen, range(len(seen.equal_sides)), shared=None)
+        try:
+            fit = _fit(seen, range(len(seen.equal_sides)), shared=None)
+        except np.linalg.LinAlgError:
+            fit = None  # points on one line, or on one another: no plane
         if fit is not None:
             fits[seen.photo.name] = fit
     return fits
@@ -107,10 +113,27 @@ def shared_with(seen: SeenPhoto, photos: Sequence[SeenPhoto], fits: Mapping[str,
     return shared_lens(others)
 
 
-def folds(seen: SeenPhoto, *, shared: SharedLens | None) -> Iterator[Fold]:
-    """The paintings that a photo deserves: with enough equal cards each rests on part of them, and scores the rest."""
+def folds(seen: SeenPhoto, *, shared: SharedLens | None) -> tuple[Fold, ...]:
+    """The paintings that a photo deserves: with enough equal cards each rests on part of them, and scores the rest.
+
+    Where a part of the cards tells the plane too badly to paint by, one painting rests on all of them, and says so.
+    """
     n = len(seen.equal_sides)
     parts = 2 if n >= MANY_CARDS else 3 if n >= FEW_CARDS else 1
+    found = tuple(_folds(seen, shared=shared, parts=parts))
+    firm = all(_is_firm(seen, fold) for fold in found)
+    return found if firm or parts == 1 else tuple(_folds(seen, shared=shared, parts=1))
+
+
+def _is_firm(seen: SeenPhoto, fold: Fold) -> bool:
+    equal_mm = seen.photo.equal_mm
+    if fold.plane_sd_mm is None or equal_mm is None:
+        return True
+    return max(fold.plane_sd_mm) < FIRM_SHARE * max(equal_mm)
+
+
+def _folds(seen: SeenPhoto, *, shared: SharedLens | None, parts: int) -> Iterator[Fold]:
+    n = len(seen.equal_sides)
     for part in range(parts):
         held = tuple(range(part, n, parts)) if parts > 1 else tuple(range(n))
         kept = [k for k in range(n) if k not in held] if parts > 1 else list(range(n))
