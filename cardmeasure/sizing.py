@@ -62,7 +62,7 @@ Where both are, by more than such outlines scatter, the sides found are those of
 class _Told:
     """What is told of a piece before its size is: which solved card it is, or -1; by how much its outline is larger
     than the sides found (2,), how far these bow in the photo (4,), and whether they break. flags : why it has no size,
-    if it has none."""
+    if it has none. ends : whether the table is seen to begin at the sides found."""
 
     card: int
     excess_mm: Floats
