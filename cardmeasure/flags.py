@@ -94,7 +94,11 @@ _FLAGS = (
         "The corners of a thick piece or a polygon do not fit its sides: look whether the outline lies on the edge of "
         "its top face, or on its foot or its shadow.",
     ),
-    Flag("bent-edge", Level.DOUBT, "A side is not straight: the card is curled, damaged, or partly covered."),
+    Flag(
+        "bent-edge",
+        Level.DOUBT,
+        "The card is bent by more than worn cards are, or a side is damaged or partly covered.",
+    ),
     Flag(
         "beside-another", Level.DOUBT, "Another piece lies against it or very near: the side between is less certain."
     ),
