@@ -276,4 +276,5 @@ STYLES: dict[str, Callable[[Canvas, Rng], None]] = {
     "skin": _skin,
     "receipt": _receipt,
 }
-"""The first kinds of face; `even` is bare board, for tests of geometry; from `barrel` on they are of what is no card."""
+"""The first kinds of face; `even` is bare board, for tests of geometry; from
+`barrel` on they are of what is no card."""

@@ -63,7 +63,7 @@ def family_scene(
 
 
 def _crop(rng: Rng, frame: Frame, fold: Fold) -> Camera:
-    """A part of a larger picture, whose principal point lies 5 to 30 % of the diagonal off the middle of what is left."""
+    """A part of a larger picture: its principal point lies 5 to 30 % of the diagonal off its middle."""
     larger = float(rng.uniform(1.15, 1.7))
     whole = replace(frame, width=round(frame.width * larger), height=round(frame.height * larger))
     camera = drawn_camera(rng, whole, fold, wavy=WAVY["crops"])
@@ -215,6 +215,7 @@ def _alike_check(scene: Scene, rng: Rng, fold: Fold) -> Scene:
 
 
 SHEET_CHANGES: dict[str, Change] = {
-    "inks": _inks, "light": _lit, "alike": _alike_check, "worn": _worn, "clutter": _cluttered, "processing": _processing,
+    "inks": _inks, "light": _lit, "alike": _alike_check, "worn": _worn, "clutter": _cluttered,
+    "processing": _processing,
 }  # fmt: skip
 """What may happen to a sheet, in the order in which it happens: light exposes anew, so it comes before processing."""

@@ -120,8 +120,9 @@ def _hand(rng: Rng) -> list[Card]:
     """Two or three fingers that hold something down beside the picture."""
     out, seed = [], _seed(rng)
     for k in range(int(rng.integers(2, 4))):
-        out.append(thing(_bar(float(rng.uniform(70, 100)), 16.0), "skin", at=(18.0 * k, float(rng.normal(0, 8))),
-                         turn=float(rng.normal(0, 6)), high=11.0, core=(0.5, 0.3, 0.22), gloss=0.2, seed=seed))  # fmt: skip
+        finger = _bar(float(rng.uniform(70, 100)), 16.0)
+        out.append(thing(finger, "skin", at=(18.0 * k, float(rng.normal(0, 8))), turn=float(rng.normal(0, 6)),
+                         high=11.0, core=(0.5, 0.3, 0.22), gloss=0.2, seed=seed))  # fmt: skip
     return out
 
 

@@ -20,7 +20,7 @@ from calibration.rig.table_scenes import LIGHTS
 CONTRAST = 0.3
 """Borders differ at least so much from a plain mat (see `draws.border_contrast`), where the fold has such faces."""
 SAMPLING = Sampling(plain=2, face=3, print=36, edge=16, lamp=2)
-"""Fewer rays than other scenes have: these are many and small, and a saddle point's 0.02 px is far below their noise."""
+"""Fewer rays than other scenes have: these are many and small, and 0.02 px a saddle point is below their noise."""
 VIEW_MM = (230.0, 330.0)
 """What the long side of a photo shows."""
 

@@ -31,7 +31,8 @@ def _two_lamps(rng: Rng, camera: Camera) -> Light:
         lamp_at(
             azimuth_deg=float(rng.uniform(0, 360)), elevation_deg=float(rng.uniform(28, 72)),
             distance_mm=float(rng.uniform(600, 1700)), size_mm=float(rng.uniform(40, 350)),
-            strength=float(rng.uniform(0.35, 0.8)), rgb=(float(rng.uniform(0.95, 1.25)), 1.0, float(rng.uniform(0.6, 1.1))),
+            strength=float(rng.uniform(0.35, 0.8)),
+            rgb=(float(rng.uniform(0.95, 1.25)), 1.0, float(rng.uniform(0.6, 1.1))),
         )
         for _ in range(2)
     )  # fmt: skip

@@ -1,4 +1,4 @@
-"""Which families of scenes belong together: four folds, fixed beforehand, so that one can fit on three, test on the fourth.
+"""Which families of scenes belong together: four folds, fixed beforehand, to fit on three and to test on the fourth.
 
 Kinds of faces, of tables and of lenses are split between the folds as well: scenes of a fold show none of another's. So
 what was fitted to three folds has seen neither the effect nor the looks that the fourth tests it with.

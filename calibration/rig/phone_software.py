@@ -49,7 +49,7 @@ def tone_mapped(shown: Singles, post: Post) -> Singles:
     if post.local_tone == 0:
         return shown
     luma = shown @ LUMA
-    small = cv2.resize(luma, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
+    small = np.asarray(cv2.resize(luma, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA), np.float32)
     radius = max(2, round(BASE_SHARE * float(np.hypot(*small.shape))))
     base = cv2.resize(_guided(small, radius, BASE_CONTRAST), luma.shape[::-1], interpolation=cv2.INTER_LINEAR)
     wanted = np.maximum(luma + post.local_tone * (float(base.mean()) - base), 0.0)
@@ -100,7 +100,7 @@ def sent(pixels: Bytes, scene: Scene) -> Bytes:
     size = (scene.camera.width, scene.camera.height)
     for quality in scene.post.saved:
         _, data = cv2.imencode(".jpg", pixels[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
-        pixels = np.ascontiguousarray(cv2.imdecode(data, cv2.IMREAD_COLOR)[..., ::-1])
+        pixels = np.ascontiguousarray(np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR), np.uint8)[..., ::-1])
     if pixels.shape[1::-1] != size:
         pixels = np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA))
     return np.asarray(pixels, np.uint8)

@@ -60,7 +60,7 @@ def distance(p: Record, u: float, v: float) -> float:
     """Signed distance of a point of the piece's own frame from its outline."""
     d = signed_distance(p.vertices, p.count, p.radius, u, v)
     if p.fray > 0.0 and abs(d) < 6 * p.fray:
-        return d + p.fray * frayed(p.fray_seed, u, v)
+        d += p.fray * frayed(p.fray_seed, u, v)
     return d
 
 

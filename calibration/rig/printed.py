@@ -145,4 +145,5 @@ def streaked(d: Record, cover: float, v: float) -> float:
     band = 0.5 + 0.25 * math.sin(a) + 0.25 * math.sin(2.39 * a + 1.1)
     turn = v / (2.7 * d.streak) + 0.31
     thin = 1.0 if (turn - math.floor(turn)) * 2.7 * d.streak < 0.18 else 0.0  # one nozzle that is blocked
-    return cover * (1 - d.streaks * max(band, thin))
+    left: float = cover * (1 - d.streaks * max(band, thin))
+    return left

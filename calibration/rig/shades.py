@@ -90,8 +90,8 @@ def _glass(rng: Rng) -> Singles:
     cv2.ellipse(mask, centre, (int(0.42 * n), int(0.13 * n)), turn, 0, 360, 0.6, -1, cv2.LINE_AA)
     for _ in range(4):
         size = (int(rng.uniform(0.1, 0.38) * n), int(rng.uniform(0.03, 0.11) * n))
-        arc = sorted(float(v) for v in rng.uniform(0, 360, 2))
-        cv2.ellipse(mask, centre, size, turn, *arc, -0.7, int(rng.integers(1, 4)), cv2.LINE_AA)
+        first, last = np.sort(rng.uniform(0, 360, 2))
+        cv2.ellipse(mask, centre, size, turn, float(first), float(last), -0.7, int(rng.integers(1, 4)), cv2.LINE_AA)
     return _soft(mask, rng, low=0.003, high=0.008)
 
 

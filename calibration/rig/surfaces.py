@@ -1,8 +1,7 @@
 """Surfaces of families of scenes: planks, stone, leather, cloth in folds, oilcloth, print, and open textures.
 
-Drawn by seed on a tile whose middle lies under the world's origin, coarser than those of `table_covers`, so that a small
-scene is drawn in a second. The open textures are those that scikit-image carries (`skimage.data.brick`, `grass` and
-`gravel`: from CC0Textures, CC0 1.0, as its documentation states); the package cannot be without scikit-image.
+Drawn by seed on a tile whose middle lies under the world's origin, coarser than those of `table_covers`, so that a
+small scene is drawn in a second. Open textures are those of `OPEN_TEXTURES`; all others are procedural.
 """
 
 from __future__ import annotations
@@ -211,6 +210,15 @@ def _laminate(rng: Rng, n: int) -> Singles:
     level = float(rng.choice([0.03, 0.12, 0.3, 0.55, 0.72, 0.78]))
     tone = 1 + 0.01 * swells(rng, n, 40) + 0.012 * swells(rng, n, 0.6)
     return np.asarray(level * tone[..., None] * np.array([1.0, rng.uniform(0.97, 1.0), rng.uniform(0.9, 1.02)]))
+
+
+OPEN_TEXTURES = {
+    "brick": "scikit-image, skimage.data.brick(): CC0Textures, Bricks25; CC0",
+    "grass": "scikit-image, skimage.data.grass(): DeviantArt, linolafett, Grass-01; CC0",
+    "gravel": "scikit-image, skimage.data.gravel(): CC0Textures, Gravel04; CC0",
+}
+"""Textures that a package carries: which, whence, and the licence, as that package's documentation states them.
+cardmeasure needs scikit-image itself, so they are never absent."""
 
 
 def _open_texture(name: str) -> Callable[[Rng, int], Singles]:

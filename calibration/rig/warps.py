@@ -1,8 +1,8 @@
 """Cards that are warped along both axes, twisted, dog-eared, frayed: their heights, and lengths along their faces.
 
 The height of a warped card above where it stands is foot + a x^2 + b y^2 + c x y, and beyond the fold of a turned-up
-corner a ramp. Places on the face are given by lengths along it, as of a card pressed flat: every line along a side keeps
-its length to the second order of the slope, so that the true size of a warped card is that of the flat one.
+corner a ramp. Places on the face are given by lengths along it, as of a card pressed flat: every line along a side
+keeps its length to the second order of the slope, so that the true size of a warped card is that of the flat one.
 """
 
 from __future__ import annotations
@@ -25,7 +25,8 @@ CORNERS = ((-1, -1), (1, -1), (1, 1), (-1, 1))
 def warp_height(warp: Floats, ear: Floats, x: float, y: float) -> float:
     """Height above where the card stands, mm; `warp`: a, b, c, foot; `ear`: the fold's normal, its start, the slope."""
     high: float = warp[3] + warp[0] * x * x + warp[1] * y * y + warp[2] * x * y
-    return high + ear[3] * max(0.0, ear[0] * x + ear[1] * y - ear[2])
+    fold: float = ear[3] * max(0.0, ear[0] * x + ear[1] * y - ear[2])
+    return high + fold
 
 
 @compiled
@@ -54,7 +55,7 @@ def frayed(seed: float, u: float, v: float) -> float:
 
 
 def warp_terms(warp: Warp, width_mm: float, height_mm: float) -> tuple[Floats, Floats]:
-    """The warp and the folded corner of a card of that size as `warp_height` takes them; its lowest point touches the ground."""
+    """A card's warp and folded corner as `warp_height` takes them; its lowest point touches the ground."""
     w, h = width_mm / 2, height_mm / 2
     terms = np.array([warp.bow_x_mm / w**2, warp.bow_y_mm / h**2, warp.twist_mm / (w * h), 0.0])
     sx, sy = CORNERS[warp.ear_corner % 4]

@@ -42,7 +42,7 @@ class Gross:
 
 
 def doubts(flags: Sequence[str]) -> list[str]:
-    """The flags that tell the user to look again: all of level `doubt`. Notes do not count: with them the size stands."""
+    """The flags that tell the user to look again: all of level `doubt`; with a note the size stands."""
     return [code for code in flags if code in FLAGS and FLAGS[code].level is Level.DOUBT]
 
 
@@ -82,10 +82,10 @@ def gross_sizes(name: str, truth: dict[str, Any], findings: Findings, *, group: 
 
 
 def cause_of(truth: dict[str, Any], corner_mm: float, relative: Sequence[float]) -> str:
-    """A guess at what went wrong, one of `CAUSES`: another outline; the sheet; all sizes scaled together; or one edge."""
+    """A guess at what went wrong, one of `CAUSES`: another outline, the sheet, all sizes scaled alike, or an edge."""
     if corner_mm > CORNER_MM:
         return "detection"
-    if str(truth["reference"]["design"]).startswith("sheet"):
+    if str(truth["reference"].get("design")).startswith("sheet"):
         return "sheet"
     mean = float(np.mean(relative)) if relative else 0.0
     together = len(relative) >= 4 and float(np.std(relative)) < SCALED_SPREAD * abs(mean)
