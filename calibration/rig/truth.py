@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 import numpy as np
@@ -145,6 +145,11 @@ def border_brightness(card: Card) -> list[float]:
     return [float(part.mean()) for part in (face[:2], face[:, -2:], face[-2:], face[:, :2])]
 
 
+def _unfolded(card: Card) -> Card:
+    """The card without its dog ear: its straight sides, extended, meet where the corner would lie."""
+    return card if card.warp is None else replace(card, warp=replace(card.warp, ear_mm=0.0))
+
+
 def _rise_mm(card: Card) -> float:
     """How far a card's rim stands above its middle, or the highest point of a warped one above its lowest."""
     if card.warp is not None:
@@ -163,7 +168,7 @@ def card_truth(scene: Scene, number: int) -> dict[str, Any]:
         x, y, w, h = box_of(card.outline)
         corners = np.array([[x, y], [x + w, y], [x + w, y + h], [x, y + h]])
     trouble = trouble_of(scene, number)
-    seen = project(scene.camera, card_top(card, corners, bow=scene.bow))
+    seen = project(scene.camera, card_top(_unfolded(card), corners, bow=scene.bow))
     ordered, first = clockwise_from_top_left(seen), int(np.argmin(np.hypot(*seen.T)))
     return {
         "shape": card.shape,
