@@ -84,7 +84,7 @@ def meet_warped(
     """`meet` of a warped piece: its height where the ray has come to says how far the ray still has to go."""
     level = p.base + (p.thick if top else 0.0) - oz
     t = (level + warp_height(p.warp, p.ear, 0.0, 0.0)) / dz
-    for _ in range(14 if p.ear[3] > 0 else 7):
+    for _ in range(9 if p.ear[3] > 0 else 4):
         t = (level + warp_height(p.warp, p.ear, ou + t * du, ov + t * dv)) / dz
     u, v = along_face(p.warp, ou + t * du, ov + t * dv)
     return t, u, v

@@ -18,6 +18,8 @@ CORNER_MM = 1.5
 """An outline with a corner farther than this from the true one is another outline: detection took it for the card."""
 SCALED_SPREAD = 0.35
 """All sizes of a photo are off together where relative errors scatter by less than this part of their mean."""
+RIGHT_IN_PICTURE = 1 / 3
+"""A side that lies beside the true one moves a corner by half of the error or more; less than this part moves none."""
 CAUSES = ("edges", "lens", "sheet", "detection")
 
 
@@ -75,21 +77,25 @@ def gross_sizes(name: str, truth: dict[str, Any], findings: Findings, *, group: 
                 Gross(
                     shot=name, group=group, card=number, side=side, error_mm=size - card[f"{side}_mm"],
                     u_mm=u or 0.0, mat=truth["mat"], face=card["face"], flags=(*findings.flags, *piece.flags),
-                    corner_mm=away, cause=cause_of(truth, away, relative),
+                    corner_mm=away, cause=cause_of(truth, away, size - card[f"{side}_mm"], relative=relative),
                 )
             )  # fmt: skip
     return tuple(out)
 
 
-def cause_of(truth: dict[str, Any], corner_mm: float, relative: Sequence[float]) -> str:
-    """A guess at what went wrong, one of `CAUSES`: another outline, the sheet, all sizes scaled alike, or an edge."""
+def cause_of(truth: dict[str, Any], corner_mm: float, error_mm: float, *, relative: Sequence[float]) -> str:
+    """A guess at what went wrong, one of `CAUSES`.
+
+    `detection`: another outline; `sheet`: on a measuring sheet; `lens`: the outline is right in the picture and wrong
+    in mm, or all sizes of the photo are off alike; `edges`: a side lies beside the true one.
+    """
     if corner_mm > CORNER_MM:
         return "detection"
     if str(truth["reference"].get("design")).startswith("sheet"):
         return "sheet"
     mean = float(np.mean(relative)) if relative else 0.0
     together = len(relative) >= 4 and float(np.std(relative)) < SCALED_SPREAD * abs(mean)
-    return "lens" if together else "edges"
+    return "lens" if together or corner_mm < RIGHT_IN_PICTURE * abs(error_mm) else "edges"
 
 
 def corner_distance_mm(card: dict[str, Any], piece: Piece, *, px_per_mm: float) -> float:

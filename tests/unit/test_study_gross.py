@@ -1,4 +1,4 @@
-"""Gross errors without a word: what counts, what is guessed of the cause, and that the long run goes on where it was."""
+"""Gross errors without a word: what counts, what is guessed of the cause, and that a run goes on where it was."""
 
 from __future__ import annotations
 
@@ -27,7 +27,8 @@ def found(*pieces: Piece, flags: tuple[str, ...] = (), design: str = "square-80"
 
 
 def test_an_invented_gross_size_is_counted_with_all_that_finds_it_again() -> None:
-    (one,) = found(piece(300, 300, height_mm=88.4, u_height_mm=0.05), piece(600, 300))
+    longer = tuple((x, y) for x, y in box(300, 300, h=176.8))
+    (one,) = found(piece(300, 300, height_mm=88.4, u_height_mm=0.05, corners_px=longer), piece(600, 300))
     assert (one.shot, one.group, one.card, one.side, one.cause) == ("a-1", "lenses", 0, "height", "edges")
     assert (one.error_mm, one.u_mm, one.mat, one.face) == (pytest.approx(0.4), 0.05, "dark-felt", "white-border")
 
@@ -58,6 +59,7 @@ def test_causes_are_told_apart() -> None:
     short = piece(300, 300, height_mm=80.0, corners_px=tuple((x, y) for x, y in box(300, 300, h=160.0)))
     assert [one.cause for one in found(short)] == ["detection"]
     assert [one.cause for one in found(piece(300, 300, height_mm=88.5), design="sheet-a4")] == ["sheet"]
+    assert [one.cause for one in found(piece(300, 300, height_mm=88.5))] == ["lens"]
     scaled = [piece(x, y, width_mm=63.38, height_mm=88.53) for x, y in ((300, 300), (600, 300), (300, 550))]
     assert {one.cause for one in found(*scaled)} == {"lens"}
 
