@@ -14,7 +14,7 @@ from calibration.rig.draws import Rng
 from calibration.rig.groups import Floats, is_free
 from calibration.rig.outlines import rectangle_outline, regular_outline
 from calibration.rig.packing import design_named
-from calibration.rig.scene import Card, Outline, Scene
+from calibration.rig.scene import Card, Outline, Scene, Shade
 from calibration.rig.spoiling import on_plane
 from calibration.rig.truth import on_table
 
@@ -37,6 +37,9 @@ def with_clutter(scene: Scene, rng: Rng) -> Scene:
         decoys += placed
         if placed:
             taken.append(_hull(placed))
+    if rng.uniform() < 0.25:  # a glass beyond the picture's edge
+        shade = Shade(kind="glass", depth=float(rng.uniform(0.3, 0.7)), seed=_seed(rng))
+        scene = replace(scene, light=replace(scene.light, shades=(*scene.light.shades, shade)))
     return replace(scene, decoys=tuple(decoys))
 
 

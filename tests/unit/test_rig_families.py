@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import asdict, replace
 from itertools import combinations
+from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 
-from calibration.rig import phone_software
+from calibration.rig import FAMILY_PICTURES, PICTURES, phone_software
 from calibration.rig.camera import project
 from calibration.rig.catalogue import BUILDERS, FAMILY_BUILDERS
 from calibration.rig.develop import develop
@@ -292,3 +294,17 @@ def test_worn_cards_keep_their_sizes() -> None:
     assert any(card.warp or card.fray_mm for card in scene.cards)
     assert [card["width_mm"] for card in truth(scene)["cards"]] == [round(card.width_mm, 5) for card in scene.cards]
     assert draw_card(Rng(1)).warp is None
+
+
+def test_pictures_of_families_that_change_get_another_version() -> None:
+    """Else shots rendered before would be taken for these: who sees this fail raises FAMILY_PICTURES and the means."""
+    kept = json.loads((Path(__file__).parent / "family_pictures.json").read_text(encoding="utf-8"))
+    assert kept["version"] == [PICTURES, FAMILY_PICTURES] and set(kept["means"]) == set(FAMILIES)
+    for family, means in kept["means"].items():
+        assert block_means(family) == pytest.approx(np.array(means), abs=1.5), family
+
+
+def block_means(family: str) -> np.ndarray:
+    """Means of 3 x 4 blocks of a tiny picture, in steps of 1/255."""
+    picture = picture_of(tiny(family), seed=1)
+    return picture.reshape(3, HEIGHT_PX // 3, 4, WIDTH_PX // 4, 3).mean(axis=(1, 3))
