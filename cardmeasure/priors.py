@@ -34,7 +34,7 @@ U_PRINCIPAL_SHARE = 0.006
 out (real photographs, 2026-12)."""
 U_DECENTRING = 0.002
 """Of p1 and p2: seven photographs by two cameras scatter by 0.003 (real photographs, 2026-12)."""
-RADIAL_RMS = np.array([0.02, 0.012, 0.006])
+RADIAL_RMS = np.array([0.01, 0.006, 0.003])
 """Relative radial displacement, root of its mean square over the frame, in curves that cross zero once, twice and three
 times. Fitted to equal cards, seven photographs by two cameras have (0.009, 0.006, 0.003), two current phones (0.05,
 0.03, 0.013) (real photographs, 2026-12)."""
@@ -185,7 +185,7 @@ class PriorRows:
         return np.flatnonzero(np.isnan(self.mean))
 
     def weights(self, residuals: Floats) -> Floats:
-        """Weights (k,) of the rows with such residuals: those of the principal point are Student's t."""
+        """Weights (k,) of the rows with such residuals: 1, but for the principal point's, which are Student's t."""
         weights = np.ones(len(residuals))
         square = float(np.sum(residuals[self.heavy] ** 2))
         weights[self.heavy] = min(1.0, (HEAVY_DOF + len(self.heavy)) / (HEAVY_DOF + square))

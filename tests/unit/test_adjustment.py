@@ -26,7 +26,7 @@ from cardmeasure.bow import BEYOND, TERMS
 from cardmeasure.edges.points import no_edge_points
 from cardmeasure.linearised import Linearised, Problem, linearise
 from cardmeasure.normal_equations import Parts
-from cardmeasure.priors import GROUP_NAMES, prior_rows
+from cardmeasure.priors import GROUP_NAMES, PRINCIPAL_GROUP, prior_rows
 from cardmeasure.unknowns import Layout, State
 
 Floats = NDArray[np.float64]
@@ -149,7 +149,7 @@ def test_the_normal_matrix_of_the_priors_is_the_dense_product(cards: int) -> Non
     rows, parts = prior_rows(photo.truth, priors_of(cards)), Parts(layout=photo.truth.layout)
     weights = np.ones(len(rows.groups))
     weights[rows.heavy] = 0.3
-    assert len(rows.heavy) == 2, "both of the principal point"
+    assert [rows.groups[k] for k in rows.heavy] == [PRINCIPAL_GROUP] * 2
     j = rows.jacobian * np.sqrt(weights)[:, None]
     residuals = np.linspace(-1.0, 2.0, len(weights))
     normal, right = rows.normal(parts, weights, residuals).dense()
