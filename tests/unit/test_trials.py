@@ -68,10 +68,11 @@ def test_the_table_goes_on_around_a_card_but_not_around_a_part_of_it(look: tuple
 
 
 def test_each_is_seen_as_if_it_were_alone(look: tuple[Tried, Floats]) -> None:
+    """But for what more sides teach of the light, which moves a weak one by less than a pixel."""
     take, true = look
     crowd = take(np.concatenate([true, inward(true, 2.0), inward(true, 6.0)]))
     alone = take(true)
-    assert np.allclose(crowd.corners_mm[: len(true)], alone.corners_mm, atol=0.05)
+    np.testing.assert_allclose(crowd.corners_mm[: len(true)], alone.corners_mm, rtol=0, atol=0.1)
 
 
 def test_none_gives_none(look: tuple[Tried, Floats]) -> None:
