@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from cardmeasure import camera as cam
 from cardmeasure import quads as qd
-from cardmeasure.bow import U_TERMS_MM
+from cardmeasure.bow import U_SQUARE_MM, U_TERMS_MM
 from cardmeasure.normal_equations import OWN, Normal, Parts, PriorSums
 from cardmeasure.unknowns import State
 
@@ -43,9 +43,9 @@ U_RISE_MM, RISE_ROBUST_AT, MOST_RISE_MM = 0.01, 1.5, 0.3
 """How far pressed cards' rims or middles stand up; those that rise more, beyond so many u, are believed to (Cauchy), up
 to what curled cards do (standard deviation)."""
 U_ANYWHERE = 100.0
-CURL_GROUP = "card curl"
+CURL_GROUP, BEND_GROUP = "card curl", "square's bend"
 GROUP_NAMES = ("focal length", "principal point", "lens distortion", "print scale", "card thickness", CURL_GROUP,
-               "squareness", "edge model", "tone curve")  # fmt: skip
+               "squareness", "edge model", "tone curve", BEND_GROUP)  # fmt: skip
 """Names of the priors' lines in a budget."""
 BANK_CARD = "bank card"
 """Name of the line that comes in where a card of known size lies in the photo."""
@@ -195,6 +195,10 @@ class PriorRows:
             mine.setdefault(name, []).append(row)
         return mine
 
+    def rows_of(self, group: str) -> list[int]:
+        """Which rows are a group's, in the order of `times`."""
+        return self._of_groups[group]
+
     def times(self, group: str, weights: Floats, matrix: Floats) -> Floats:
         """Rows of the Jacobian that belong to a group, times the roots of their weights (k,), times a matrix (n, m)."""
         first = len(self.columns)
@@ -244,6 +248,8 @@ def prior_rows(state: State, priors: Priors) -> PriorRows:
         add(BANK_CARD, index, side_mm, u_mm)
     add("edge model", np.arange(at.bias_at.start, at.bias_at.stop), 0.0, p.u_bias_px.reshape(-1))
     add("tone curve", at.tone_at, 0.0, 1.0)
+    if at.bends:
+        add(BEND_GROUP, np.arange(at.bends_at.start, at.bends_at.stop), 0.0, U_SQUARE_MM)
     if at.bow:
         add(BOW_GROUP, np.arange(at.bow_at.start, at.bow_at.stop), 0.0, U_TERMS_MM)
     scale = np.arange(at.scale_at.start, at.scale_at.stop)
@@ -256,7 +262,7 @@ def prior_rows(state: State, priors: Priors) -> PriorRows:
     return PriorRows(
         mean=mean, columns=np.concatenate(columns), sharpness=np.concatenate(sharpness), groups=tuple(groups),
         blocks=tuple((places, np.linalg.inv(np.linalg.cholesky(covariance))) for _, places, _, covariance in blocks),
-        robust=np.array([name == CURL_GROUP and p.curl_yields for name in groups]),
+        robust=np.array([name == BEND_GROUP or (name == CURL_GROUP and p.curl_yields) for name in groups]),
     )  # fmt: skip
 
 

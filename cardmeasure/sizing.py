@@ -241,12 +241,13 @@ def _sizes(
     given = [outlines[k].thickness_mm for k in asked]
     thickness_mm = [settings.thickness_mm if one is None else one for one in given]
     flat_mm, by_shape = _flat(adjustment.state.quads[cards], np.array(thickness_mm))
-    covariances = _laid(adjustment.shape_covariances[cards], by_shape)
+    enlarged = adjustment.strain.factor**2
+    covariances = enlarged * _laid(adjustment.shape_covariances[cards], by_shape)
     u = np.sqrt(np.diagonal(covariances, axis1=1, axis2=2))
     correlations = (covariances[:, 0, 1] / (u[:, 0] * u[:, 1])).tolist()
     values_mm, u_mm = ([(width, height) for width, height in pairs.tolist()] for pairs in (flat_mm, u))
     matches = match_sizes(values_mm, u_mm, correlations, classes=settings.classes)
-    shares = {name: _laid(share[cards], by_shape) for name, share in adjustment.shape_shares.items()}
+    shares = {name: enlarged * _laid(share[cards], by_shape) for name, share in adjustment.shape_shares.items()}
     columns = (values_mm, u_mm, correlations, thickness_mm, matches, budgets_from_covariances(shares))
     return {
         k: _Size(values_mm=values, u_mm=u, correlation=correlation, thickness_mm=thickness, match=match, budget=budget)

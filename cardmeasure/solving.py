@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.adjustment import Adjustment, adjust, approximate
-from cardmeasure.bow import flat
+from cardmeasure.bow import SQUARE_TERMS, flat
 from cardmeasure.camera import Camera, camera_from_homography, to_plane
 from cardmeasure.edges.locating import WINDOW_PX, located_quads
 from cardmeasure.edges.lost import found_again
@@ -124,6 +124,7 @@ def _start_state(photo: Photo, squares: tuple[Sighting, ...], settings: Settings
         quads=np.zeros((0, qd.PARAMETERS)),
         bias_px=np.zeros((0, qd.SIDES)),
         tone=0.0,
+        bends=np.zeros((len(squares) if camera.bow is None else 0, SQUARE_TERMS)),
     )
     priors = Priors(
         log_focal=float(np.log(focal)),
@@ -294,7 +295,7 @@ def _sure(outlines: list[Outline]) -> NDArray[np.bool_]:
 def _with_cards(state: State, quads: Floats) -> State:
     return State(
         camera=state.camera, scale=state.scale, squares=state.squares, quads=quads,
-        bias_px=np.zeros((len(quads), qd.SIDES)), tone=0.0,
+        bias_px=np.zeros((len(quads), qd.SIDES)), tone=0.0, bends=state.bends,
     )  # fmt: skip
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from cardmeasure import camera as cam
 from cardmeasure import quads as qd
+from cardmeasure.bow import SQUARE_TERMS
 from cardmeasure.camera import Camera
 
 Floats = NDArray[np.floating[Any]]
@@ -23,7 +24,8 @@ class State:
     scale (2,): printed over design length along the design's axes. squares (s, 3): place and turn of each printed
     square, the first at the origin by definition; a sheet's bow is the camera's. quads (c, 11): the cards' top faces
     (see `quads.py`). bias_px (c, 4): how far outside the true edge each side is seen, whatever the reason. tone: the
-    share, common to all edges, of the shift that a wrong tone curve would cause.
+    share, common to all edges, of the shift that a wrong tone curve would cause. bends (s, 3): heights, mm, that the
+    squares' paper bends by (see `bow.square_terms`); (0, 3) where none may.
     """
 
     camera: Camera
@@ -32,12 +34,13 @@ class State:
     quads: Floats
     bias_px: Floats
     tone: float
+    bends: Floats = field(default_factory=lambda: np.zeros((0, SQUARE_TERMS)))
 
     @cached_property
     def layout(self) -> Layout:
         """Where its unknowns stand."""
         bow = 0 if self.camera.bow is None else len(self.camera.bow.coefficients)
-        return Layout(squares=len(self.squares), cards=len(self.quads), bow=bow)
+        return Layout(squares=len(self.squares), cards=len(self.quads), bow=bow, bends=self.bends.size)
 
     @property
     def vector(self) -> Floats:
@@ -47,7 +50,8 @@ class State:
         return np.concatenate(
             [
                 np.zeros(3), camera.translation_mm, [np.log(camera.focal_px)], camera.principal_px, camera.distortion,
-                self.scale, self.squares[1:].ravel(), bow, self.quads.ravel(), self.bias_px.ravel(), [self.tone],
+                self.scale, self.squares[1:].ravel(), bow, self.bends.ravel(), self.quads.ravel(), self.bias_px.ravel(),
+                [self.tone],
             ]
         )  # fmt: skip
 
@@ -72,6 +76,7 @@ class State:
             quads=self.quads + step[at.quads_at].reshape(-1, qd.PARAMETERS),
             bias_px=self.bias_px + step[at.bias_at].reshape(-1, qd.SIDES),
             tone=self.tone + float(step[at.tone_at]),
+            bends=self.bends + step[at.bends_at].reshape(-1, SQUARE_TERMS),
         )
 
 
@@ -82,6 +87,7 @@ class Layout:
     squares: int
     cards: int
     bow: int = 0
+    bends: int = 0
 
     @cached_property
     def size(self) -> int:
@@ -109,9 +115,14 @@ class Layout:
         return slice(self.squares_at.stop, self.squares_at.stop + self.bow)
 
     @cached_property
+    def bends_at(self) -> slice:
+        """Of the bends of all squares, three each."""
+        return slice(self.bow_at.stop, self.bow_at.stop + self.bends)
+
+    @cached_property
     def quads_at(self) -> slice:
         """Of the cards' eleven parameters each."""
-        return slice(self.bow_at.stop, self.bow_at.stop + qd.PARAMETERS * self.cards)
+        return slice(self.bends_at.stop, self.bends_at.stop + qd.PARAMETERS * self.cards)
 
     @cached_property
     def bias_at(self) -> slice:

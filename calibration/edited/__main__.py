@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import sys
 import tempfile
 import zlib
@@ -123,6 +124,7 @@ def summary(outcomes: list[Outcome]) -> dict[str, Any]:
         "erring": sum(side.errs for side in sides),
         "silent": len(silent),
         "worst_silent_mm": max((abs(side.error_mm) for side in silent), default=0.0),
+        "median_u_mm": float(np.median(errors[:, 1])) if sides else None,
         "rms_mm": float(np.sqrt(np.mean(errors[:, 0] ** 2))) if sides else None,
         "error_over_u": float(np.sqrt(np.mean((errors[:, 0] / errors[:, 1]) ** 2))) if sides else None,
         "flags": dict(Counter(code for one in outcomes for code in one.flags if is_doubt(code))),
@@ -147,13 +149,13 @@ def run(folder: Path, *, seed: int, kinds: tuple[str, ...], names: tuple[str, ..
 def table(figures: dict[str, dict[str, Any]]) -> str:
     """The figures for people."""
     lines = [f"{'kind':28}{'photos':>7}{'refused':>8}{'sides':>6}{'doubted':>8}{'erring':>7}{'silent':>7}{'worst mm':>9}"
-             f"{'rms mm':>8}{'err/u':>7}  doubts"]  # fmt: skip
+             f"{'rms mm':>8}{'u mm':>7}{'err/u':>7}  doubts"]  # fmt: skip
     for kind, f in figures.items():
-        rms, ratio = (f[key] if f[key] is not None else float("nan") for key in ("rms_mm", "error_over_u"))
+        rms, u, ratio = (math.nan if f[k] is None else f[k] for k in ("rms_mm", "median_u_mm", "error_over_u"))
         flags = ", ".join(f"{code} {count}" for code, count in f["flags"].items())
         lines.append(
             f"{kind:28}{f['photos']:7}{f['refused']:8}{f['sides']:6}{f['doubted']:8}{f['erring']:7}{f['silent']:7}"
-            f"{f['worst_silent_mm']:9.3f}{rms:8.3f}{ratio:7.2f}  {flags}"
+            f"{f['worst_silent_mm']:9.3f}{rms:8.3f}{u:7.3f}{ratio:7.2f}  {flags}"
         )
     sides, silent = (sum(f[key] for f in figures.values()) for key in ("sides", "silent"))
     return "\n".join([*lines, f"in all: {silent} of {sides} sides err in silence"])
