@@ -27,7 +27,8 @@ LEAST_TOLD = 0.01
 rounding and curvature of the model would."""
 SIGNIFICANCE = 1e-4
 """Share of photos as the camera took them, and prints as they were read, that may be called strained by chance."""
-LENS_GROUPS = ("focal length", "principal point", "lens distortion", LENS_PROFILE)
+FOCAL = "focal length"
+LENS_GROUPS = (FOCAL, "principal point", "lens distortion", LENS_PROFILE)
 PRINT_GROUPS = ("print scale", BANK_CARD)
 
 
@@ -111,10 +112,11 @@ def strain_of(rows: PriorRows, residuals: Floats, weights: Floats, covariance: F
     of_all = scaled[np.concatenate(places)]
     ends = np.cumsum([len(one) for one in places])
     parts = {name: np.arange(end - len(one), end) for name, one, end in zip(names, places, ends, strict=True)}
+    curvature = _focal_change(rows, residuals) ** 2
     of_lens = np.concatenate([part for name, part in parts.items() if name in LENS_GROUPS])
 
     def pull(part: NDArray[np.intp]) -> Pull:
-        return pull_of(of_all[part], told[np.ix_(part, part)])
+        return pull_of(of_all[part], told[np.ix_(part, part)], curvature=curvature)
 
     return Strain(
         groups={name: pull(part) for name, part in parts.items()}, lens=pull(of_lens), whole=pull(np.arange(len(of_all)))
@@ -148,15 +150,25 @@ def pull_of_yielding(residuals: Floats, told: Floats, weights: Floats) -> Pull:
     return Pull(chi_square=float(chi_square), freedom=int(counts.sum()))
 
 
-def pull_of(residuals: Floats, told: Floats) -> Pull:
+def _focal_change(rows: PriorRows, residuals: Floats) -> float:
+    """By what share the solution's focal length differs from the prior's, where it was known by itself."""
+    if FOCAL not in rows.groups:
+        return 0.0
+    (mine,) = rows.rows_of(FOCAL)
+    return float(residuals[mine] / rows.sharpness[mine])
+
+
+def pull_of(residuals: Floats, told: Floats, *, curvature: float = 0.0) -> Pull:
     """What residuals (k,) of rows with unit variance say together.
 
-    told (k, k) : J C J^T of these rows, as far as the solution still varies along them.
+    told (k, k) : J C J^T of these rows, as far as the solution still varies along them. curvature : variance, in units
+    of the prior's, that the model's not being linear adds. Derivatives after lens and place change by the same share as
+    the focal length does, and residuals with them; only a focal length that was hardly known changes by much.
     """
     shares, ways = np.linalg.eigh(np.eye(len(residuals)) - (told + told.T) / 2)
     counts = shares > LEAST_TOLD
     along = residuals @ ways[:, counts]
-    return Pull(chi_square=float(np.sum(along**2 / shares[counts])), freedom=int(counts.sum()))
+    return Pull(chi_square=float(np.sum(along**2 / (shares[counts] + curvature))), freedom=int(counts.sum()))
 
 
 def log_chi_square_above(value: float, freedom: int) -> float:

@@ -51,11 +51,9 @@ Edit = Callable[[Sample, Rng], Edited | None]
 """None where the edit cannot be done to a sample."""
 
 
-def untouched(sample: Sample, _: Rng, *, quality: int = QUALITY) -> Edited:
+def untouched(sample: Sample, _: Rng, *, quality: int = QUALITY, keeps_exif: bool = True) -> Edited:
     """The photo, only saved again."""
-    return Edited(
-        pixels=sample.pixels, keeps_exif=True, moved=lambda px: px, print_profile=sample.print_profile, quality=quality
-    )
+    return replace(_as_taken(sample, sample.pixels, keeps_exif=keeps_exif), quality=quality)
 
 
 def cropped(sample: Sample, rng: Rng, *, shift: float) -> Edited | None:
@@ -355,6 +353,7 @@ EDITS: Mapping[str, Edit] = {
     "smeared by 5 px": partial(smeared, length_px=5.0),
     "smeared by 10 px": partial(smeared, length_px=10.0),
     "smeared by 20 px": partial(smeared, length_px=20.0),
+    "sent, without EXIF": partial(untouched, quality=75, keeps_exif=False),
     "quality 60": partial(untouched, quality=60),
 }
 """All edits by name."""
