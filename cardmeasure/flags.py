@@ -82,8 +82,8 @@ _FLAGS = (
     Flag(
         "geometry-strained",
         Level.DOUBT,
-        "The photo does not look as a camera sees a flat table: was it cropped, straightened, stitched, or taken by a "
-        "scanner app? u is enlarged as far as it misfits; use the photo as the camera took it.",
+        "The photo does not look as a camera sees a flat table: was it cropped, straightened, stretched, stitched, or "
+        "taken by a scanner app? u is enlarged as far as it misfits; use the photo as the camera took it.",
     ),
     Flag(
         "scale-strained",

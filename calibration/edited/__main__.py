@@ -148,8 +148,8 @@ def run(folder: Path, *, seed: int, kinds: tuple[str, ...], names: tuple[str, ..
 
 def table(figures: dict[str, dict[str, Any]]) -> str:
     """The figures for people."""
-    lines = [f"{'kind':28}{'photos':>7}{'refused':>8}{'sides':>6}{'doubted':>8}{'erring':>7}{'silent':>7}{'worst mm':>9}"
-             f"{'rms mm':>8}{'u mm':>7}{'err/u':>7}  doubts"]  # fmt: skip
+    lines = [f"{'kind':28}{'photos':>7}{'refused':>8}{'sides':>6}{'doubted':>8}{'erring':>7}{'silent':>7}"
+             f"{'worst mm':>9}{'rms mm':>8}{'u mm':>7}{'err/u':>7}  doubts"]  # fmt: skip
     for kind, f in figures.items():
         rms, u, ratio = (math.nan if f[k] is None else f[k] for k in ("rms_mm", "median_u_mm", "error_over_u"))
         flags = ", ".join(f"{code} {count}" for code, count in f["flags"].items())

@@ -175,7 +175,9 @@ def stretched(sample: Sample, rng: Rng, *, share: float) -> Edited:
     """The picture made wider, or narrower, by a share."""
     width, height = sample.size_px
     wide = round(width * (1 + share * float(rng.choice([-1, 1]))))
-    pixels = cv2.resize(sample.pixels, (wide, height), interpolation=cv2.INTER_AREA if wide < width else cv2.INTER_CUBIC)
+    pixels = cv2.resize(
+        sample.pixels, (wide, height), interpolation=cv2.INTER_AREA if wide < width else cv2.INTER_CUBIC
+    )
     factor = np.array([wide / width, 1.0])
     return replace(_as_taken(sample, np.asarray(pixels, np.uint8)), moved=lambda px: (px + 0.5) * factor - 0.5)
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
-from cardmeasure.bow import TERMS, U_TERMS_MM, Bow, flat
+from cardmeasure.bow import SQUARE_TERMS, TERMS, U_SQUARE_MM, U_TERMS_MM, Bow, flat, square_terms
 from cardmeasure.camera import Camera, camera_from_homography, project, rotation_matrix, to_plane
 from cardmeasure.edges.points import EdgePoints
 from cardmeasure.geometry import fit_homography
@@ -72,7 +72,8 @@ def priors_of(
 def on_a_sheet(rng: Rng, state: State) -> State:
     """The state with a bowed sheet in the place of the squares, its bow drawn from the prior."""
     bow = Bow(coefficients=U_TERMS_MM * rng.normal(size=TERMS), half_mm=SHEETS["a4"].half_mm)
-    return replace(state, squares=state.squares[:1], camera=replace(state.camera, bow=bow))
+    no_bends = np.zeros((0, SQUARE_TERMS))
+    return replace(state, squares=state.squares[:1], camera=replace(state.camera, bow=bow), bends=no_bends)
 
 
 def true_state(rng: Rng, priors: Priors, *, squares: int = 1, spread: float = 1.0) -> State:
@@ -103,6 +104,7 @@ def true_state(rng: Rng, priors: Priors, *, squares: int = 1, spread: float = 1.
         quads=quads,
         bias_px=spread * priors.u_bias_px * rng.normal(size=(cards, qd.SIDES)),
         tone=spread * float(rng.normal()),
+        bends=spread * U_SQUARE_MM * rng.normal(size=(squares, SQUARE_TERMS)),
     )
 
 
@@ -123,7 +125,11 @@ def _points(rng: Rng, truth: State, noise: float) -> PrintedPoints:
     pose = truth.squares[all_square]
     x, y = (all_mm * truth.scale).T
     c, s = np.cos(pose[:, 2]), np.sin(pose[:, 2])
-    world = np.column_stack([pose[:, 0] + c * x - s * y, pose[:, 1] + s * x + c * y, np.zeros(len(x))])
+    height = np.zeros(len(x))
+    if len(truth.bends):
+        half = np.array([np.abs(all_mm[all_square == k]).max() for k in range(len(truth.bends))])
+        height = (truth.bends[all_square] * square_terms(all_mm, half[all_square])).sum(axis=1)
+    world = np.column_stack([pose[:, 0] + c * x - s * y, pose[:, 1] + s * x + c * y, -height])
     px = project(truth.camera, world)
     u = np.full(len(px), U_POINT_PX)
     return PrintedPoints(square=all_square, mm=all_mm, px=px + noise * u[:, None] * rng.normal(size=px.shape), u_px=u)
@@ -165,4 +171,5 @@ def _start(rng: Rng, truth: State, points: PrintedPoints, priors: Priors) -> Sta
     return State(
         camera=camera, scale=priors.scale, squares=truth.squares + 0.0,
         quads=np.array(quads).reshape(-1, qd.PARAMETERS), bias_px=np.zeros_like(truth.bias_px), tone=0.0,
+        bends=np.zeros_like(truth.bends),
     )  # fmt: skip
