@@ -57,11 +57,9 @@ U_HALO_PX = 0.07
 """How far a phone's sharpening and tone mapping move all edges of one polarity (common practice, no source)."""
 U_ANYWHERE = 100.0
 CURL_GROUP, BEND_GROUP = "card curl", "square's bend"
-PRINCIPAL_GROUP = "principal point"
 HEAVY_DOF = 3.0
-"""Degrees of freedom of the t distributions of principal points, which crops move by up to half the picture, and of the
-squares' bends, of which some stand up by many times what others do."""
-GROUP_NAMES = ("focal length", PRINCIPAL_GROUP, "lens distortion", "print scale", "card thickness", CURL_GROUP,
+"""Degrees of freedom of the t distribution of the squares' bends: some stand up by many times what others do."""
+GROUP_NAMES = ("focal length", "principal point", "lens distortion", "print scale", "card thickness", CURL_GROUP,
                "squareness", "straightness", "edge model", "halos", "tone curve", BEND_GROUP)  # fmt: skip
 """Names of the priors' lines in a budget."""
 BANK_CARD = "bank card"
@@ -158,8 +156,8 @@ class PriorRows:
 
     mean (n,): of the vector of unknowns; NaN where a row only keeps its unknown from diverging. columns, sharpness
     (s,): unknown and 1 / u of each of the first rows, which know of one only. blocks: unknowns (b,) and rows (b, b) of
-    those that are known together; they are common to all cards. groups: the name of each row. heavy: sets
-    of rows whose values may together lie far from their means now and then.
+    those that are known together; they are common to all cards. groups: the name of each row. heavy: rows
+    whose values may lie far from their means now and then.
     """
 
     mean: Floats
@@ -167,7 +165,7 @@ class PriorRows:
     sharpness: Floats
     blocks: tuple[tuple[NDArray[np.intp], Floats], ...]
     groups: tuple[str, ...]
-    heavy: tuple[NDArray[np.intp], ...]
+    heavy: NDArray[np.intp]
 
     @cached_property
     def jacobian(self) -> Floats:
@@ -188,9 +186,7 @@ class PriorRows:
     def weights(self, residuals: Floats) -> Floats:
         """Weights (k,) of the rows with such residuals: 1, but for those with long tails, which are Student's t."""
         weights = np.ones(len(residuals))
-        for rows in self.heavy:
-            square = float(np.sum(residuals[rows] ** 2))
-            weights[rows] = min(1.0, (HEAVY_DOF + len(rows)) / (HEAVY_DOF + square))
+        weights[self.heavy] = np.minimum(1.0, (HEAVY_DOF + 1) / (HEAVY_DOF + residuals[self.heavy] ** 2))
         return weights
 
     def sums(self, parts: Parts, weights: Floats, residuals: Floats) -> PriorSums:
@@ -270,7 +266,7 @@ def prior_rows(state: State, priors: Priors) -> PriorRows:
 
     if p.lens is None:
         add("focal length", cam.LOG_FOCAL, p.log_focal, p.u_log_focal)
-    add(PRINCIPAL_GROUP, [7, 8], p.principal_px, p.u_principal_px)
+    add("principal point", [7, 8], p.principal_px, p.u_principal_px)
     add("lens distortion", [12, 13], 0.0, p.u_decentring)
     first = at.quads_at.start + qd.PARAMETERS * np.arange(at.cards)
     add("card thickness", first + qd.ELEVATION, p.elevation_mm, p.u_elevation_mm)
@@ -307,13 +303,9 @@ def prior_rows(state: State, priors: Priors) -> PriorRows:
         groups.extend([name] * len(places))
     return PriorRows(
         mean=mean, columns=np.concatenate(columns), sharpness=np.concatenate(sharpness), groups=tuple(groups),
-        heavy=(_rows_of(PRINCIPAL_GROUP, groups), *_rows_of(BEND_GROUP, groups)[:, None]),
+        heavy=np.flatnonzero([name == BEND_GROUP for name in groups]),
         blocks=tuple((places, np.linalg.inv(np.linalg.cholesky(covariance))) for _, places, _, covariance in blocks),
     )  # fmt: skip
-
-
-def _rows_of(group: str, groups: list[str]) -> NDArray[np.intp]:
-    return np.flatnonzero([name == group for name in groups])
 
 
 def _known_rows(state: State, known: tuple[KnownSize, ...]) -> list[tuple[int, float, float]]:

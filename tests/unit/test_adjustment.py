@@ -26,7 +26,7 @@ from cardmeasure.bow import BEYOND, SQUARE_TERMS, TERMS
 from cardmeasure.edges.points import no_edge_points
 from cardmeasure.linearised import Linearised, Problem, linearise
 from cardmeasure.normal_equations import Parts
-from cardmeasure.priors import BEND_GROUP, GROUP_NAMES, PRINCIPAL_GROUP, prior_rows
+from cardmeasure.priors import BEND_GROUP, GROUP_NAMES, prior_rows
 from cardmeasure.unknowns import Layout, State
 
 Floats = NDArray[np.float64]
@@ -151,10 +151,8 @@ def test_the_normal_matrix_of_the_priors_is_the_dense_product(cards: int) -> Non
     photo = _photo(6, cards=cards, squares=2)
     rows, parts = prior_rows(photo.truth, priors_of(cards)), Parts(layout=photo.truth.layout)
     weights = np.ones(len(rows.groups))
-    principal, *bends = rows.heavy
-    weights[principal] = 0.3
-    assert [rows.groups[k] for k in principal] == [PRINCIPAL_GROUP] * 2
-    assert [[rows.groups[k] for k in one] for one in bends] == [[BEND_GROUP]] * 6
+    weights[rows.heavy] = 0.3
+    assert [rows.groups[k] for k in rows.heavy] == [BEND_GROUP] * 6
     j = rows.jacobian * np.sqrt(weights)[:, None]
     residuals = np.linspace(-1.0, 2.0, len(weights))
     normal, right = rows.normal(parts, weights, residuals).dense()

