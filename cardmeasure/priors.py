@@ -97,7 +97,8 @@ class Priors:
     log_focal and radial_covariance, where there is one. radial_covariance (3, 3): of k1, k2, k3, whose means are none,
     as those of p1 and p2 are, with u_decentring. u_bulge_px: how far sides bulge as they were cut. u_halo_px: how far a
     phone's processing moves all edges of one polarity. u_warp_mm (3,): how far cards bend along their width and height
-    and twist. u_slope_mm, one for all or (c,): how far one side of a card that does not lie flat stands up.
+    and twist. u_slope_mm, one for all or (c,): how far one side of a card that does not lie flat stands
+    up. lift_mm, u_lift_mm, one for all or (c,): how far the mean of a bent face lies above its lowest line.
     """
 
     log_focal: float
@@ -113,6 +114,8 @@ class Priors:
     u_bulge_px: float
     u_warp_mm: Floats = field(default_factory=lambda: np.full(len(qd.WARP), WARP_MM))
     u_slope_mm: Floats | float = FLAT_SLOPE_MM
+    lift_mm: Floats | float = 0.0
+    u_lift_mm: Floats | float = WARP_MM / 2
     u_halo_px: float = U_HALO_PX
     u_decentring: float = U_DECENTRING
     known_sizes: tuple[KnownSize, ...] = ()
@@ -269,7 +272,7 @@ def prior_rows(state: State, priors: Priors) -> PriorRows:
     add("principal point", [7, 8], p.principal_px, p.u_principal_px)
     add("lens distortion", [12, 13], 0.0, p.u_decentring)
     first = at.quads_at.start + qd.PARAMETERS * np.arange(at.cards)
-    add("card thickness", first + qd.ELEVATION, p.elevation_mm, p.u_elevation_mm)
+    add("card thickness", first + qd.ELEVATION, p.elevation_mm + p.lift_mm, np.hypot(p.u_elevation_mm, p.u_lift_mm))
     for warp, u in zip(qd.WARP, p.u_warp_mm, strict=True):
         add(CURL_GROUP, first + warp, 0.0, u)
     for slope in (qd.SLOPE_WIDTH, qd.SLOPE_HEIGHT):

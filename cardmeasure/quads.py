@@ -2,8 +2,8 @@
 
 A card that curls across its width lies on a parabola: with a positive rise its left and right sides stand up by that
 much, with a negative one its middle does; likewise across its height. A warped card's twist lifts two opposite corners
-and lowers the other two by that much; its slopes lift its right and its lower side and lower the ones across. Width
-and height are measured straight.
+and lowers the other two by that much; its slopes lift its right and its lower side and lower the ones across. The
+elevation is the mean of all that: so heights are smooth in all parameters. Width and height are measured straight.
 """
 
 from __future__ import annotations
@@ -73,8 +73,7 @@ def by_parameters(laid: Laid, by_world: Floats) -> Floats:
     j[WIDTH_TAPER] = j[WIDTH] * b
     j[HEIGHT_TAPER] = half_y * a * b
     j[ELEVATION] = -by_world[2]
-    j[RISE_WIDTH] = by_world[2] * ((quads[:, RISE_WIDTH] < 0) - a * a)
-    j[RISE_HEIGHT] = by_world[2] * ((quads[:, RISE_HEIGHT] < 0) - b * b)
+    j[RISE_WIDTH], j[RISE_HEIGHT] = -by_world[2] * _arc(a), -by_world[2] * _arc(b)
     j[TWIST] = -by_world[2] * a * b
     j[SLOPE_WIDTH], j[SLOPE_HEIGHT] = -by_world[2] * a, -by_world[2] * b
     return j
@@ -137,11 +136,17 @@ def laid(quads: Floats, places: Floats) -> Laid:
     world = np.empty((3, len(a)))
     world[0] = quads[:, X] + c * x - s * y
     world[1] = quads[:, Y] + s * x + c * y
-    world[2] = -quads[:, ELEVATION] - _lift(quads[:, RISE_WIDTH], a) - _lift(quads[:, RISE_HEIGHT], b)
+    world[2] = -quads[:, ELEVATION] - quads[:, RISE_WIDTH] * _arc(a) - quads[:, RISE_HEIGHT] * _arc(b)
     world[2] -= quads[:, TWIST] * a * b + quads[:, SLOPE_WIDTH] * a + quads[:, SLOPE_HEIGHT] * b
     return Laid(quads, a, b, world.T, x, y, c, s)
 
 
-def _lift(rise: Floats, place: Floats) -> Floats:
-    """Height above the card's lowest line at places (n,), -1..1 across it."""
-    return rise * place**2 - np.minimum(rise, 0.0)
+def _arc(place: Floats) -> Floats:
+    """Height above the mean of a unit rise at places (n,), -1..1 across it."""
+    return place**2 - 1 / 3
+
+
+def lifts_mm(quads: Floats) -> Floats:
+    """How far the means of bent faces (..., 14) lie above their lowest lines, on which the cards rest, (...,)."""
+    rise = quads[..., [RISE_WIDTH, RISE_HEIGHT]]
+    return np.asarray(np.where(rise < 0, -2 / 3 * rise, rise / 3).sum(axis=-1))

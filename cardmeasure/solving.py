@@ -40,7 +40,7 @@ from cardmeasure.reference.sheet_finding import SheetSighting
 from cardmeasure.reference.sheet_look import SheetLook
 from cardmeasure.settings import Settings
 from cardmeasure.unknowns import State
-from cardmeasure.warp import with_warp
+from cardmeasure.warp import laid_flat, with_warp
 
 Floats = NDArray[np.floating[Any]]
 
@@ -135,7 +135,6 @@ def _start_state(photo: Photo, squares: tuple[Sighting, ...], settings: Settings
         bias_px=np.zeros((0, qd.SIDES)),
         bulge_px=np.zeros((0, qd.SIDES)),
         tone=0.0,
-        bends=np.zeros((len(squares) if camera.bow is None else 0, SQUARE_TERMS)),
     )
     priors = Priors(
         log_focal=float(np.log(focal)),
@@ -213,6 +212,8 @@ def solve(
     card_of = np.full(len(outlines), -1, np.intp)
     card_of[wanted] = np.arange(len(wanted))
     priors = priors if edges else start.priors
+    # only now, as a bent square and a lens look alike while no card says otherwise
+    state = replace(state, bends=np.zeros((0 if state.camera.bow else len(squares), SQUARE_TERMS)))
     seen = edges.points if edges else no_edge_points(0)
     adjustment = adjust(state, points, seen, priors)
     if edges:
@@ -254,7 +255,7 @@ def _located(
     state = _with_cards(state, located.quads[keep])
     # so many rough steps know the lens much better than the square alone
     priors = _priors_for(start.priors, edges, [outlines[k] for k in wanted], settings)
-    return approximate(state, printed_points(squares), edges, priors), wanted
+    return approximate(state, printed_points(squares), edges, laid_flat(priors)), wanted
 
 
 def _measured(

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.adjustment import Adjustment
-from cardmeasure.priors import FLAT_SLOPE_MM, Priors
+from cardmeasure.priors import FLAT_SLOPE_MM, U_BULGE_MM, WARP_MM, Priors
 
 Floats = NDArray[np.floating[Any]]
 
@@ -27,10 +27,27 @@ SLOPE_SHARE = 0.35
 photographs scatter as their u says (real photographs, 2026-12)."""
 
 
+FLAT_MM = 0.03
+"""How far pressed cards bend and their sides bulge: what rough edges are seen with, as they cannot tell bends from the
+lens."""
+
+
+def laid_flat(priors: Priors) -> Priors:
+    """The priors for cards taken for nearly flat."""
+    share = FLAT_MM / WARP_MM
+    return replace(
+        priors,
+        u_warp_mm=priors.u_warp_mm * share,
+        u_lift_mm=FLAT_MM,
+        u_bulge_px=priors.u_bulge_px * FLAT_MM / U_BULGE_MM,
+    )
+
+
 def with_warp(priors: Priors, adjustment: Adjustment, *, px_per_mm: float) -> Priors:
     """The priors with the scales of the bends that a solution with the wide ones shows.
 
-    Cards that bend may also lie askew: the more they bend, the less is known of their slopes.
+    Cards that bend stand on their lowest lines, and may also lie askew: the more they bend, the less is known of their
+    slopes and heights.
     """
     quads = adjustment.state.quads
     if not len(quads):
@@ -40,10 +57,17 @@ def with_warp(priors: Priors, adjustment: Adjustment, *, px_per_mm: float) -> Pr
     rows = np.array([[at.quad_at(card, warp) for warp in qd.WARP] for card in range(at.cards)])
     variances = np.diag(adjustment.covariance)[rows]
     scales = [_scale(*column, u_prior=u) for *column, u in zip(bends.T, variances.T, priors.u_warp_mm, strict=True)]
-    slopes = np.hypot(FLAT_SLOPE_MM, SLOPE_SHARE * np.sqrt((bends**2).sum(axis=1)))
+    askew = SLOPE_SHARE * np.sqrt((bends**2).sum(axis=1))
     bulges, of_bulges = adjustment.state.bulge_px.ravel(), np.diag(adjustment.covariance)[at.bulge_at]
     u_bulge = _scale(bulges / px_per_mm, of_bulges / px_per_mm**2, u_prior=priors.u_bulge_px / px_per_mm)
-    return replace(priors, u_warp_mm=np.array(scales), u_slope_mm=slopes, u_bulge_px=u_bulge * px_per_mm)
+    return replace(
+        priors,
+        u_warp_mm=np.array(scales),
+        u_slope_mm=np.hypot(FLAT_SLOPE_MM, askew),
+        lift_mm=qd.lifts_mm(quads),
+        u_lift_mm=askew,
+        u_bulge_px=u_bulge * px_per_mm,
+    )
 
 
 def _scale(bends: Floats, variances: Floats, *, u_prior: float) -> float:

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-INTERFACE = 10
+INTERFACE = 11
 """Of the extension that this package fits; another build is left alone."""
 MOST_BINS = 504
 """A longer profile has no room in the kernels."""

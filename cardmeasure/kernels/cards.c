@@ -5,7 +5,7 @@
 enum { X, Y, TURN, WIDTH, HEIGHT, SHEAR, WIDTH_TAPER, HEIGHT_TAPER, ELEVATION, RISE_WIDTH, RISE_HEIGHT, TWIST,
        SLOPE_WIDTH, SLOPE_HEIGHT };
 
-INLINE double lifted(double rise, double place) { return rise * (place * place) - (rise < 0.0 ? rise : 0.0); }
+INLINE double arc(double place) { return place * place - 1.0 / 3.0; }
 
 void rows_on_cards(const double *camera, const double *quads, const int64_t *card, const double *places,
                    const double *directions, int64_t n, double *px, double *by_camera, double *by_quad) {
@@ -19,7 +19,7 @@ void rows_on_cards(const double *camera, const double *quads, const int64_t *car
         }
         double x = (a * (q[WIDTH] + b * q[WIDTH_TAPER]) + q[SHEAR] * b * q[HEIGHT]) / 2.0;
         double y = b * (q[HEIGHT] + a * q[HEIGHT_TAPER]) / 2.0;
-        double lift = lifted(q[RISE_WIDTH], a) + lifted(q[RISE_HEIGHT], b) + q[TWIST] * a * b;
+        double lift = q[RISE_WIDTH] * arc(a) + q[RISE_HEIGHT] * arc(b) + q[TWIST] * a * b;
         double point[3] = {q[X] + c * x - s * y, q[Y] + s * x + c * y,
                            -q[ELEVATION] - lift - q[SLOPE_WIDTH] * a - q[SLOPE_HEIGHT] * b};
         const double direction[2] = {directions[i], directions[n + i]};
@@ -36,8 +36,8 @@ void rows_on_cards(const double *camera, const double *quads, const int64_t *car
         j[WIDTH_TAPER] = j[WIDTH] * b;
         j[HEIGHT_TAPER] = half_y * a * b;
         j[ELEVATION] = -world[2];
-        j[RISE_WIDTH] = world[2] * ((q[RISE_WIDTH] < 0.0 ? 1.0 : 0.0) - a * a);
-        j[RISE_HEIGHT] = world[2] * ((q[RISE_HEIGHT] < 0.0 ? 1.0 : 0.0) - b * b);
+        j[RISE_WIDTH] = -world[2] * arc(a);
+        j[RISE_HEIGHT] = -world[2] * arc(b);
         j[TWIST] = -world[2] * a * b;
         j[SLOPE_WIDTH] = -world[2] * a;
         j[SLOPE_HEIGHT] = -world[2] * b;

@@ -399,13 +399,13 @@ def test_the_shares_of_shapes_add_up_and_a_bend_makes_the_size_less_sure() -> No
     priors = priors_of(2, warp_mm=0.6)
     truth = true_state(rng, priors)
     truth.quads[0, [qd.RISE_WIDTH, qd.RISE_HEIGHT]] = 0.0
-    truth.quads[1, [qd.RISE_WIDTH, qd.RISE_HEIGHT]] = 1.5, 0.0
+    truth.quads[1, [qd.RISE_WIDTH, qd.RISE_HEIGHT]] = 3.0, 0.0
     photo = simulated(rng, truth, priors, noise=0.0)
     solution = adjust(photo.start, photo.points, photo.edges, photo.priors)
     for card in range(2):
         parts = sum(share[card] for share in solution.shape_shares.values())
         np.testing.assert_allclose(parts, solution.shape_covariances[card], rtol=1e-6, atol=1e-12)
     rise = solution.state.quads[1, qd.RISE_WIDTH]
-    assert rise == pytest.approx(1.5, abs=0.5)
+    assert rise == pytest.approx(3.0, abs=0.5)
     assert solution.of_rough_bends[1][2, 2] == pytest.approx((ROUGH_BEND * rise) ** 2, rel=1e-6)
     assert np.trace(solution.of_rough_bends[0][:2, :2]) < 0.1 * np.trace(solution.of_rough_bends[1][:2, :2])
