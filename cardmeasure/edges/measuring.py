@@ -46,14 +46,18 @@ SHEET_SHARE = 0.55
 other tables need."""
 BLUR_REACH, SHADOW_ROOM = 3.2, 1.6
 """How far profiles reach: so many blurs to either side, and so many thicknesses outside for the shadow."""
-U_MODEL_PX, U_CUT_MM = 0.06, 0.005
+U_MODEL_PX, U_CUT_MM = 0.065, 0.005
 """Shift of a whole side that no model of ours explains: sharpening and uneven shadow; the cut of the board."""
-U_SHARE, U_DOUBT, MOST_MISFIT = 1.5, 0.65, 30.0
+U_SHARE, U_DOUBT, MOST_MISFIT = 1.45, 0.8, 30.0
 """By how much the scatter of places exceeds what the fit alone says, times the root of its misfit, a reduced
 chi-square, up to the last figure: what a side's looks leave unexplained moves it by as much more; and what share of the
-distance to other explanations it is, as the likelier one is mostly right. These, the model's own shift above and
-`OF_WHOLE_SIDE` are the likeliest for t distributed errors in the picture of 676 sides on rendered scenes (families,
-seeds 2000 to 2003, and the study's kind, hard and tilt; 2026-12); with any one fold left out they hardly change."""
+distance to other explanations it is, as the likelier one is mostly right. These, the shifts above and below and
+`OF_WHOLE_SIDE` are the likeliest for t distributed errors in the picture of the sides of rendered scenes (families,
+seeds 2000 to 2005, and eight groups of the study; 2026-12); with any one fold of families left out they hardly
+change."""
+ILL_EXPLAINED, U_OF_BLUR = (4.0, 10.0), 0.25
+"""Misfits between which it shows that something else lies within the blur of a side, as a line printed close inside
+does, and the share of the blur that it moves the side by."""
 GREEN = 1
 LEAST_U_PX = 0.02
 U_BEND = 0.33
@@ -189,7 +193,8 @@ def _u_bias(sides: SideLooks, misfit: Floats, u_rim_px: Floats, bend_px: Floats,
     """Standard uncertainty (n,) of a shift of a whole side, px."""
     scatter = (U_SHARE * sides.looks.u_place_px) ** 2 * np.minimum(misfit, MOST_MISFIT)
     fitted = scatter + (U_DOUBT * sides.doubt_px) ** 2
-    model = U_MODEL_PX**2 + (U_CUT_MM * per_mm) ** 2
+    odd = U_OF_BLUR * sides.looks.parameters[:, BLUR] * np.interp(misfit, ILL_EXPLAINED, (0.0, 1.0))
+    model = U_MODEL_PX**2 + (U_CUT_MM * per_mm) ** 2 + odd**2
     return np.asarray(np.sqrt(model + u_rim_px**2 + fitted + (U_BEND * bend_px) ** 2))
 
 

@@ -8,6 +8,7 @@ at about one distance.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera, project
+from cardmeasure.outlines.pieces import Outline
 from cardmeasure.photo import Photo
 from cardmeasure.solving import Solution
 
@@ -41,8 +43,8 @@ DARKEST = 0.01
 """Added to linear light before its logarithm is taken, as noise and flare do."""
 LEAST_ODDS = 1.0
 """Natural logarithm of the odds, by the light alone, that a side ends where it was found: with less its size is
-doubted. On rendered families (seeds 2000 to 2003, 2026-12) 171 cards rightly found had 0.3 and more, two of them less
-than this, and the one wrongly found -18."""
+doubted. On rendered families (seeds 2000 to 2005, 2026-12) three of 180 cards rightly
+found had less, down to -3, and the one wrongly found -17."""
 OUT_MM, OUT_STEP_MM, PARTS, PER_PART = 10.0, 0.35, 12, 3
 """How far outside steps that run round a card are looked for, and in how many places of how many parts of a side."""
 STEP_WIDE_MM, SHADOW_MM, COMMON_MM = 1.2, 1.0, 0.6
@@ -51,7 +53,7 @@ that differ by no more than twice the last."""
 LEAST_SCATTER = 0.002
 ALL_ROUND = 2.5
 """Steps that stand out on all four sides so many times as much as they scatter run round the card. On rendered families
-(seeds 2000 to 2003, 2026-12) 2 pictures within pale borders had 3.1 and 4.0, one 1.9, and 170 cards 1.8 at most."""
+(seeds 2000 to 2005, 2026-12) pictures within pale borders had 4.5, 2.8 and 2.1, and 180 cards 2.1 at most."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -88,11 +90,18 @@ class _Sides:
         return np.asarray(light.reshape(at.shape))
 
 
-def with_unclear_ends(photo: Photo, solution: Solution, *, blur_px: float) -> frozenset[int]:
-    """Which solved pieces, by index of their outlines, do not end at all their sides, or are not seen to."""
+def with_unclear_ends(
+    photo: Photo, outlines: Sequence[Outline], solution: Solution, *, blur_px: float
+) -> frozenset[int]:  # fmt: skip
+    """Which solved pieces, by index, do not end at all their sides, or are not seen to.
+
+    Those beside others are left out: there sides may go on as the neighbour's, and their sizes are doubted anyway.
+    """
+    asked = [k for k, one in enumerate(outlines)
+             if solution.card_of[k] >= 0 and not (one.flags or any(one.beside) or any(one.joined))]  # fmt: skip
     state = solution.adjustment.state
-    unclear = have_unclear_ends(photo, state.camera, state.quads, blur_px=blur_px)
-    return frozenset(k for k, card in enumerate(solution.card_of.tolist()) if card >= 0 and unclear[card])
+    unclear = have_unclear_ends(photo, state.camera, state.quads[solution.card_of[asked]], blur_px=blur_px)
+    return frozenset(k for k, holds in zip(asked, unclear.tolist(), strict=True) if holds)
 
 
 def have_unclear_ends(photo: Photo, camera: Camera, quads: Floats, *, blur_px: float) -> Mask:

@@ -79,7 +79,7 @@ def _sized(
     outlines = tuple(replace(o, flags=("overlapped",)) if k in corners.none else o for k, o in enumerate(outlines))
     cards = sized_cards(
         outlines, solution, settings, shapes=shapes, radii_mm=corners.radii_mm, ending=ending,
-        unclear=with_unclear_ends(photo, solution, blur_px=squares[0].blur_px),
+        unclear=with_unclear_ends(photo, outlines, solution, blur_px=squares[0].blur_px),
     )  # fmt: skip
     return outlines, solution, cards
 
