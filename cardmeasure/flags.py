@@ -109,8 +109,8 @@ _FLAGS = (
     Flag(
         "corners-unclear",
         Level.DOUBT,
-        "The corners of a thick piece or a polygon do not fit its sides: look whether the outline lies on the edge of "
-        "its top face, or on its foot or its shadow.",
+        "The corners do not fit the sides, or a side is not seen to end where it was found: look whether the outline "
+        "lies on the edge of the top face, or on its foot, its shadow, a printed line or a line of the table.",
     ),
     Flag(
         "bent-edge",

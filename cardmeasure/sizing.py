@@ -87,20 +87,23 @@ class _Size:
 def sized_cards(
     outlines: tuple[Outline, ...], solution: Solution, settings: Settings, *,
     shapes: Mapping[int, MeasuredShape] | None = None, radii_mm: Mapping[int, float] | None = None,
-    ending: Container[int] = frozenset(),
+    ending: Container[int] = frozenset(), unclear: Container[int] = frozenset(),
 ) -> tuple[Card, ...]:  # fmt: skip
     """All pieces of a photo, numbered in reading order, with those in `shapes` (by index of their outlines).
 
-    ending : those known to end at the sides found, though their outlines are larger.
+    ending : those known to end at the sides found, though their outlines are larger. unclear : those that are not seen
+    to end there.
     """
-    cards = numbered_cards(outlines, solution, settings, shapes=shapes, radii_mm=radii_mm, ending=ending)
+    cards = numbered_cards(
+        outlines, solution, settings, shapes=shapes, radii_mm=radii_mm, ending=ending, unclear=unclear
+    )
     return tuple(card for card, _ in cards)
 
 
 def numbered_cards(
     outlines: tuple[Outline, ...], solution: Solution, settings: Settings, *,
     shapes: Mapping[int, MeasuredShape] | None = None, radii_mm: Mapping[int, float] | None = None,
-    ending: Container[int] = frozenset(),
+    ending: Container[int] = frozenset(), unclear: Container[int] = frozenset(),
 ) -> tuple[tuple[Card, int], ...]:  # fmt: skip
     """The same, each with the index of its outline."""
     shapes, radii_mm = shapes or {}, radii_mm or {}
@@ -117,7 +120,8 @@ def numbered_cards(
         if k in shapes:
             card = shape_card(number, shapes[k], settings, corners_px=corners_px)
         elif k in sizes:
-            quad, flags = solution.adjustment.state.quads[told[k].card], _flags(outlines[k], told[k], solution)
+            quad = solution.adjustment.state.quads[told[k].card]
+            flags = _flags(outlines[k], told[k], solution, unclear=k in unclear)
             card = _card(number, corners_px, sizes[k], quad, flags, radius_mm=radii_mm.get(k))
         else:
             card = _unsized(number, corners_px, told[k].flags, radius_mm=radii_mm.get(k))
@@ -283,7 +287,7 @@ def _laid(of_shapes: Floats, by_shape: Floats) -> Floats:
     return np.asarray(by_shape @ of_shapes @ by_shape.swapaxes(1, 2))
 
 
-def _flags(outline: Outline, told: _Told, solution: Solution) -> tuple[str, ...]:
+def _flags(outline: Outline, told: _Told, solution: Solution, *, unclear: bool) -> tuple[str, ...]:
     """Doubts about the size of a piece."""
     assert solution.edges is not None
     edges, quad = solution.edges, solution.adjustment.state.quads[told.card]
@@ -294,6 +298,7 @@ def _flags(outline: Outline, told: _Told, solution: Solution) -> tuple[str, ...]
         "weak-edge": edges.clarity[told.card].min() < WEAK_CLARITY,
         "few-points": edges.used[told.card].min() < FEW_USED,
         "bent-edge": told.broken or bent or np.abs(quad[list(qd.WARP)]).max() > CURLED_MM,
+        "corners-unclear": unclear,
         "outline-differs": np.abs(told.excess_mm).max() >= OUTLINE_MM and not told.ends,
         "beside-another": any(outline.beside) or any(outline.joined),
         "on-another": outline.raised_mm,

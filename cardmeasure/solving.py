@@ -276,6 +276,7 @@ def conditions_of(photo: Photo, squares: tuple[Sighting, ...], settings: Setting
     return Conditions(
         blur_px=squares[0].blur_px, white=float(photo.response[int(squares[0].white)]), paper_mm=settings.paper_mm,
         u_thickness_mm=settings.u_thickness_mm, colour_halved=photo.colour_halved,
+        blur_covariance_px2=getattr(squares[0], "blur_covariance_px2", None),
     )  # fmt: skip
 
 

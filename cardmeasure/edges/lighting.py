@@ -89,7 +89,7 @@ class Surroundings:
     azimuth_rad: Floats
     thickness_px: Floats
     u_thickness: Floats
-    blur_px: float
+    blur_px: Floats
     bins_px: float
     white: float
     colour_halved: bool | None = True
@@ -203,12 +203,15 @@ class _Lesson:
 
 
 def _teach_blur(lesson: _Lesson) -> None:
-    """Blur and sharpening, which hardly differ from side to side."""
+    """Blur, over what is expected across each side, and sharpening, which hardly differ from side to side."""
     placed = lesson.u[:, PLACE] < 0.3
     if placed.sum() < TEACHERS:
         return
-    for column, u in ((BLUR, U_COMMON_BLUR * lesson.around.blur_px), (SHARPENING, U_COMMON_SHARPENING)):
-        lesson.mean[:, column], lesson.spread[:, column] = median(lesson.seen[placed, column]), u
+    expected = lesson.around.blur_px
+    more = median(lesson.seen[placed, BLUR] / expected[placed])
+    lesson.mean[:, BLUR], lesson.spread[:, BLUR] = more * expected, U_COMMON_BLUR * expected
+    sharpened = median(lesson.seen[placed, SHARPENING])
+    lesson.mean[:, SHARPENING], lesson.spread[:, SHARPENING] = sharpened, U_COMMON_SHARPENING
 
 
 def _teach_shadows(lesson: _Lesson) -> tuple[Floats, Floats]:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
-from cardmeasure.camera import Camera
+from cardmeasure.camera import Camera, project
 from cardmeasure.edges.backdrop import backdrop, both_kinds
 from cardmeasure.edges.bends import bends_px, course_px
 from cardmeasure.edges.channels import channels_for, plain_channels
@@ -27,6 +27,7 @@ from cardmeasure.edges.stretches import ROUNDS, edge_offsets
 from cardmeasure.edges.tables import is_table
 from cardmeasure.edges.tone import U_TONE, tone_shift_px
 from cardmeasure.edges.whole import SideLooks, looks_of_sides
+from cardmeasure.numerics import lengths
 from cardmeasure.photo import Photo
 from cardmeasure.reference.sheet_look import SheetLook
 
@@ -45,15 +46,18 @@ SHEET_SHARE = 0.55
 other tables need."""
 BLUR_REACH, SHADOW_ROOM = 3.2, 1.6
 """How far profiles reach: so many blurs to either side, and so many thicknesses outside for the shadow."""
-U_MODEL_PX, U_CUT_MM = 0.05, 0.004
+U_MODEL_PX, U_CUT_MM = 0.065, 0.005
 """Shift of a whole side that no model of ours explains: sharpening and uneven shadow; the cut of the board."""
-U_SHARE, U_DOUBT = 1.25, 0.5
-"""By how much the scatter of places exceeds what the fit alone says, as neighbouring bins err together, what the edge
-points' own noise stands for taken off (rendered shots, the study's, too); and what share of the distance to other
-explanations it is, as the likelier one is mostly right (rendered shots, not the study's)."""
-ILL_EXPLAINED, U_ILL_EXPLAINED_MM = (6.0, 10.0), 0.08
-"""Misfits between which it shows that a side does not look as sides do, and what such sides are off by: on rendered
-shots, not the study's, 25 sides beyond a misfit of 8 had an RMS of 0.085 mm, others of 0.02."""
+U_SHARE, U_DOUBT, MOST_MISFIT = 1.45, 0.8, 30.0
+"""By how much the scatter of places exceeds what the fit alone says, times the root of its misfit, a reduced
+chi-square, up to the last figure: what a side's looks leave unexplained moves it by as much more; and what share of the
+distance to other explanations it is, as the likelier one is mostly right. These, the shifts above and below and
+`OF_WHOLE_SIDE` are the likeliest for t distributed errors in the picture of the sides of rendered scenes (families,
+seeds 2000 to 2005, and eight groups of the study; 2026-12); with any one fold of families left out they hardly
+change."""
+ILL_EXPLAINED, U_OF_BLUR = (4.0, 10.0), 0.25
+"""Misfits between which it shows that something else lies within the blur of a side, as a line printed close inside
+does, and the share of the blur that it moves the side by."""
 GREEN = 1
 LEAST_U_PX = 0.02
 U_BEND = 0.33
@@ -111,7 +115,7 @@ class EdgeMeasurement:
 class Conditions:
     """What the edges of a photo are seen under: blur (px) and linear light of white paper, from the reference; the
     paper's thickness, and the standard uncertainty of the cards'; whether colour was kept for every other pixel; the
-    sheet that the cards lie on, if any."""
+    sheet that the cards lie on, if any; the blur's covariance (2, 2) in the picture, None where it has no direction."""
 
     blur_px: float
     white: float
@@ -119,6 +123,13 @@ class Conditions:
     u_thickness_mm: float
     colour_halved: bool = True
     sheet: SheetLook | None = None
+    blur_covariance_px2: Floats | None = None
+
+    def blur_across_px(self, normals: Floats) -> Floats:
+        """Blur (n,) across edges with such normals (n, 2) in the picture."""
+        if self.blur_covariance_px2 is None:
+            return np.full(len(normals), self.blur_px)
+        return np.asarray(np.sqrt(np.einsum("ni,ij,nj->n", normals, self.blur_covariance_px2, normals)))
 
 
 def measure_edges(
@@ -139,7 +150,8 @@ def measure_edges(
     stretches = replace(stretches, length_mm=max(stretches.length_mm, STRETCH_PX / per_mm), deep_mm=deep_corners_mm)
     thickness_px = (quads[:, qd.ELEVATION] + conditions.paper_mm) * per_mm
     u_place = np.broadcast_to(np.asarray(u_place_px, float), (len(quads), qd.SIDES))
-    near = _near_px(conditions.blur_px, u_place)
+    blur_px = conditions.blur_across_px(_normals(camera, quads))
+    near = _near_px(blur_px.reshape(-1, qd.SIDES), u_place)
     reach = _reach(near, float(thickness_px.max()))
     behind = None
     if conditions.sheet is not None:
@@ -154,7 +166,8 @@ def measure_edges(
     fine = replace(fine, px=fine.px + shift[:, None] * fine.normal, distance_px=fine.distance_px - shift[:, None])
     lasting = fine if behind is None else replace(fine, weight=fine.weight * both_kinds(fine.light)[:, None])
     whole = whole_sides(lasting, len(quads))
-    around = _surroundings(camera, quads, whole, thickness_px, conditions, bins_px=PIXEL_PX / stretches.phases)
+    bins_px = PIXEL_PX / stretches.phases
+    around = _surroundings(camera, quads, whole, thickness_px, conditions, blur_px=blur_px, bins_px=bins_px)
     if joined is not None:
         around = replace(around, joined=joined.ravel())
     before = known.sides if known else None
@@ -178,8 +191,9 @@ def measure_edges(
 
 def _u_bias(sides: SideLooks, misfit: Floats, u_rim_px: Floats, bend_px: Floats, per_mm: float) -> Floats:
     """Standard uncertainty (n,) of a shift of a whole side, px."""
-    fitted = (U_SHARE * sides.looks.u_place_px) ** 2 + (U_DOUBT * sides.doubt_px) ** 2
-    odd = U_ILL_EXPLAINED_MM * per_mm * np.interp(misfit, ILL_EXPLAINED, (0.0, 1.0))
+    scatter = (U_SHARE * sides.looks.u_place_px) ** 2 * np.minimum(misfit, MOST_MISFIT)
+    fitted = scatter + (U_DOUBT * sides.doubt_px) ** 2
+    odd = U_OF_BLUR * sides.looks.parameters[:, BLUR] * np.interp(misfit, ILL_EXPLAINED, (0.0, 1.0))
     model = U_MODEL_PX**2 + (U_CUT_MM * per_mm) ** 2 + odd**2
     return np.asarray(np.sqrt(model + u_rim_px**2 + fitted + (U_BEND * bend_px) ** 2))
 
@@ -191,7 +205,14 @@ def _within_reach(fine: Profiles, near_px: Floats, joined: NDArray[np.bool_]) ->
     return fine if seen.all() else replace(fine, weight=fine.weight * seen)
 
 
-def _near_px(blur_px: float, u_place_px: Floats) -> Floats:
+def _normals(camera: Camera, quads: Floats) -> Floats:
+    """Normals (4 c, 2) of the sides of quadrilaterals (c, 11) in the photo, one way or the other."""
+    corners = project(camera, qd.corners_mm(quads).reshape(-1, 3)).reshape(-1, qd.SIDES, 2)
+    way = (np.roll(corners, -1, axis=1) - corners).reshape(-1, 2)
+    return np.column_stack([way[:, 1], -way[:, 0]]) / lengths(way)[:, None]
+
+
+def _near_px(blur_px: Floats, u_place_px: Floats) -> Floats:
     """How far (c, 4) a profile must reach to hold an edge."""
     return np.asarray(BLUR_REACH * blur_px + 0.5 + 2 * u_place_px)
 
@@ -202,15 +223,16 @@ def _reach(near_px: Floats, thickness_px: float) -> Reach:
 
 
 def _surroundings(
-    camera: Camera, quads: Floats, sides: Profiles, thickness_px: Floats, conditions: Conditions, *, bins_px: float
-) -> Surroundings:
+    camera: Camera, quads: Floats, sides: Profiles, thickness_px: Floats, conditions: Conditions, *, blur_px: Floats,
+    bins_px: float,
+) -> Surroundings:  # fmt: skip
     width = wall_widths_px(camera, quads, sides, paper_mm=conditions.paper_mm)
     thickness_mm = quads[:, qd.ELEVATION] + conditions.paper_mm
     share = (conditions.u_thickness_mm / np.maximum(thickness_mm, 0.05))[sides.card]
     return Surroundings(
         width_px=width, u_width_px=np.maximum(np.abs(width) * share, 0.02),
         azimuth_rad=outward_azimuth_rad(quads, sides), thickness_px=thickness_px[sides.card], u_thickness=share,
-        blur_px=float(np.hypot(conditions.blur_px, bins_px)), bins_px=bins_px, white=conditions.white,
+        blur_px=np.hypot(blur_px, bins_px), bins_px=bins_px, white=conditions.white,
         colour_halved=None if conditions.sheet else conditions.colour_halved,
     )  # fmt: skip
 

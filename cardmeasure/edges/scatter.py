@@ -26,9 +26,9 @@ LEAST_PX = 0.01
 """No side is believed to scatter by less: lower gained nothing on rendered shots, not the study's."""
 CURVE = 3
 """Unknowns of the curve through a side's points."""
-OF_WHOLE_SIDE = 5.0
-"""By how many times what neighbouring points have in common a side is off as a whole: with it sizes of equal cards in
-seven photographs scatter as their u says (real photographs, 2026-12)."""
+OF_WHOLE_SIDE = 3.9
+"""By how many times what neighbouring points have in common a side is off as a whole: see `U_SHARE` of
+`edges.measuring`, with which it was found."""
 LIKE_OTHERS = 4
 """Of that, what all sides of the photo say of one counts as much as so many of its own points."""
 

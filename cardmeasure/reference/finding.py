@@ -23,6 +23,7 @@ from cardmeasure.reference.saddles import Saddles, refine_saddles
 from cardmeasure.reference.scatter import u_points_px
 from cardmeasure.reference.sheet import SHEET_CORNERS
 from cardmeasure.reference.sheet_finding import SheetSighting, sight_sheet
+from cardmeasure.reference.smear import blur_covariance_px2
 
 Floats = NDArray[np.floating[Any]]
 Codes = NDArray[np.uint8 | np.uint16]
@@ -51,7 +52,8 @@ class SquareSighting:
     """One printed square as seen: its saddle points in design mm (n, 2) and in upright pixels (n, 2).
 
     `homography`: design mm to pixels, without the lens. `blur_px`: standard deviation of the photo's blur there, in
-    pixels; `black`, `white`: code values (median) of the cells.
+    pixels, and `blur_covariance_px2` (2, 2) its covariance, which has a direction where the phone was moved; `black`,
+    `white`: code values (median) of the cells.
     """
 
     design: SquareDesign
@@ -61,6 +63,7 @@ class SquareSighting:
     blur_px: float
     black: float
     white: float
+    blur_covariance_px2: Floats | None = None
 
     @property
     def px_per_mm(self) -> float:
@@ -205,6 +208,7 @@ def _grown(green: Codes, design: SquareDesign, start: Floats) -> SquareSighting:
     return SquareSighting(
         design=design, points_mm=mm[good], points_px=crossings.points_px[good], homography=h,
         blur_px=blur, black=black, white=white,
+        blur_covariance_px2=blur_covariance_px2(green, h, mm[good], cell_mm=design.cell_mm, blur_px=blur),
     )  # fmt: skip
 
 

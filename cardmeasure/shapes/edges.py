@@ -267,7 +267,7 @@ def _surroundings(course: Course, wall: Floats, thick: Floats, conditions: Condi
     return Surroundings(
         width_px=width, u_width_px=np.maximum(np.abs(width) * share, 0.02),
         azimuth_rad=np.arctan2(out[:, 1], out[:, 0]), thickness_px=thick[first],
-        blur_px=float(np.hypot(conditions.blur_px, INTERPOLATION_PX)), bins_px=INTERPOLATION_PX,
+        blur_px=np.full(len(width), np.hypot(conditions.blur_px, INTERPOLATION_PX)), bins_px=INTERPOLATION_PX,
         white=conditions.white, u_thickness=share, colour_halved=conditions.colour_halved,
     )  # fmt: skip
 

@@ -20,6 +20,7 @@ from cardmeasure.results import Card
 from cardmeasure.settings import Settings
 from cardmeasure.shapes.borders import with_borders
 from cardmeasure.shapes.cards import corners_of_cards, odd_shapes
+from cardmeasure.shapes.ends import with_unclear_ends
 from cardmeasure.shapes.lying import as_they_lie
 from cardmeasure.shapes.outlines import sorted_out
 from cardmeasure.shapes.proof import proven
@@ -76,11 +77,11 @@ def _sized(
     corners = corners_of_cards(photo, outlines, solution, settings)
     ending = on_the_table(photo, outlines, solution)
     outlines = tuple(replace(o, flags=("overlapped",)) if k in corners.none else o for k, o in enumerate(outlines))
-    return (
-        outlines,
-        solution,
-        sized_cards(outlines, solution, settings, shapes=shapes, radii_mm=corners.radii_mm, ending=ending),
-    )
+    cards = sized_cards(
+        outlines, solution, settings, shapes=shapes, radii_mm=corners.radii_mm, ending=ending,
+        unclear=with_unclear_ends(photo, outlines, solution, blur_px=squares[0].blur_px),
+    )  # fmt: skip
+    return outlines, solution, cards
 
 
 def _seen(card: Card, outline: Outline, settings: Settings) -> SeenPiece:

@@ -70,5 +70,6 @@ def surroundings(n: int, *, width: Floats, thickness: float = 3.0, u_width: floa
     """Of n sides that look round the compass, with walls of these widths (n,), px."""
     return Surroundings(
         width_px=width, u_width_px=np.full(n, u_width), azimuth_rad=np.linspace(0, 2 * np.pi, n, endpoint=False),
-        thickness_px=np.full(n, thickness), u_thickness=np.full(n, 0.17), blur_px=0.9, bins_px=0.0, white=0.7,
+        thickness_px=np.full(n, thickness), u_thickness=np.full(n, 0.17), blur_px=np.full(n, 0.9), bins_px=0.0,
+        white=0.7,
     )  # fmt: skip

@@ -112,7 +112,7 @@ def test_a_few_sides_are_seen_as_the_whole_photo_has_taught() -> None:
     few = np.arange(2)
     lone = replace(
         around, **{k: getattr(around, k)[few] for k in
-                   ("width_px", "u_width_px", "azimuth_rad", "thickness_px", "u_thickness")}
+                   ("width_px", "u_width_px", "azimuth_rad", "thickness_px", "u_thickness", "blur_px")}
     )  # fmt: skip
     untaught = looks_of_sides(_profiles(light).rows(few), lone, u_place_px=2.5, before=None)
     taught = looks_of_sides(_profiles(light).rows(few), lone, u_place_px=2.5, before=None, taught=whole.rows(few))
