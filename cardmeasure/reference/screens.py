@@ -1,9 +1,10 @@
 """Whether a reference square is shown on a screen instead of printed on paper: its size is then anything.
 
 Two signs: a regular grid within the white cells (the screen's pixels, or what they make with the camera's), and black
-that is blacker than ink. Both together are a screen, and no size can be given. One alone is a suspicion: compression may
-draw a grid into noise, and a phone's steep tone curve makes ink as black, so black counts only where no cut edge of
-paper can be seen, as on a white desk. The geometry is right all the same, so that no u could say it: it is a doubt.
+that is blacker than ink. Both together are a screen, and no size can be given. One alone is a suspicion, for
+compression may draw a grid into noise, and a phone's steep tone curve makes ink as black; so black counts only where no
+cut edge of paper can be seen, as on a white desk. The geometry is right all the same and no u could say it: it is a
+doubt.
 """
 
 from __future__ import annotations
