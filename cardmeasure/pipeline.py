@@ -102,13 +102,16 @@ def measure(
         settings = replace(settings, paper_mm=0.0, u_paper_mm=0.0)  # its paper lies below the cards, too
     lens = _lens(photo, settings)
     start = solve_reference(photo, squares, settings, lens=lens.prior)
+    if start.camera.tilt_deg > MOST_TILT_DEG:
+        words = f"The photo was taken at {start.camera.tilt_deg:.0f} degrees from straight above."
+        raise PhotoTrouble("too-slanted", words)
     screen = on_screen(photo, squares[0])
     if screen is OnScreen.SURELY:
         raise PhotoTrouble("reference-on-screen", f"The {_kind_of(squares[0])} is shown on a screen.")
     view = _view(photo, squares, start, settings, lens=lens.prior)
     squares, start = view.squares, view.start
     if not view.outlines:
-        raise _without_cards(squares[0], start)
+        raise _without_cards(squares[0])
     outlines, solution, cards = sized_with_thickness(
         view.photo, squares, view.outlines, settings, start=start, sheet=view.sheet
     )
@@ -206,12 +209,9 @@ def _look(photo: Photo, sheet: SheetSighting, start: Start) -> SheetLook:
     return sheet_look(photo, sheet, start.camera, pose=start.state.squares[0], scale=start.state.scale)
 
 
-def _without_cards(reference: Sighting, start: Start) -> PhotoTrouble:
+def _without_cards(reference: Sighting) -> PhotoTrouble:
     """Why no card was found beside a reference, as far as that can be told."""
     found = f"The {_kind_of(reference)} was found, but no card"
-    if start.camera.tilt_deg > MOST_TILT_DEG:
-        words = f"{found}: the photo was taken at {start.camera.tilt_deg:.0f} degrees from straight above."
-        return PhotoTrouble("too-slanted", words)
     if "reference-blurred" in reference.doubts:
         return PhotoTrouble("too-blurred", f"{found}: it is blurred over {2.4 * reference.blur_px:.0f} pixels.")
     return PhotoTrouble("no-cards", f"{found}.")

@@ -47,9 +47,8 @@ LENS_DEGREE, FEWEST_FOR_LENS = 3, 40
 """Of the polynomial that a lens moves points by, beside the homography, and how many points it needs."""
 OFF_PX, OFF_SPREADS = 0.35, 5.0
 """A point further from the course of all than this, and than so many times the usual, is something else."""
-BLURRED_DETAIL = 0.03
-"""Curvature over contrast of a reduced picture in which nothing is sharp any more. A card on a bare table has 0.09, the
-same blurred by 2, 4 and 8 pixels 0.05, 0.029 and 0.022, most of the last noise (drawn, 640 x 480, 2026-12-01)."""
+BLURRED_DETAIL = 0.02
+"""Curvature over contrast of a reduced picture in which nothing is sharp any more."""
 NEAR_PX, FAINT = 20.0, 1.0
 """Light that changes over more pixels than that is no contrast of things; a table with less contrast than so many code
 values shows nothing that could be sharp."""
