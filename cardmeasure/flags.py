@@ -95,6 +95,24 @@ _FLAGS = (
         "one on a white desk, the sizes hold.",
     ),
     Flag(
+        "square-bent",
+        Level.DOUBT,
+        "The square's paper bends by more than cut paper does: its bend was solved for, but not how far it stands off "
+        "the table; press it flat, or glue it to card.",
+    ),
+    Flag(
+        "geometry-strained",
+        Level.DOUBT,
+        "The photo does not look as a camera sees a flat table: was it cropped, straightened, stretched, stitched, or "
+        "taken by a scanner app? u is enlarged as far as it misfits; use the photo as the camera took it.",
+    ),
+    Flag(
+        "scale-strained",
+        Level.DOUBT,
+        "The print is not as wide for its height as it is taken to be: were its readings misread or swapped, are they "
+        "of another print, or was the photo stretched? u is enlarged as far as it misfits.",
+    ),
+    Flag(
         "solved-together",
         Level.NOTE,
         "Lens and print scale were solved for in common with the other photos of the same phone and print.",

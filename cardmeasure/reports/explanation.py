@@ -48,6 +48,7 @@ WORDS: dict[str, tuple[str, str]] = {
         "the phone's lens, which moves a little from shot to shot",
         "keep cards out of the picture's corners, and lay more of them",
     ),
+    "square's bend": ("whether the square's paper lies flat", "press it flat, or glue it to card"),
     "lens distortion": ("how the lens bends lines", "keep cards out of the picture's corners, and lay more of them"),
 }
 """What each line of a budget means, and what makes it smaller."""
