@@ -74,6 +74,27 @@ _FLAGS = (
         "The printed points do not fit a flat sheet well: is the square bent, or does it lie on something?",
     ),
     Flag(
+        "reference-covered",
+        Level.DOUBT,
+        "Less than half of the square's points can be seen; the rest told its place. Lay it free.",
+    ),
+    Flag(
+        "reference-glare",
+        Level.DOUBT,
+        "Light is mirrored on more than half of the square; the rest told its place. Turn the lamp or the square.",
+    ),
+    Flag(
+        "reference-blurred",
+        Level.DOUBT,
+        "The square is so blurred that its cells run into each other: hold the phone still, tap to focus, go nearer.",
+    ),
+    Flag(
+        "reference-on-screen",
+        Level.DOUBT,
+        "The square looks as if it were shown on a screen, where it has no size of its own. If it is a print, such as "
+        "one on a white desk, the sizes hold.",
+    ),
+    Flag(
         "square-bent",
         Level.DOUBT,
         "The square's paper bends by more than cut paper does: its bend was solved for, but not how far it stands off "

@@ -29,7 +29,7 @@ from cardmeasure.prior_strain import Cause
 from cardmeasure.priors import LensPrior
 from cardmeasure.reference.diagnosis import diagnosed
 from cardmeasure.reference.finding import Sighting, find_squares
-from cardmeasure.reference.screens import is_on_screen
+from cardmeasure.reference.screens import OnScreen, on_screen
 from cardmeasure.reference.sheet_finding import SheetSighting
 from cardmeasure.reference.sheet_look import SheetLook, sheet_look, without_colour
 from cardmeasure.results import PhotoFacts, ReferenceFacts, ShotResult, Trouble
@@ -107,12 +107,13 @@ def measure(
     if start.camera.tilt_deg > MOST_TILT_DEG:
         words = f"The photo was taken at {start.camera.tilt_deg:.0f} degrees from straight above."
         raise PhotoTrouble("too-slanted", words)
-    if is_on_screen(photo, squares[0]):
+    screen = on_screen(photo, squares[0])
+    if screen is OnScreen.SURELY:
         raise PhotoTrouble("reference-on-screen", f"The {_kind_of(squares[0])} is shown on a screen.")
     view = _view(photo, squares, start, settings, lens=lens.prior)
     squares, start = view.squares, view.start
     if not view.outlines:
-        raise PhotoTrouble("no-cards", f"The {_kind_of(squares[0])} was found, but no card.")
+        raise _without_cards(squares[0])
     outlines, solution, cards = sized_with_thickness(
         view.photo, squares, view.outlines, settings, start=start, sheet=view.sheet
     )
@@ -132,7 +133,7 @@ def measure(
         file=name,
         sha256=photo.sha256,
         trouble=None,
-        flags=_shot_flags(photo, squares, solution, settings, found, suspected) + lens.flags,
+        flags=_shot_flags(photo, squares, solution, settings, found, suspected, screen) + lens.flags,
         photo=replace(_photo_facts(photo), lens_profile=lens.words),
         reference=_reference_facts(squares, solution, settings, found, suspected),
         cards=with_print_in_doubt(cards, fitted, scale_source=_scale_source(settings, found), classes=settings.classes),
@@ -210,6 +211,14 @@ def _look(photo: Photo, sheet: SheetSighting, start: Start) -> SheetLook:
     return sheet_look(photo, sheet, start.camera, pose=start.state.squares[0], scale=start.state.scale)
 
 
+def _without_cards(reference: Sighting) -> PhotoTrouble:
+    """Why no card was found beside a reference, as far as that can be told."""
+    found = f"The {_kind_of(reference)} was found, but no card"
+    if "reference-blurred" in reference.doubts:
+        return PhotoTrouble("too-blurred", f"{found}: it is blurred over {2.4 * reference.blur_px:.0f} pixels.")
+    return PhotoTrouble("no-cards", f"{found}.")
+
+
 def _kind_of(sighting: Sighting) -> str:
     kind = "measuring sheet" if isinstance(sighting, SheetSighting) else "reference square"
     return f"{kind} ({sighting.design.name})"
@@ -229,8 +238,9 @@ def _photo_facts(photo: Photo) -> PhotoFacts:
 
 def _shot_flags(
     photo: Photo, squares: tuple[Sighting, ...], solution: Solution, settings: Settings, found: BankCards,
-    suspected: float | None,
+    suspected: float | None, screen: OnScreen,
 ) -> tuple[str, ...]:  # fmt: skip
+    doubts = {doubt for square in squares for doubt in square.doubts}
     cause = solution.adjustment.strain.cause
     conditions = {
         "scale-assumed": _scale_source(settings, found) == "assumed",
@@ -241,6 +251,8 @@ def _shot_flags(
         "slanted": solution.adjustment.state.camera.tilt_deg > SLANTED_DEG,
         "blurred": squares[0].blur_px > BLURRED_PX,
         "reference-residuals": solution.adjustment.point_rms_px > RESIDUALS_PX,
+        **{code: code in doubts for code in ("reference-covered", "reference-glare", "reference-blurred")},
+        "reference-on-screen": screen is OnScreen.PERHAPS,
         "square-bent": solution.adjustment.is_bent,
         "geometry-strained": cause is Cause.LENS,
         "scale-strained": cause is Cause.PRINT,

@@ -60,13 +60,13 @@ def refusal_text(scores: Sequence[RefusalScore], *, heading: str = "Spoiled shot
 
 
 def refusal_targets(scores: Sequence[RefusalScore]) -> list[Target]:
-    """That every spoiled shot is named rightly, and no piece in one is given a size."""
+    """That every spoiled shot is named rightly, and no piece in one is given a size without the right doubt."""
     if not scores:
         return []
-    right, sized = sum(score.is_right for score in scores), sum(score.sized for score in scores)
+    right, sized = sum(score.is_right for score in scores), sum(score.sized for score in scores if not score.is_right)
     return [
         Target(name="refuse: named rightly", asked="all", found=f"{right} of {len(scores)}", met=right == len(scores)),
-        Target(name="refuse: pieces sized", asked="none", found=str(sized), met=sized == 0),
+        Target(name="refuse: pieces sized without that doubt", asked="none", found=str(sized), met=sized == 0),
     ]
 
 

@@ -36,10 +36,23 @@ OUR_FIDUCIALS = tuple(sorted({*DESIGNS, *SHEET_CORNERS}))
 """Ids of the fiducials of all references."""
 MIN_PX_PER_MM = {"square-80": 1.0, "square-30": 2.3}
 """Below this a cell is less than six pixels wide and saddle points run into each other."""
-MIN_SHARE_OF_SADDLES = 0.5
+FEWEST_SHARE, CLEAR_SHARE = 0.25, 0.5
+"""Of a square's saddle points. Fewer than the first may agree by accident (common practice, no source); with fewer than
+the second something hides the square, which is said: where points lie in the design and how they scatter carries the
+rest into u."""
+HIDDEN = ("reference-covered", "reference-glare")
+"""What may hide a part of a square whose other points are as good as ever."""
 MAX_BLUR_OF_CELL = 0.28
+"""A blur wider than that reaches from one crossing to the next: it is doubted, as crossings are fitted up to 0.3."""
+LENS_DEGREE, FEWEST_FOR_LENS = 3, 40
+"""Of the polynomial that a lens moves points by, beside the homography, and how many points it needs."""
+OFF_PX, OFF_SPREADS = 0.35, 5.0
+"""A point further from the course of all than this, and than so many times the usual, is something else."""
 BLURRED_DETAIL = 0.02
 """Curvature over contrast of a reduced picture in which nothing is sharp any more."""
+NEAR_PX, FAINT = 20.0, 1.0
+"""Light that changes over more pixels than that is no contrast of things; a table with less contrast than so many code
+values shows nothing that could be sharp."""
 MAX_PATCH_PX = 24
 """Half side of the patch around a crossing: wider ones gain little and cost time."""
 MAX_TILT_FORESHORTENING = 0.5
@@ -53,7 +66,7 @@ class SquareSighting:
 
     `homography`: design mm to pixels, without the lens. `blur_px`: standard deviation of the photo's blur there, in
     pixels, and `blur_covariance_px2` (2, 2) its covariance, which has a direction where the phone was moved; `black`,
-    `white`: code values (median) of the cells.
+    `white`: code values (median) of the cells. `doubts`: codes of flags on what was seen of it.
     """
 
     design: SquareDesign
@@ -64,6 +77,7 @@ class SquareSighting:
     black: float
     white: float
     blur_covariance_px2: Floats | None = None
+    doubts: tuple[str, ...] = ()
 
     @property
     def px_per_mm(self) -> float:
@@ -93,6 +107,7 @@ def find_squares(photo: Photo) -> tuple[Sighting, ...]:
     """
     green = photo.pixels_bgr[..., 1]
     refusals: list[PhotoTrouble] = []
+    doubted: list[SquareSighting] = []
     for side in _search_sides(max(green.shape)):
         found: list[SquareSighting] = []
         of_sheet: list[tuple[int, Floats]] = []
@@ -110,8 +125,12 @@ def find_squares(photo: Photo) -> tuple[Sighting, ...]:
                 refusals.append(PhotoTrouble("reference-unclear", words))
         if of_sheet:
             return (sight_sheet(photo, of_sheet),)
-        if found:
-            return tuple(sorted(_distinct(found), key=lambda s: -s.px_per_mm * s.design.side_mm))
+        clear = [one for one in found if not one.doubts]
+        if clear:
+            return _by_size(clear)
+        doubted += found
+    if doubted:
+        return _by_size(doubted)
     raise refusals[0] if refusals else _nothing_seen(photo)
 
 
@@ -176,11 +195,6 @@ def _sight(green: Codes, design: SquareDesign, fiducial_px: Floats) -> SquareSig
         raise PhotoTrouble(
             "reference-too-small", f"The reference square has only {px_per_mm:.1f} pixels per millimetre."
         )
-    sides = side_lengths(apply_homography(start, design.cut_corners_mm))
-    if min(sides[0] + sides[2], sides[1] + sides[3]) < MAX_TILT_FORESHORTENING * max(
-        sides[0] + sides[2], sides[1] + sides[3]
-    ):
-        raise PhotoTrouble("too-slanted", "The photo was taken at more than about 55 degrees from straight above.")
     return _grown(green, design, start)
 
 
@@ -198,16 +212,15 @@ def _grown(green: Codes, design: SquareDesign, start: Floats) -> SquareSighting:
     crossings = _crossings(green, h, design, _refined(green, h, mm, 0.36))
     good = crossings.ok & _contrast_is_right(crossings, mm, design, white - black)
     good = _consistent(h, mm, crossings.points_px, good)
-    if good.sum() < MIN_SHARE_OF_SADDLES * len(mm):
-        _explain_missing(green, h, design, white - black, int(good.sum()))
+    doubts = _hiding(green, h, design, white - black, int(good.sum()))
     h = fit_homography(mm[good], crossings.points_px[good])
     blur = float(np.median(crossings.blur_px[good]))
     cell = float(np.median(_cell_px(h, design.cell_mm, mm)))
     if blur > MAX_BLUR_OF_CELL * cell:
-        raise PhotoTrouble("too-blurred", f"The photo is blurred over {2.4 * blur:.0f} pixels.")
+        doubts = (*doubts, "reference-blurred")
     return SquareSighting(
         design=design, points_mm=mm[good], points_px=crossings.points_px[good], homography=h,
-        blur_px=blur, black=black, white=white,
+        blur_px=blur, black=black, white=white, doubts=doubts,
         blur_covariance_px2=blur_covariance_px2(green, h, mm[good], cell_mm=design.cell_mm, blur_px=blur),
     )  # fmt: skip
 
@@ -262,13 +275,28 @@ def _robust_homography(mm: Floats, px: Floats) -> Floats:
 
 
 def _consistent(h: Floats, mm: Floats, px: Floats, good: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Drop points that lie off the others' homography by far more than a lens could bend a square."""
+    """Drop points that lie off the others' course: a homography, and how a lens bends it where enough are seen."""
     if good.sum() < 8:
         return good
-    fitted = _robust_homography(mm[good], px[good])
-    error = np.linalg.norm(apply_homography(fitted, mm) - px, axis=1)
-    scale = median(error[good])
-    return np.asarray(good & (error < max(0.35, 5.0 * scale)))
+    off = px - apply_homography(_robust_homography(mm[good], px[good]), mm)
+    spread = OFF_SPREADS * median(np.linalg.norm(off, axis=1)[good])
+    kept = _near(off, good, spread)
+    for _ in range(3 if kept.sum() >= FEWEST_FOR_LENS else 0):
+        rest = off - _bent_by_lens(mm, off, kept)
+        kept = _near(rest, good, OFF_SPREADS * median(np.linalg.norm(rest, axis=1)[good]))
+    # so few that agree no better than that agree by accident
+    return kept if kept.sum() >= CLEAR_SHARE * len(mm) else _near(off, good, OFF_PX)
+
+
+def _near(off: Floats, good: NDArray[np.bool_], most_px: float) -> NDArray[np.bool_]:
+    return np.asarray(good & (np.linalg.norm(off, axis=1) < max(OFF_PX, most_px)))
+
+
+def _bent_by_lens(mm: Floats, off: Floats, kept: NDArray[np.bool_]) -> Floats:
+    """The smooth part (n, 2) of what a homography leaves, by the points kept."""
+    x, y = (mm / np.abs(mm).max()).T
+    basis = np.column_stack([x**i * y**k for i in range(LENS_DEGREE + 1) for k in range(LENS_DEGREE + 1 - i)])
+    return np.asarray(basis @ np.linalg.lstsq(basis[kept], off[kept])[0])
 
 
 def _jacobians(h: Floats, mm: Floats) -> Floats:
@@ -304,26 +332,47 @@ def _median_at(green: Codes, points: Floats) -> float:
     return float(np.median(green[y[inside], x[inside]])) if inside.any() else 0.0
 
 
-def _explain_missing(green: Codes, h: Floats, design: SquareDesign, contrast: float, seen: int) -> None:
+def _hiding(green: Codes, h: Floats, design: SquareDesign, contrast: float, seen: int) -> tuple[str, ...]:
+    """Codes of the doubt in a square of which only a part is seen; PhotoTrouble where too little is."""
+    if seen >= CLEAR_SHARE * len(design.saddles_mm):
+        return ()
+    trouble = _what_hides(green, h, design, contrast, seen)
+    if trouble.code in HIDDEN and seen >= FEWEST_SHARE * len(design.saddles_mm):
+        return (trouble.code,)
+    raise trouble
+
+
+def _what_hides(green: Codes, h: Floats, design: SquareDesign, contrast: float, seen: int) -> PhotoTrouble:
     height, width = green.shape
     cut = apply_homography(h, design.cut_corners_mm)
     if (cut < 0).any() or (cut > [width - 1, height - 1]).any():
-        raise PhotoTrouble("reference-cut", f"The reference square ({design.name}) is cut off by the photo's edge.")
+        return PhotoTrouble("reference-cut", f"The reference square ({design.name}) is cut off by the photo's edge.")
     if glare_share(green, apply_homography(h, design.black_cells_mm + design.cell_mm / 2)) > GLARE:
-        raise PhotoTrouble("reference-glare", f"Light is mirrored on the reference square ({design.name}).")
+        return PhotoTrouble("reference-glare", f"Light is mirrored on the reference square ({design.name}).")
     if contrast < 20 * (1 if green.dtype == np.uint8 else 257):
-        raise PhotoTrouble("reference-unclear", "Black and white of the reference square hardly differ in the photo.")
-    sharp = cv2.Laplacian(_crop(green, cut), cv2.CV_32F).std() / max(contrast, 1.0)
-    if sharp < 0.03:
-        raise PhotoTrouble("too-blurred", "The reference square is too blurred to be read.")
-    raise PhotoTrouble(
-        "reference-covered", f"Only {seen} of {len(design.saddles_mm)} points of the reference square can be seen."
-    )
+        return PhotoTrouble("reference-unclear", "Black and white of the reference square hardly differ in the photo.")
+    if cv2.Laplacian(_crop(green, cut), cv2.CV_32F).std() / max(contrast, 1.0) < 0.03:
+        return PhotoTrouble("too-blurred", "The reference square is too blurred to be read.")
+    if _foreshortening(cut) < MAX_TILT_FORESHORTENING:
+        return PhotoTrouble("too-slanted", "The photo was taken at more than about 55 degrees from straight above.")
+    words = f"Only {seen} of {len(design.saddles_mm)} points of the reference square can be seen."
+    return PhotoTrouble("reference-covered", words)
+
+
+def _foreshortening(corners: Floats) -> float:
+    """The shorter of a square's two ways over the longer, as seen."""
+    sides = side_lengths(corners)
+    ways = (float(sides[0] + sides[2]), float(sides[1] + sides[3]))
+    return min(ways) / max(ways)
 
 
 def _crop(green: Codes, corners: Floats) -> Codes:
     (x0, y0), (x1, y1) = np.maximum(corners.min(0), 0).astype(int), np.maximum(corners.max(0), 2).astype(int)
     return np.ascontiguousarray(green[y0 : y1 + 1, x0 : x1 + 1])
+
+
+def _by_size(found: list[SquareSighting]) -> tuple[SquareSighting, ...]:
+    return tuple(sorted(_distinct(found), key=lambda s: -s.px_per_mm * s.design.side_mm))
 
 
 def _distinct(found: list[SquareSighting]) -> list[SquareSighting]:
@@ -340,7 +389,8 @@ def _distinct(found: list[SquareSighting]) -> list[SquareSighting]:
 def _nothing_seen(photo: Photo) -> PhotoTrouble:
     grey = reduced_grey(photo, min(1.0, 1000 / max(photo.width_px, photo.height_px)))
     smooth = cv2.GaussianBlur(grey.astype(np.float32), (0, 0), 1.5)
-    detail = float(cv2.Laplacian(smooth, cv2.CV_32F).std()) / max(float(smooth.std()), 1e-3)
-    hint = " The photo is very blurred." if detail < BLURRED_DETAIL else ""
+    contrast = float((smooth - cv2.GaussianBlur(smooth, (0, 0), NEAR_PX)).std())
+    blurred = contrast > FAINT and float(cv2.Laplacian(smooth, cv2.CV_32F).std()) < BLURRED_DETAIL * contrast
+    hint = " The photo is very blurred." if blurred else ""
     code = "too-blurred" if hint else "no-reference"
     return PhotoTrouble(code, f"No printed reference square was found.{hint}")

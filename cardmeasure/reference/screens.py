@@ -1,11 +1,15 @@
 """Whether a reference square is shown on a screen instead of printed on paper: its size is then anything.
 
-Two signs, each of which no print on paper on a mat shows: a regular grid within the white cells (the screen's pixels,
-or what they make with the camera's), and black that is blacker than ink while no cut edge of paper can be seen.
+Two signs: a regular grid within the white cells (the screen's pixels, or what they make with the camera's), and black
+that is blacker than ink. Both together are a screen, and no size can be given. One alone is a suspicion, for
+compression may draw a grid into noise, and a phone's steep tone curve makes ink as black; so black counts only where no
+cut edge of paper can be seen, as on a white desk. The geometry is right all the same and no u could say it: it is a
+doubt.
 """
 
 from __future__ import annotations
 
+from enum import Enum
 from typing import Any
 
 import numpy as np
@@ -34,11 +38,22 @@ BEYOND_MM, PAGE = 5.0, 0.75
 """So far outside the cutting line there is mat. What has this share of the paper's light there is no mat."""
 
 
-def is_on_screen(photo: Photo, square: Sighting) -> bool:
-    """Whether the square is shown on a screen, as far as that can be seen; False for any other design."""
+class OnScreen(Enum):
+    """Whether a square is shown on a screen."""
+
+    NO = "no"
+    PERHAPS = "perhaps"
+    SURELY = "surely"
+
+
+def on_screen(photo: Photo, square: Sighting) -> OnScreen:
+    """Whether the square is shown on a screen, as far as that can be seen; no for any other design."""
     if isinstance(square, SheetSighting):
-        return False
-    return _has_a_grid(photo, square) or (_blackness(photo, square) < INK and _is_uncut(photo, square))
+        return OnScreen.NO
+    grid, black = _has_a_grid(photo, square), _blackness(photo, square) < INK
+    if grid and black:
+        return OnScreen.SURELY
+    return OnScreen.PERHAPS if grid or (black and _is_uncut(photo, square)) else OnScreen.NO
 
 
 def _has_a_grid(photo: Photo, square: SquareSighting) -> bool:

@@ -37,6 +37,7 @@ FEWEST = 60
 """Saddle points that must be seen: a hand's breadth of open check."""
 MIN_PX_PER_MM = 1.6
 MAX_BLUR_OF_CELL = 0.28
+"""A blur wider than that reaches from one crossing to the next, and is doubted."""
 MAX_PATCH_PX = 10
 ALONE, BENT = 40, 150
 """With fewer points a homography says all there is to say; with more than the latter a polynomial of the fifth degree
@@ -57,6 +58,7 @@ class SheetSighting:
     black: float
     white: float
     fiducials_px: Floats
+    doubts: tuple[str, ...] = ()
 
     @property
     def px_per_mm(self) -> float:
@@ -177,12 +179,11 @@ def _sighted(photo: Photo, design: SheetDesign, course: _Course, seen: dict[int,
     if good.sum() < FEWEST:
         raise _hidden(design, int(good.sum()))
     blur = float(np.median(crossings.blur_px[good]))
-    if blur > MAX_BLUR_OF_CELL * cell:
-        raise PhotoTrouble("too-blurred", f"The photo is blurred over {2.4 * blur:.0f} pixels.")
     black, white = _levels(green, design, course, seen)
     return SheetSighting(
         design=design, points_mm=mm[good], points_px=px[good], homography=fit_homography(mm[good], px[good]),
         blur_px=blur, black=black, white=white, fiducials_px=np.array(list(seen.values())),
+        doubts=("reference-blurred",) if blur > MAX_BLUR_OF_CELL * cell else (),
     )  # fmt: skip
 
 

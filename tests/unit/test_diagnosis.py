@@ -18,7 +18,7 @@ from cardmeasure.reference.design import SQUARE_80
 from cardmeasure.reference.diagnosis import diagnosed
 from cardmeasure.reference.finding import find_squares
 from cardmeasure.reference.glare import glare_share
-from cardmeasure.reference.screens import is_on_screen, white_cells_mm
+from cardmeasure.reference.screens import OnScreen, on_screen, white_cells_mm
 from cardmeasure.settings import Settings
 
 Floats = NDArray[np.float64]
@@ -75,6 +75,21 @@ def test_glare_beside_the_fiducial_is_glare_too() -> None:
     assert code(with_patch(light, [[-45, 11], [45, 11], [45, 45], [-45, 45]], 1.0)) == "reference-glare"
 
 
+@pytest.mark.parametrize(("patch", "value", "doubt"), [
+    ([[-45, -45], [45, -45], [45, 45], [15, 45], [15, -10], [-45, -10]], 0.3, "reference-covered"),
+    ([[-45, -45], [45, -45], [45, 45], [15, 45], [15, -10], [-45, -10]], 1.0, "reference-glare"),
+])  # fmt: skip
+def test_a_square_of_which_less_than_half_is_seen_is_used_with_a_doubt(
+    patch: list[list[float]], value: float, doubt: str
+) -> None:
+    """Its fiducial can be read, and the points of two sides are where they should be."""
+    (square,) = find_squares(photo(with_patch(scene(), patch, value)))
+    seen = len(square.points_mm) / len(SQUARE_80.saddles_mm)
+    assert 0.25 < seen < 0.5 and square.doubts == (doubt,)
+    h = homography_of(px_per_mm=4.6, middle_px=(321.3, 258.8), turn_deg=12.0)
+    assert np.abs(square.points_px - mapped(h, square.points_mm)).max() < 0.1
+
+
 @pytest.mark.parametrize("blur_px", [9.0, 12.0])
 def test_a_square_out_of_focus_is_too_blurred(blur_px: float) -> None:
     assert code(scene(), blur_px=blur_px) == "too-blurred"
@@ -113,28 +128,61 @@ def test_the_check_is_found_at_any_turn_and_its_cells_are_as_large_as_they_are(t
     assert np.ptp(check.cells, axis=0).max() <= 11
 
 
-def test_a_screen_is_told_by_its_grid_and_paper_is_not() -> None:
+def seen_on(light: Floats, *, blur_px: float = 0.7) -> OnScreen:
+    seen = photo(light, blur_px=blur_px)
+    return on_screen(seen, find_squares(seen)[0])
+
+
+def black(light: Floats) -> Floats:
+    """The same with black that is blacker than ink."""
+    return np.where(light < 0.1, 0.006, light)
+
+
+def on_white(light: Floats) -> Floats:
+    """The same without an edge of paper."""
+    return np.where(np.isclose(light, TABLE), PAPER, light)
+
+
+def gridded(light: Floats) -> Floats:
     y, x = np.mgrid[:HEIGHT, :WIDTH]
-    paper = scene()
-    assert not is_on_screen(photo(paper), find_squares(photo(paper))[0])
-    screen = paper * (1 - 0.45 * ((x % 4 == 0) | (y % 4 == 0)))
-    assert is_on_screen(photo(screen, blur_px=0.5), find_squares(photo(screen, blur_px=0.5))[0])
+    return light * (1 - 0.45 * ((x % 4 == 0) | (y % 4 == 0)))
+
+
+def test_a_grid_and_black_that_no_ink_has_are_a_screen() -> None:
+    screen = gridded(black(scene()))
+    assert seen_on(screen, blur_px=0.5) is OnScreen.SURELY
     assert code(screen, blur_px=0.5) == "reference-on-screen"
 
 
-def test_a_screen_too_fine_to_be_seen_is_told_by_its_black_where_no_paper_ends() -> None:
+def test_a_grid_alone_is_a_doubt() -> None:
+    assert seen_on(scene()) is OnScreen.NO
+    assert seen_on(gridded(scene()), blur_px=0.5) is OnScreen.PERHAPS
+
+
+def test_black_without_an_edge_of_paper_is_a_doubt() -> None:
     light = scene(px_per_mm=3.2)
-    black = np.where(light < 0.1, 0.006, light)
-    on_white = np.where(np.isclose(light, TABLE), PAPER, black)
-    assert is_on_screen(photo(on_white), find_squares(photo(on_white))[0])
-    assert not is_on_screen(photo(black), find_squares(photo(black))[0]), "cut out, it is a print, however black"
-    uncut = np.where(np.isclose(light, TABLE), PAPER, light)
-    assert not is_on_screen(photo(uncut), find_squares(photo(uncut))[0]), "an uncut page is a print"
+    assert seen_on(on_white(black(light))) is OnScreen.PERHAPS
+    assert seen_on(black(light)) is OnScreen.NO, "cut out, it is a print, however black"
+    assert seen_on(on_white(light)) is OnScreen.NO, "an uncut page is a print"
+
+
+def test_a_black_print_on_a_white_desk_is_measured_with_a_doubt() -> None:
+    """It may be shown on a screen, and the size of the card with it; the geometry is right."""
+    width, height = 900, 520
+    light = table(width, height)
+    h = homography_of(px_per_mm=4.6, middle_px=(240.3, 258.8))
+    lay_square(light, SQUARE_80, h)
+    light = np.where(light < 0.1, 0.006, np.where(np.isclose(light, TABLE), PAPER, light))
+    card = mapped(h, np.array([[60.0, -40.0], [123.0, -40.0], [123.0, 48.0], [60.0, 48.0]]))
+    cv2.fillPoly(light, [np.round(card).astype(np.int32)], 0.1)
+    result = measure(photo(light), name="a.jpg", settings=Settings(thickness_mm=0.1))
+    assert "reference-on-screen" in result.flags
+    (one,) = (piece for piece in result.cards if piece.is_sized)
+    assert (one.width_mm, one.height_mm) == pytest.approx((63.0, 88.0), abs=0.3)
 
 
 def test_noise_is_no_grid() -> None:
-    noisy = scene() * np.random.default_rng(3).normal(1, 0.09, (HEIGHT, WIDTH))
-    assert not is_on_screen(photo(noisy), find_squares(photo(noisy))[0])
+    assert seen_on(scene() * np.random.default_rng(3).normal(1, 0.09, (HEIGHT, WIDTH))) is OnScreen.NO
 
 
 def test_white_cells_are_white() -> None:

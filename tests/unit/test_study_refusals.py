@@ -90,6 +90,7 @@ def test_what_is_refused_or_flagged_for_the_right_reason_is_right_and_all_else_i
     assert "| glare | 2 | 1 | 1 | scale-assumed |" in text and "| cut | 1 | 0 | 0 | no-reference |" in text
     assert [target.met for target in refusal_targets(scores)] == [False, False]
     assert [target.met for target in refusal_targets(scores[:1])] == [True, True]
+    assert [target.met for target in refusal_targets(scores[3:])] == [True, True], "sized, but with the right doubt"
     assert with_refusals({"groups": {"refuse": {}}}, scores)["groups"]["refuse"] == {"named_rightly": 0.5, "sized": 2}
 
 
