@@ -8,5 +8,7 @@ from calibration.rig.truth import truth
 
 PICTURES = 1
 """Version of the pictures: whoever changes what any existing scene looks like raises it, and all are rendered anew."""
+FAMILY_PICTURES = 1
+"""The same for families of scenes, which are rendered anew when either is raised."""
 
-__all__ = ["PICTURES", "Scene", "random_scene", "render", "truth", "write_shot"]
+__all__ = ["FAMILY_PICTURES", "PICTURES", "Scene", "random_scene", "render", "truth", "write_shot"]

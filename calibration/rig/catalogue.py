@@ -7,6 +7,8 @@ from typing import Protocol
 
 from calibration.rig.bank_scenes import bank_scene
 from calibration.rig.decoy_scenes import decoy_scene
+from calibration.rig.families import family_scene
+from calibration.rig.folds import FAMILIES
 from calibration.rig.groups import CHANGES, random_scene
 from calibration.rig.neighbour_scenes import neighbour_scene
 from calibration.rig.odd_scenes import odd_scene
@@ -38,3 +40,5 @@ BUILDERS: dict[str, Builder] = {
     **{group: partial(run_scene, group) for group in RUNS},
 }
 """All groups, and what draws their scenes."""
+FAMILY_BUILDERS: dict[str, Builder] = {family: partial(family_scene, family) for family in FAMILIES}
+"""All families of scenes less like the others (see `folds`), and what draws their scenes."""

@@ -36,7 +36,7 @@ def decoy_scene(
     decoys: list[Card] = []
     for name in names:
         parts = THINGS[str(name)](rng)
-        placed = _placed(rng, scene, parts, taken)
+        placed = placed_parts(rng, scene, parts, taken)
         if placed:
             decoys += placed
             taken.append(_box(placed))
@@ -44,7 +44,7 @@ def decoy_scene(
     return focused(replace(scene, decoys=tuple(decoys), mat=mat))
 
 
-def _thing(
+def thing(
     outline: Outline, style: str, *, at: tuple[float, float] = (0.0, 0.0), turn: float = 0.0, high: float,
     base: float = 0.0, core: Rgb = (0.3, 0.3, 0.3), gloss: float = 0.6, seed: int = 0,
 ) -> Card:  # fmt: skip
@@ -68,15 +68,15 @@ def _pen(rng: Rng) -> list[Card]:
     wide = float(rng.uniform(8, 11))
     core: Rgb = tuple(float(v) for v in rng.uniform(0.02, 0.5, 3))  # type: ignore[assignment]
     return [
-        _thing(_bar(float(rng.uniform(120, 142)), wide), "barrel", high=wide, core=core, seed=_seed(rng)),
-        _thing(_bar(38.0, 2.0), "metal", at=(0.0, 44.0), high=1.5, base=wide, core=(0.5, 0.5, 0.5), seed=_seed(rng)),
+        thing(_bar(float(rng.uniform(120, 142)), wide), "barrel", high=wide, core=core, seed=_seed(rng)),
+        thing(_bar(38.0, 2.0), "metal", at=(0.0, 44.0), high=1.5, base=wide, core=(0.5, 0.5, 0.5), seed=_seed(rng)),
     ]
 
 
 def _die(rng: Rng) -> list[Card]:
     side = float(rng.uniform(12, 18))
     return [
-        _thing(rectangle_outline(side, side, radius_mm=1.5), "pips", high=side, core=(0.7, 0.68, 0.62), seed=_seed(rng))
+        thing(rectangle_outline(side, side, radius_mm=1.5), "pips", high=side, core=(0.7, 0.68, 0.62), seed=_seed(rng))
     ]
 
 
@@ -85,7 +85,7 @@ def _coins(rng: Rng) -> list[Card]:
     for _ in range(int(rng.integers(1, 6))):
         high = float(rng.uniform(1.6, 2.3))
         at = (float(rng.normal(0, 0.8)), float(rng.normal(0, 0.8)))
-        out.append(_thing(regular_outline(1, wide), "metal", at=at, high=high, base=base, core=(0.35, 0.28, 0.15),
+        out.append(thing(regular_outline(1, wide), "metal", at=at, high=high, base=base, core=(0.35, 0.28, 0.15),
                           gloss=1.0, seed=_seed(rng)))  # fmt: skip
         base += high
     return out
@@ -94,7 +94,7 @@ def _coins(rng: Rng) -> list[Card]:
 def _cable(rng: Rng) -> list[Card]:
     x, y, turn, out, seed = 0.0, 0.0, 0.0, [], _seed(rng)
     for _ in range(int(rng.integers(7, 11))):
-        out.append(_thing(_bar(16.0, 3.6), "black-rubber", at=(x, y), turn=math.degrees(turn) - 90, high=3.4,
+        out.append(thing(_bar(16.0, 3.6), "black-rubber", at=(x, y), turn=math.degrees(turn) - 90, high=3.4,
                           core=(0.05, 0.05, 0.05), seed=seed))  # fmt: skip
         turn += float(rng.normal(0.25, 0.25))
         x, y = x + 12.0 * math.cos(turn), y + 12.0 * math.sin(turn)
@@ -106,16 +106,16 @@ def _keys(rng: Rng) -> list[Card]:
     for k in range(2):
         turn = float(rng.uniform(20, 60)) * (k + 1)
         c, s = math.sin(math.radians(turn)), math.cos(math.radians(turn))
-        out.append(_thing(_bar(30.0, 7.5), "metal", at=(26 * -c, 26 * s), turn=turn, high=2.0, base=2.0 * k,
+        out.append(thing(_bar(30.0, 7.5), "metal", at=(26 * -c, 26 * s), turn=turn, high=2.0, base=2.0 * k,
                           core=(0.4, 0.4, 0.38), gloss=1.0, seed=seed))  # fmt: skip
-        out.append(_thing(regular_outline(1, 23.0), "metal", at=(0.0, 3.0 * k), high=2.0, base=2.0 * k,
+        out.append(thing(regular_outline(1, 23.0), "metal", at=(0.0, 3.0 * k), high=2.0, base=2.0 * k,
                           core=(0.4, 0.4, 0.38), gloss=1.0, seed=seed))  # fmt: skip
     return out
 
 
 def _finger(rng: Rng) -> list[Card]:
     wide = float(rng.uniform(14, 18))
-    return [_thing(_bar(float(rng.uniform(65, 95)), wide), "skin", high=0.7 * wide, core=(0.5, 0.3, 0.22), gloss=0.2,
+    return [thing(_bar(float(rng.uniform(65, 95)), wide), "skin", high=0.7 * wide, core=(0.5, 0.3, 0.22), gloss=0.2,
                    seed=_seed(rng))]  # fmt: skip
 
 
@@ -129,7 +129,7 @@ def _receipt(rng: Rng) -> list[Card]:
         (-w / 2, h / 2 + tear[3]),
     )
     outline = Outline(corners_mm=tuple((float(x), float(y)) for x, y in corners))
-    return [_thing(outline, "receipt", high=0.07, core=(0.8, 0.8, 0.8), gloss=0.1, seed=_seed(rng))]
+    return [thing(outline, "receipt", high=0.07, core=(0.8, 0.8, 0.8), gloss=0.1, seed=_seed(rng))]
 
 
 THINGS: dict[str, Callable[[Rng], list[Card]]] = {
@@ -151,7 +151,8 @@ def _corners(part: Card) -> Floats:
     return on_table(part.place, plan)
 
 
-def _placed(rng: Rng, scene: Scene, parts: list[Card], taken: list[Floats]) -> list[Card]:
+def placed_parts(rng: Rng, scene: Scene, parts: list[Card], taken: list[Floats]) -> list[Card]:
+    """The parts of a thing, turned and moved as one to where there is room; none where there is not."""
     box = _box(parts)
     middle = box.mean(axis=0)
     place = find_place(rng, scene.camera, box - middle, taken, steep=True, margin_px=10.0, around=None)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from calibration.rig.camera import optics
 from calibration.rig.compiled import compiled, over_rows
+from calibration.rig.phone_software import sharpened, smeared, tone_mapped, with_blotches
 from calibration.rig.scene import Camera, Post
 
 Singles = NDArray[np.float32]
@@ -158,17 +159,16 @@ def add_noise(light: Singles, post: Post, seed: int) -> Singles:
 
 
 def display(light: Singles, post: Post) -> Singles:
-    """Display values, 0..1, by the tone curve (KeyError if unknown), with unsharp masking as phones do it."""
+    """Display values, 0..1, by the tone curve (KeyError if unknown), and what phones' software makes of them."""
     # A table is ten times as fast as the powers, and finer than a 16-bit sensor.
     table = TONES[post.tone](np.linspace(0, 1, 65536, dtype=np.float32))
     shown = table[(np.clip(light, 0, 1) * 65535 + 0.5).astype(np.uint16)]
-    if post.sharpen > 0:
-        soft = cv2.GaussianBlur(shown, (0, 0), post.sharpen_px, borderType=cv2.BORDER_REPLICATE)
-        shown = shown + post.sharpen * (shown - soft)
+    shown = sharpened(tone_mapped(smeared(shown, post), post), post)
     return np.asarray(np.clip(shown, 0, 1), np.float32)
 
 
 def develop(linear: Singles, post: Post, *, camera: Camera, seed: int) -> NDArray[np.uint8]:
     """The finished picture, upright, (height, width, 3) sRGB bytes, from linear radiance of the same shape."""
-    shown = display(add_noise(expose(linear, post, camera), post, seed), post)
+    light = with_blotches(add_noise(expose(linear, post, camera), post, seed), post, seed)
+    shown = display(light, post)
     return np.asarray(shown * 255 + 0.5, np.uint8)

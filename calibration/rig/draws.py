@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from calibration.rig.camera import focal_px_of, pose_above
-from calibration.rig.faces import face_raster
+from calibration.rig.face_rasters import face_raster
 from calibration.rig.mats import MATS
 from calibration.rig.outlines import rectangle_outline
 from calibration.rig.scene import Camera, Card, Face, Lamp, Light, Phone, Place, Post, Print, Rgb, Xy

@@ -9,8 +9,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.rig.scene import Face
-
 Singles = NDArray[np.float32]
 Rng = np.random.Generator
 
@@ -278,20 +276,5 @@ STYLES: dict[str, Callable[[Canvas, Rng], None]] = {
     "skin": _skin,
     "receipt": _receipt,
 }
-"""All kinds of face; `even` is bare board, for tests of geometry; from `barrel` on they are of what is no card."""
-
-
-def face_raster(face: Face, *, width_mm: float, height_mm: float, px_per_mm: float) -> Singles:
-    """Reflectance of a face, (rows, columns, 3), its first row at the top.
-
-    Deterministic by style, seed and size. Raises KeyError for a style that is not in `STYLES`.
-    """
-    canvas = Canvas(width_mm=width_mm, height_mm=height_mm, px_per_mm=px_per_mm)
-    rng = np.random.default_rng([face.seed, 71])
-    STYLES[face.style](canvas, rng)
-    if face.style != "even":  # no print is quite even
-        rows, columns = canvas.pixels.shape[:2]
-        canvas.pixels *= 1 + 0.004 * mottle(rng, rows, columns, cells=7) + 0.006 * mottle(rng, rows, columns, cells=120)
-    display = np.clip(canvas.pixels, 0, 1)
-    linear = np.where(display <= 0.04045, display / 12.92, ((display + 0.055) / 1.055) ** 2.4)
-    return np.asarray(INK + (PAPER - INK) * linear, np.float32)
+"""The first kinds of face; `even` is bare board, for tests of geometry; from
+`barrel` on they are of what is no card."""

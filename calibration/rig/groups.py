@@ -98,11 +98,23 @@ def find_place(
     inside = np.flatnonzero(((px > margin_px) & (px < high)).all((1, 2)))
     if around is not None:
         inside = inside[np.argsort(np.linalg.norm(px[inside].mean(1) - around, axis=1))]
-    for n in inside:
-        world = np.column_stack([x[n], y[n]])
-        if is_free(world, taken):
-            return Place(x_mm=float(drawn[n, 0]), y_mm=float(drawn[n, 1]), turn_deg=float(drawn[n, 2]))
+    world = np.stack([x[inside], y[inside]], axis=2)
+    for n in np.flatnonzero(_may_be_free(world, taken)):
+        if is_free(world[n], taken):
+            spot, turn = drawn[inside[n], :2], drawn[inside[n], 2]
+            return Place(x_mm=float(spot[0]), y_mm=float(spot[1]), turn_deg=float(turn))
     return None
+
+
+def _may_be_free(world: Floats, taken: list[Floats]) -> NDArray[np.bool_]:
+    """Which of many places (n, corners, 2) of one polygon are not taken at first sight: middles too close together."""
+    free = np.ones(len(world), bool)
+    if len(world) and taken:
+        middles, inner = world.mean(1), _radii(world[0])[1]
+        for other in taken:
+            near = inner + _radii(other)[1] - 1e-9
+            free &= np.linalg.norm(middles - other.mean(0), axis=1) >= near
+    return free
 
 
 def fullness(camera: Camera, cards: list[Card], *, designs: tuple[str, ...]) -> float:

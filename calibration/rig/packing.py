@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from calibration.rig.camera import optics, rays
 from calibration.rig.compiled import compiled, over_rows
 from calibration.rig.covers import cover_of
-from calibration.rig.faces import face_raster
+from calibration.rig.face_rasters import face_raster
 from calibration.rig.lighting import AMBIENCE, FACE_NODES, LAMP, Lights, Maps, light_faces, light_ground
 from calibration.rig.mirror import panes
 from calibration.rig.outlines import inset
@@ -18,6 +18,7 @@ from calibration.rig.pieces import MOST_CORNERS, PIECE, Record, distance, to_pie
 from calibration.rig.printed import design_names, printed_designs
 from calibration.rig.scene import Bow, Camera, Curl, Outline, Place, Scene, Square
 from calibration.rig.shading import Bowed, World
+from calibration.rig.warps import warp_rise_mm, warp_terms
 from cardmeasure.reference.design import DESIGNS, SquareDesign
 from cardmeasure.reference.sheet import SHEETS, SheetDesign
 
@@ -87,6 +88,10 @@ def pack_pieces(scene: Scene, *, texel_per_mm: float) -> tuple[NDArray[np.void],
         if card.curl is not None:
             row["across"], row["rise"] = card.curl.across, abs(card.curl.rise_mm)
             row["bend"] = bend_radius_mm(card.curl, (w, h)[card.curl.across])
+        if card.warp is not None:
+            row["warped"], row["rise"] = 1, warp_rise_mm(card.warp, w, h)
+            row["warp"], row["ear"] = warp_terms(card.warp, w, h)
+        row["fray"], row["fray_seed"] = card.fray_mm, card.face.seed % 997
         raster = face_raster(card.face, width_mm=w, height_mm=h, px_per_mm=texel_per_mm)
         row["first"], row["rows"], row["columns"] = first, raster.shape[0], raster.shape[1]
         texels.append(np.rint(np.clip(raster, 0, 1) * 65535).astype(np.uint16).reshape(-1, 3))

@@ -9,6 +9,7 @@ import numpy as np
 
 from calibration.rig.compiled import compiled, compiled_apart
 from calibration.rig.outlines import signed_distance
+from calibration.rig.warps import along_face, frayed, slope, warp_height
 
 Record = Any
 """One row of a structured array, as kernels see it."""
@@ -40,18 +41,27 @@ PIECE = np.dtype(
         ("columns", "i8"),
         ("core", "f8", (3,)),
         ("box", "f8", (4,)),
+        ("warped", "i8"),
+        ("warp", "f8", (4,)),
+        ("ear", "f8", (4,)),
+        ("fray", "f8"),
+        ("fray_seed", "f8"),
         ("vertices", "f8", (MOST_CORNERS, 2)),
     ]
 )
 """One piece: place and turn; base, thickness, signed bend radius (0 is flat), rise and the axis that is bent; the plan
 (see `outlines`) and its box (low corner, sizes); rim, gloss, core; the row of the printed design, -1 for a card; first
-texel, rows and columns of a card's face."""
+texel, rows and columns of a card's face; whether it is warped, the warp's terms and its folded corner (see `warps`);
+depth and seed of a frayed edge."""
 
 
 @compiled
 def distance(p: Record, u: float, v: float) -> float:
     """Signed distance of a point of the piece's own frame from its outline."""
-    return signed_distance(p.vertices, p.count, p.radius, u, v)
+    d = signed_distance(p.vertices, p.count, p.radius, u, v)
+    if p.fray > 0.0 and abs(d) < 6 * p.fray:
+        d += p.fray * frayed(p.fray_seed, u, v)
+    return d
 
 
 @compiled
@@ -67,6 +77,19 @@ def turn_to_piece(p: Record, x: float, y: float) -> tuple[float, float]:
     return p.cos * x + p.sin * y, p.sin * x - p.cos * y
 
 
+@compiled_apart
+def meet_warped(
+    p: Record, top: bool, ou: float, ov: float, oz: float, du: float, dv: float, dz: float
+) -> tuple[float, float, float]:
+    """`meet` of a warped piece: its height where the ray has come to says how far the ray still has to go."""
+    level = p.base + (p.thick if top else 0.0) - oz
+    t = (level + warp_height(p.warp, p.ear, 0.0, 0.0)) / dz
+    for _ in range(9 if p.ear[3] > 0 else 4):
+        t = (level + warp_height(p.warp, p.ear, ou + t * du, ov + t * dv)) / dz
+    u, v = along_face(p.warp, ou + t * du, ov + t * dv)
+    return t, u, v
+
+
 @compiled
 def meet(
     p: Record, top: bool, ou: float, ov: float, oz: float, du: float, dv: float, dz: float
@@ -76,6 +99,8 @@ def meet(
     For a bent piece u, v are lengths along the arc of the neutral surface. The parameter is -1 where there is none.
     """
     base, thick, bend = p.base, p.thick, p.bend
+    if p.warped == 1:
+        return meet_warped(p, top, ou, ov, oz, du, dv, dz)
     if bend == 0.0:
         t = (base + (thick if top else 0.0) - oz) / dz
         return t, ou + t * du, ov + t * dv
@@ -165,6 +190,10 @@ def blocks(p: Record, x: float, y: float, z: float, dx: float, dy: float, dz: fl
 def gap_and_top(p: Record, u: float, v: float) -> tuple[float, float]:
     """Heights above the mat of the underside and of the top at a point of the piece (clamped to its box)."""
     base, thick, bend = p.base, p.thick, p.bend
+    if p.warped == 1:
+        x = min(max(u, p.box[0]), p.box[0] + p.box[2])
+        low = base + warp_height(p.warp, p.ear, x, min(max(v, p.box[1]), p.box[1] + p.box[3]))
+        return low, low + thick
     if bend == 0.0:
         return base, base + thick
     a = u if p.across == 0 else v
@@ -178,6 +207,10 @@ def gap_and_top(p: Record, u: float, v: float) -> tuple[float, float]:
 def top_normal(p: Record, u: float, v: float) -> tuple[float, float, float]:
     """Normal of the top face at (u, v), in the piece's frame."""
     bend = p.bend
+    if p.warped == 1:
+        sx, sy = slope(p.warp, p.ear, u, v)
+        norm = math.sqrt(sx * sx + sy * sy + 1)
+        return -sx / norm, -sy / norm, 1 / norm
     if bend == 0.0:
         return 0.0, 0.0, 1.0
     a = (u if p.across == 0 else v) / bend

@@ -34,6 +34,9 @@ DESIGN = np.dtype(
         ("soft", "f8"),
         ("ink", "f8"),
         ("paper", "f8", (3,)),
+        ("halftone", "f8"),
+        ("streaks", "f8"),
+        ("streak", "f8"),
         ("sheet", SHEET),
     ]
 )
@@ -59,6 +62,7 @@ def printed_designs(made: Print) -> NDArray[np.void]:
         row["lines"] = _lines(design)
     rows["scale"], rows["paper"] = (made.scale_x, made.scale_y), made.paper
     rows["spread"], rows["soft"], rows["ink"] = made.spread_mm, max(made.softness_mm, 1e-6), made.ink
+    rows["halftone"], rows["streaks"], rows["streak"] = made.halftone_mm, made.streaks, made.streak_mm
     return rows
 
 
@@ -123,3 +127,23 @@ def ink_cover(d: Record, away: float) -> float:
     """Share of ink at a signed distance from its designed edge: spread, then a soft edge."""
     cover: float = 0.5 - (away - d.spread) / d.soft
     return min(max(cover, 0.0), 1.0)
+
+
+@compiled_apart
+def dot_screen(period: float, share: float, u: float, v: float) -> float:
+    """Ink, 0 to 1, of a screen of dots at 45 degrees where some `share` is to be covered; dots have soft rims."""
+    k = 2 * math.pi / period
+    height = 0.5 + 0.25 * (math.cos(k * 0.7071 * (u + v)) + math.cos(k * 0.7071 * (u - v)))
+    cover: float = 0.5 + (share - height) / 0.25
+    return min(max(cover, 0.0), 1.0)
+
+
+@compiled_apart
+def streaked(d: Record, cover: float, v: float) -> float:
+    """What is left of a cover of ink where the print head left bands across the feed."""
+    a = 2 * math.pi * v / d.streak
+    band = 0.5 + 0.25 * math.sin(a) + 0.25 * math.sin(2.39 * a + 1.1)
+    turn = v / (2.7 * d.streak) + 0.31
+    thin = 1.0 if (turn - math.floor(turn)) * 2.7 * d.streak < 0.18 else 0.0  # one nozzle that is blocked
+    left: float = cover * (1 - d.streaks * max(band, thin))
+    return left

@@ -10,6 +10,7 @@ from calibration.rig.compiled import over_rows
 from calibration.rig.kernel import Counts, cast_rows
 from calibration.rig.packing import pack
 from calibration.rig.scene import Scene
+from calibration.rig.shades import shaded
 from calibration.rig.spoiling import spoiled
 
 
@@ -24,4 +25,4 @@ def render(scene: Scene, *, seed: int = 0) -> NDArray[np.float32]:
     counts = Counts(plain=s.plain, face=s.face, print=s.print, edge=s.edge, lamp=s.lamp, seed=seed)
     world, lens = pack(scene), optics(camera)
     over_rows(camera.height, lambda first, last: cast_rows(image[first:last], first, world, lens, counts, camera.width))
-    return spoiled(image, scene)
+    return spoiled(shaded(image, scene), scene)

@@ -61,6 +61,18 @@ class Phone:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Shade:
+    """A pattern of shadow that something outside the picture throws over the table, one of `shades.KINDS`.
+
+    `depth`: share of the light that is lost where the shadow is full; its shape and place are drawn by `seed`.
+    """
+
+    kind: str
+    depth: float
+    seed: int = 0
+
+
+@dataclass(frozen=True, kw_only=True)
 class Light:
     """Lamps, and an ambient dome of irradiance `ambient` that is brighter by `side` towards `side_deg` of azimuth."""
 
@@ -69,12 +81,13 @@ class Light:
     side: float = 0.0
     side_deg: float = 0.0
     phone: Phone | None = None
+    shades: tuple[Shade, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
 class Mat:
-    """The table's cover: one of `mats.MATS` or `table_covers.TABLES`, the seed of its texture, and how much it mirrors
-    (1: varnish)."""
+    """The table's cover: one of `mats.MATS`, `table_covers.TABLES` or `surfaces.SURFACES`, the seed of its texture, and
+    how much it mirrors (1: varnish)."""
 
     name: str
     seed: int = 0
@@ -117,11 +130,34 @@ class Curl:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Warp:
+    """How a card that is not flat stands, other than bent about one axis; sides keep their lengths.
+
+    `bow_x_mm`, `bow_y_mm`: how far the middles of its left and right, and of its top and bottom side stand above its
+    middle, negative where it is domed. `twist_mm`: how far its top left and bottom right corner are lifted by a
+    diagonal warp that lowers both others as much. `ear_mm`: how far the corner `ear_corner` (0: top left, then
+    clockwise) is turned up beyond a fold that cuts `ear_reach_mm` off it, measured along the corner's bisector.
+    """
+
+    bow_x_mm: float = 0.0
+    bow_y_mm: float = 0.0
+    twist_mm: float = 0.0
+    ear_mm: float = 0.0
+    ear_corner: int = 0
+    ear_reach_mm: float = 6.0
+
+
+@dataclass(frozen=True, kw_only=True)
 class Face:
-    """What is printed on a card: one of `faces.STYLES`, and the seed of its art."""
+    """What is printed on a card: one of `face_rasters.STYLES`, and the seed of its art.
+
+    `tone`: reflectance that its border, or all of it, has instead; `wear` (0 to 1): whitened edges, scuffs, creases.
+    """
 
     style: str
     seed: int = 0
+    tone: Rgb | None = None
+    wear: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -130,7 +166,8 @@ class Card:
 
     `width_mm` <= `height_mm` are the true size of the card pressed flat: mean distances of opposite sides. `rim_mm` is
     the radius of the rim; it changes the shading only, the top face's edge stays where the outline is. `gloss` is the
-    strength of the coat (1: bare varnish), `roughness` that of its lobe.
+    strength of the coat (1: bare varnish), `roughness` that of its lobe. `fray_mm`: how far its cut edges run in and
+    out, at most; the mean edge stays where the outline is. A card has a `curl` or a `warp`, not both.
     """
 
     outline: Outline
@@ -146,13 +183,17 @@ class Card:
     roughness: float = 0.35
     shape: str = "rectangle"
     size_class: str | None = None
+    warp: Warp | None = None
+    fray_mm: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
 class Print:
     """What a printer made of the design: printed over design length along both axes, ink spread, ink and paper.
 
-    `light`, `dark`: reflectances of the cells of a measuring sheet.
+    `light`, `dark`: reflectances of the cells of a measuring sheet. `halftone_mm`: period of the screen of dots that
+    these are printed with, 0 for even grey; `streaks`: share of the ink that bands across the feed lack, of some
+    `streak_mm` each.
     """
 
     scale_x: float = 1.0
@@ -164,6 +205,9 @@ class Print:
     softness_mm: float = 0.03
     light: float = 0.55
     dark: float = 0.25
+    halftone_mm: float = 0.0
+    streaks: float = 0.0
+    streak_mm: float = 7.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -201,6 +245,12 @@ class Post:
     `shot`, `read`: noise in linear light, sigma^2 = shot * value + read^2; `grain_px`: sigma of the noise's smoothing;
     `tone`: one of `develop.TONES`; `sharpen`, `sharpen_px`: amount and sigma of an unsharp mask on display values;
     `gains`: residual white balance; `quality` of JPEG and HEIC; `orientation`: EXIF 0x0112.
+
+    What the software does beyond that, see `phone_software`: `chroma`, `chroma_px`: blotches of colour in linear light
+    and their size; `smear`, `smear_px`: contrast of display values below which detail is smoothed away, and how far;
+    `local_tone`: share of the slow contrast that local tone mapping takes; `halo_light`, `halo_dark`: how far
+    sharpening may overshoot, in display values. `taken`: the picture was taken so many times as large as the camera's
+    picture, saved with the qualities `saved` in turn, and then made smaller.
     """
 
     exposure: float = 1.0
@@ -222,6 +272,15 @@ class Post:
     focal_35mm_tag: int | None = 26
     make: str = "Fjordlys"
     model: str = "Fjordlys P2"
+    chroma: float = 0.0
+    chroma_px: float = 6.0
+    smear: float = 0.0
+    smear_px: int = 2
+    local_tone: float = 0.0
+    halo_light: float | None = None
+    halo_dark: float | None = None
+    taken: float = 1.0
+    saved: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)

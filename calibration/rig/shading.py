@@ -12,7 +12,7 @@ from calibration.rig.compiled import compiled, compiled_apart
 from calibration.rig.lighting import FACE_NODES, Lights, Maps, lattice, lookup, shine_of, towards_lamp
 from calibration.rig.outlines import outward
 from calibration.rig.pieces import Record, blocks, distance, gap_and_top, to_piece, top_normal, turn_to_piece
-from calibration.rig.printed import ink_cover, ink_distance
+from calibration.rig.printed import dot_screen, ink_cover, ink_distance, streaked
 from calibration.rig.sheet import is_grey
 
 Floats = NDArray[np.float64]
@@ -136,7 +136,13 @@ def top_colour(w: World, p: Record, u: float, v: float) -> Colour:
     cover, paper, ink = ink_cover(design, ink_distance(design, u, v)), design.paper, design.ink
     if design.sheet.here == 1 and is_grey(design.sheet, u / design.scale[0], v / design.scale[1]):
         grey = design.sheet.light + (design.sheet.dark - design.sheet.light) * cover
-        return grey, grey, grey
+        if design.halftone == 0.0 and design.streaks == 0.0:
+            return grey, grey, grey
+        cover = (paper[1] - grey) / (paper[1] - ink)
+        if design.halftone > 0.0:
+            cover = dot_screen(design.halftone, cover, u, v)
+    if design.streaks > 0.0:
+        cover = streaked(design, cover, v)
     return (
         paper[0] + (ink - paper[0]) * cover,
         paper[1] + (ink - paper[1]) * cover,

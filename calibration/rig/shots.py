@@ -12,6 +12,7 @@ from PIL import Image
 
 from calibration.rig.camera import F_NUMBER, FULL_FRAME_DIAGONAL_MM, SENSOR_DIAGONAL_MM
 from calibration.rig.develop import develop
+from calibration.rig.phone_software import as_taken, sent
 from calibration.rig.rendering import render
 from calibration.rig.scene import Post, Scene
 from calibration.rig.truth import truth
@@ -75,9 +76,16 @@ def write_truth(scene: Scene, path: Path) -> Path:
     return target
 
 
+def picture_of(scene: Scene, *, seed: int) -> Bytes:
+    """The finished picture of a scene, upright, (height, width, 3)."""
+    taken = as_taken(scene)
+    pixels = develop(render(taken, seed=seed), taken.post, camera=taken.camera, seed=seed)
+    return sent(pixels, scene)
+
+
 def write_shot(scene: Scene, path: Path, *, seed: int) -> None:
     """Renders a scene into `path` and writes its truth beside it. The same scene and seed give the same pixels."""
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
-    save_picture(develop(render(scene, seed=seed), scene.post, camera=scene.camera, seed=seed), path, scene.post)
+    save_picture(picture_of(scene, seed=seed), path, scene.post)
     write_truth(scene, path)

@@ -47,7 +47,7 @@ def _with_glare(image: Singles, scene: Scene, flaw: Flaw) -> Singles:
     rows, columns = image.shape[:2]
     out = image.copy()
     for row in range(rows):
-        world = _on_plane(scene, np.column_stack([np.arange(columns, dtype=float), np.full(columns, float(row))]))
+        world = on_plane(scene, np.column_stack([np.arange(columns, dtype=float), np.full(columns, float(row))]))
         d = world - middle
         u = (np.cos(turn) * d[:, 0] + np.sin(turn) * d[:, 1]) / sides[0]
         v = (np.cos(turn) * d[:, 1] - np.sin(turn) * d[:, 0]) / sides[1]
@@ -56,7 +56,7 @@ def _with_glare(image: Singles, scene: Scene, flaw: Flaw) -> Singles:
     return out
 
 
-def _on_plane(scene: Scene, pixels: Floats) -> Floats:
+def on_plane(scene: Scene, pixels: Floats) -> Floats:
     """Where the rays of pixels (n, 2) meet the table, (n, 2)."""
     ways, centre = rays(scene.camera, pixels), np.array(scene.camera.centre_mm)
     return np.asarray(centre[:2] - ways[:, :2] * (centre[2] / ways[:, 2])[:, None])
@@ -106,7 +106,7 @@ def _on_a_screen(image: Singles, scene: Scene, flaw: Flaw) -> Singles:
         total = np.zeros((len(columns), 4))
         for dx in steps:
             for dy in steps:
-                world = _on_plane(scene, np.column_stack([columns + dx, np.full(len(columns), row + dy)]))
+                world = on_plane(scene, np.column_stack([columns + dx, np.full(len(columns), row + dy)]))
                 d = world - [square.place.x_mm, square.place.y_mm]
                 x, y = c * d[:, 0] + s * d[:, 1], s * d[:, 0] - c * d[:, 1]
                 lit = np.empty((len(columns), 4))

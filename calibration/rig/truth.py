@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.rig.camera import focal_px_of, optics, project
-from calibration.rig.faces import face_raster
+from calibration.rig.face_rasters import face_raster
 from calibration.rig.outlines import inset, signed_distance
 from calibration.rig.packing import bend_radius_mm, bowed, box_of, design_named, paper_outline
 from calibration.rig.plans import plan_truth
 from calibration.rig.scene import Bow, Card, Curl, Lamp, Outline, Place, Scene, Square
+from calibration.rig.warps import on_warp, warp_rise_mm, warp_terms
 from cardmeasure.reference.sheet import SHEETS
 
 Floats = NDArray[np.float64]
@@ -58,9 +59,13 @@ def on_bow(world: Floats, bow: Bow | None) -> Floats:
 def card_top(card: Card, local_mm: Floats, *, bow: Bow | None = None) -> Floats:
     """World (n, 3) of points of a card's top face."""
     sizes = box_of(card.outline)[2:]
+    if card.warp is not None:
+        flat, high = on_warp(local_mm, *warp_terms(card.warp, *sizes))
+        world = np.column_stack([on_table(card.place, flat), card.place.base_mm + card.thickness_mm + high])
+        return on_bow(world, bow)
     bend = bend_radius_mm(card.curl, sizes[card.curl.across]) if card.curl else 0.0
-    flat = on_top(card.place, local_mm, thickness_mm=card.thickness_mm, bend_mm=bend, curl=card.curl)
-    return on_bow(flat, bow)
+    bent = on_top(card.place, local_mm, thickness_mm=card.thickness_mm, bend_mm=bend, curl=card.curl)
+    return on_bow(bent, bow)
 
 
 def rim_points(outline: Outline, *, step_mm: float = 1.0) -> Floats:
@@ -140,6 +145,18 @@ def border_brightness(card: Card) -> list[float]:
     return [float(part.mean()) for part in (face[:2], face[:, -2:], face[-2:], face[:, :2])]
 
 
+def _unfolded(card: Card) -> Card:
+    """The card without its dog ear: its straight sides, extended, meet where the corner would lie."""
+    return card if card.warp is None else replace(card, warp=replace(card.warp, ear_mm=0.0))
+
+
+def _rise_mm(card: Card) -> float:
+    """How far a card's rim stands above its middle, or the highest point of a warped one above its lowest."""
+    if card.warp is not None:
+        return round(warp_rise_mm(card.warp, *box_of(card.outline)[2:]), 4)
+    return card.curl.rise_mm if card.curl else 0.0
+
+
 def card_truth(scene: Scene, number: int) -> dict[str, Any]:
     """The truth of one card. `corners_px` are those of the box of a piece that is no rectangle.
 
@@ -151,7 +168,7 @@ def card_truth(scene: Scene, number: int) -> dict[str, Any]:
         x, y, w, h = box_of(card.outline)
         corners = np.array([[x, y], [x + w, y], [x + w, y + h], [x, y + h]])
     trouble = trouble_of(scene, number)
-    seen = project(scene.camera, card_top(card, corners, bow=scene.bow))
+    seen = project(scene.camera, card_top(_unfolded(card), corners, bow=scene.bow))
     ordered, first = clockwise_from_top_left(seen), int(np.argmin(np.hypot(*seen.T)))
     return {
         "shape": card.shape,
@@ -167,7 +184,7 @@ def card_truth(scene: Scene, number: int) -> dict[str, Any]:
         "core": card.core[1],
         "gloss": card.gloss,
         "radius_mm": round(card.outline.radius_mm, 4),
-        "rise_mm": card.curl.rise_mm if card.curl else 0.0,
+        "rise_mm": _rise_mm(card),
         **plan_truth(card),
     }
 

@@ -16,6 +16,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 import calibration.rig
+from calibration.rig.folds import FAMILIES
 from calibration.rig.shots import write_shot
 from calibration.study.planning import PlannedShot
 
@@ -32,7 +33,10 @@ def default_folder() -> Path:
 
 def photo_path(shot: PlannedShot, folder: Path) -> Path:
     """Where the shot's picture is kept; the name changes with all that could change the picture."""
-    key = hashlib.sha256(f"{calibration.rig.PICTURES} {sorted(asdict(shot).items())}".encode()).hexdigest()[:12]
+    version = f"{calibration.rig.PICTURES}"
+    if shot.group in FAMILIES:
+        version += f".{calibration.rig.FAMILY_PICTURES}"
+    key = hashlib.sha256(f"{version} {sorted(asdict(shot).items())}".encode()).hexdigest()[:12]
     return folder / shot.group / f"{shot.name}-{key}.jpg"
 
 

@@ -9,7 +9,10 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from calibration.real.history import kept_section, with_section
+from calibration.rig.folds import FAMILIES
 from calibration.study.cache import default_folder, is_rendered, missing, photo_path, render_shot, sweep, truth_path
+from calibration.study.families import SHOTS as FAMILY_SHOTS
+from calibration.study.families import families_plan, hand_out_families
 from calibration.study.figures import for_machines
 from calibration.study.measuring import Measured, measure_all
 from calibration.study.planning import FIRST_SEED, GROUPS, QUICK_FIRST_SEED, SHOTS, PlannedShot, full_plan, quick_plan
@@ -50,7 +53,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if not plan:
         parser.error(f"no shot of this study is rendered in {folder}; leave --only-rendered out.")
     measured = _measure(plan, folder, processes=options.processes)
-    return _hand_out(measured, options)
+    return _hand_out(measured, options) if options.families is None else hand_out_families(measured, options)
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -59,6 +62,11 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--groups", type=_groups, default=GROUPS, metavar="A,B", help=f"of {', '.join(GROUPS)}")
     parser.add_argument("--shots", type=_positive, metavar="N", help=f"shots a group ({SHOTS}); frames if --quick (20)")
     parser.add_argument("--seed", type=int, metavar="N", help=f"seed of each group's first shot ({FIRST_SEED})")
+    parser.add_argument(
+        "--families", nargs="?", const=(), type=_families, metavar="A,B", help="families of scenes instead"
+    )
+    parser.add_argument("--fold", type=_positive, action="append", metavar="N", help="only families of this fold")
+    parser.add_argument("--megapixels", choices=("small", "full"), default="small", help="of families (small: 1 to 3)")
     parser.add_argument("--cache", type=Path, metavar="DIR", help=f"where shots are kept ({default_folder()})")
     parser.add_argument("--processes", type=_positive, default=2, metavar="N", help="that measure (2)")
     only = parser.add_mutually_exclusive_group()
@@ -87,6 +95,14 @@ def _groups(text: str) -> tuple[str, ...]:
     return names
 
 
+def _families(text: str) -> tuple[str, ...]:
+    names = tuple(name.strip() for name in text.split(",") if name.strip())
+    unknown = [name for name in names if name not in FAMILIES]
+    if unknown:
+        raise argparse.ArgumentTypeError(f"{text!r} names no family; the families are {', '.join(FAMILIES)}")
+    return names
+
+
 def _positive(text: str) -> int:
     if not text.isdecimal() or int(text) < 1:
         raise argparse.ArgumentTypeError(f"{text!r} is not a whole number of at least 1")
@@ -94,6 +110,11 @@ def _positive(text: str) -> int:
 
 
 def _plan(options: argparse.Namespace) -> list[PlannedShot]:
+    if options.families is not None:
+        return families_plan(
+            folds=options.fold or (), families=options.families, shots=options.shots or FAMILY_SHOTS,
+            first_seed=FIRST_SEED if options.seed is None else options.seed, megapixels=options.megapixels,
+        )  # fmt: skip
     if options.quick:
         first = QUICK_FIRST_SEED if options.seed is None else options.seed
         return quick_plan(options.groups, frames=options.shots or 20, first_seed=first)

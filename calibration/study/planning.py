@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from calibration.rig.catalogue import BUILDERS
+from calibration.rig.catalogue import BUILDERS, FAMILY_BUILDERS
 from calibration.rig.phone_scenes import RUNS
 from calibration.rig.scene import Scene
 
 GROUPS = tuple(BUILDERS)
-"""All groups of the study."""
+"""All groups of the study; families of scenes have a study of their own."""
 SHOTS = 20
 """Shots a group of a full study."""
 FIRST_SEED = 2000
@@ -38,7 +38,7 @@ class PlannedShot:
 
     def scene(self) -> Scene:
         """The scene, the same at every call."""
-        return BUILDERS[self.group](
+        return {**BUILDERS, **FAMILY_BUILDERS}[self.group](
             self.seed, width=self.width_px, height=self.height_px, px_per_mm=self.px_per_mm
         )  # fmt: skip
 

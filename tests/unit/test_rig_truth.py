@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from calibration.rig.camera import focal_px_of, pose_above, project
 from calibration.rig.draws import FACES, bank_card, border_contrast, draw_card, draw_print
-from calibration.rig.faces import STYLES, face_raster
+from calibration.rig.face_rasters import STYLES, face_raster
 from calibration.rig.groups import CHANGES, GAP_MM, random_scene, separation_mm
 from calibration.rig.mats import MATS, cover_of
 from calibration.rig.outlines import regular_outline
