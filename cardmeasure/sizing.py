@@ -17,6 +17,7 @@ from cardmeasure.edges.bends import bends_px
 from cardmeasure.edges.breaks import is_broken
 from cardmeasure.geometry import clockwise_from_top_left
 from cardmeasure.numerics import lengths
+from cardmeasure.outlines.joins import is_pair
 from cardmeasure.outlines.pieces import DOUBTFUL, Outline
 from cardmeasure.priors import U_BEND_MM, WARP_MM
 from cardmeasure.results import Card, Contribution, Corners, SizeMatch
@@ -117,7 +118,10 @@ def numbered_cards(
         if k in shapes:
             card = shape_card(number, shapes[k], settings, corners_px=corners_px)
         elif k in sizes:
-            quad, flags = solution.adjustment.state.quads[told[k].card], _flags(outlines[k], told[k], solution)
+            quad, flags = (
+                solution.adjustment.state.quads[told[k].card],
+                _flags(outlines[k], told[k], solution, settings),
+            )
             card = _card(number, corners_px, sizes[k], quad, flags, radius_mm=radii_mm.get(k))
         else:
             card = _unsized(number, corners_px, told[k].flags, radius_mm=radii_mm.get(k))
@@ -282,7 +286,7 @@ def _laid(of_shapes: Floats, by_shape: Floats) -> Floats:
     return np.asarray(by_shape @ of_shapes @ by_shape.swapaxes(1, 2))
 
 
-def _flags(outline: Outline, told: _Told, solution: Solution) -> tuple[str, ...]:
+def _flags(outline: Outline, told: _Told, solution: Solution, settings: Settings) -> tuple[str, ...]:
     """Doubts about the size of a piece."""
     assert solution.edges is not None
     edges, quad = solution.edges, solution.adjustment.state.quads[told.card]
@@ -295,6 +299,7 @@ def _flags(outline: Outline, told: _Told, solution: Solution) -> tuple[str, ...]
         "bent-edge": told.broken or bent or np.abs(quad[list(qd.WARP)]).max() > CURLED_MM,
         "outline-differs": np.abs(told.excess_mm).max() >= OUTLINE_MM and not told.ends,
         "beside-another": any(outline.beside) or any(outline.joined),
+        "perhaps-two": is_pair(*quad[[qd.WIDTH, qd.HEIGHT]].tolist(), cut_table(enabled(settings.classes)).cuts_mm),
         "on-another": outline.raised_mm,
     }
     return tuple(flag for flag, holds in doubts.items() if holds)

@@ -7,13 +7,14 @@ is doubtful by itself and counts only where more contradicts it.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from cardmeasure.camera import Camera, to_plane
+from cardmeasure.camera import Camera, project_table, to_plane
 from cardmeasure.geometry import area
 from cardmeasure.outlines.pieces import (
     MAX_ASPECT,
@@ -23,6 +24,7 @@ from cardmeasure.outlines.pieces import (
     MIN_SIDE_MM,
     MIN_SOLIDITY,
     Outline,
+    checked_for_seams,
     fitted_corners,
 )
 from cardmeasure.photo import Photo
@@ -52,16 +54,31 @@ POINTS_A_SIDE = 60
 
 def sheet_pieces(photo: Photo, camera: Camera, look: SheetLook, *, px_per_mm: float) -> tuple[Outline, ...]:
     """All pieces on a sheet, the rectangular ones whole on its check without flags."""
-    k = min(1.0, PX_PER_MM / px_per_mm)
-    size = (max(8, round(photo.width_px * k)), max(8, round(photo.height_px * k)))
-    small = photo.pixels_bgr if k == 1.0 else reduced_photo(photo, *size)
-    factor = np.array([small.shape[1] / photo.width_px, small.shape[0] / photo.height_px])
+    small, factor = _reduced(photo, px_per_mm)
     per_mm = px_per_mm * float(factor.mean())
     mask, beyond = _contradicting(photo, small, factor, look, per_mm=per_mm)
     contours, _ = cv2.findContours(_tidied(mask, per_mm), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     near_end = cv2.dilate(beyond, _disc(2 * EDGE_MM * per_mm)) > 0
     found = (_outline(np.asarray(c, np.int32).reshape(-1, 2), camera, factor, near_end) for c in contours)
     return tuple(outline for outline in found if outline is not None)
+
+
+def seams_checked(
+    photo: Photo, camera: Camera, outlines: Sequence[Outline], *, px_per_mm: float, nominal_mm: Floats
+) -> tuple[Outline, ...]:
+    """The outlines, flagged where a seam runs across them: two cards that touch. nominal_mm : see `find_pieces`."""
+    small, factor = _reduced(photo, px_per_mm)
+    picture = np.asarray(cv2.cvtColor(small, cv2.COLOR_BGR2BGRA), small.dtype)
+    corners = [(project_table(camera, one.corners_mm) + 0.5) * factor - 0.5 for one in outlines]
+    return tuple(checked_for_seams(picture, px, one, nominal_mm) for px, one in zip(corners, outlines, strict=True))
+
+
+def _reduced(photo: Photo, px_per_mm: float) -> tuple[NDArray[Any], Floats]:
+    """The photo in which pieces are looked for, and its scale in x and y."""
+    k = min(1.0, PX_PER_MM / px_per_mm)
+    size = (max(8, round(photo.width_px * k)), max(8, round(photo.height_px * k)))
+    small = photo.pixels_bgr if k == 1.0 else reduced_photo(photo, *size)
+    return small, np.array([small.shape[1] / photo.width_px, small.shape[0] / photo.height_px])
 
 
 def uncovered(outlines: tuple[Outline, ...], world_mm: Floats, *, room_mm: float) -> Mask:
