@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.camera import Camera
-from cardmeasure.edges.backdrop import backdrop, both_kinds
+from cardmeasure.edges.backdrop import Backdrop, backdrop, both_kinds
 from cardmeasure.edges.bends import bends_px, course_px
 from cardmeasure.edges.channels import channels_for, plain_channels
 from cardmeasure.edges.lighting import Surroundings, outward_azimuth_rad, wall_widths_px
@@ -152,7 +152,7 @@ def measure_edges(
     # a side that is not straight would smear its own profile
     shift = course_px(known.points, known.residuals_px, fine) if known else np.zeros(len(fine.along))
     fine = replace(fine, px=fine.px + shift[:, None] * fine.normal, distance_px=fine.distance_px - shift[:, None])
-    lasting = fine if behind is None else replace(fine, weight=fine.weight * both_kinds(fine.light)[:, None])
+    lasting = fine if behind is None else _of_even_table(fine, behind)
     whole = whole_sides(lasting, len(quads))
     around = _surroundings(camera, quads, whole, thickness_px, conditions, bins_px=PIXEL_PX / stretches.phases)
     if joined is not None:
@@ -174,6 +174,12 @@ def measure_edges(
         on_table=(is_table(table, whole.px) | around.is_joined).reshape(-1, qd.SIDES),
         known=Known(sides=sides, points=points, residuals_px=np.zeros(len(points.card))),
     )
+
+
+def _of_even_table(fine: Profiles, behind: Backdrop) -> Profiles:
+    """The profiles, those weightless over which a table of two kinds of cells showed one kind only."""
+    even = both_kinds(fine.light) | behind.margin[fine.card * qd.SIDES + fine.side]
+    return replace(fine, weight=fine.weight * even[:, None])
 
 
 def _u_bias(sides: SideLooks, misfit: Floats, u_rim_px: Floats, bend_px: Floats, per_mm: float) -> Floats:
