@@ -299,7 +299,9 @@ def _flags(outline: Outline, told: _Told, solution: Solution, settings: Settings
         "bent-edge": told.broken or bent or np.abs(quad[list(qd.WARP)]).max() > CURLED_MM,
         "outline-differs": np.abs(told.excess_mm).max() >= OUTLINE_MM and not told.ends,
         "beside-another": any(outline.beside) or any(outline.joined),
-        "perhaps-two": is_pair(*quad[[qd.WIDTH, qd.HEIGHT]].tolist(), cut_table(enabled(settings.classes)).cuts_mm),
+        "perhaps-two": is_pair(
+            float(quad[qd.WIDTH]), float(quad[qd.HEIGHT]), cut_table(enabled(settings.classes)).cuts_mm
+        ),
         "on-another": outline.raised_mm,
     }
     return tuple(flag for flag, holds in doubts.items() if holds)
