@@ -99,7 +99,8 @@ class _Sides:
 
 def looks_of_sides(
     sides: Profiles, around: Surroundings, *, u_place_px: Floats | float, before: SideLooks | None,
-    starts: tuple[tuple[float, float], ...] = STARTS, trusts_shadows: NDArray[np.bool_] | bool = False, taught: SideLooks | None = None,
+    starts: tuple[tuple[float, float], ...] = STARTS, trusts_shadows: NDArray[np.bool_] | bool = False,
+    taught: SideLooks | None = None,
 ) -> SideLooks:  # fmt: skip
     """Looks of all sides from their profiles; `before`: those of an earlier pass over the same sides.
 

@@ -1,4 +1,4 @@
-"""Pieces on a rendered sheet that are hard to tell apart from it: touching, as grey as its cells, over its check's end."""
+"""Pieces on a rendered sheet that are hard to tell: touching, as grey as its cells, over the end of its check."""
 
 from __future__ import annotations
 
