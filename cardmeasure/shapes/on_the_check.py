@@ -10,13 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
-from cardmeasure.camera import Camera, project
+from cardmeasure.camera import Camera, project, project_table
 from cardmeasure.edges.backdrop import SPOTS, in_margin
 from cardmeasure.edges.beside import light_beside
 from cardmeasure.outlines.pieces import Outline, as_sides
 from cardmeasure.outlines.sheet_sides import SEEN, check_beside
 from cardmeasure.photo import Photo
-from cardmeasure.reference.sheet import WHITE
+from cardmeasure.reference.sheet import MARGIN, OUTSIDE, WHITE
 from cardmeasure.reference.sheet_levels import FLOOR
 from cardmeasure.reference.sheet_look import SheetLook
 from cardmeasure.solving import Solution
@@ -40,6 +40,7 @@ def as_the_check_is_seen(
     """
     state = solution.adjustment.state
     solved = [k for k, card in enumerate(solution.card_of.tolist()) if card >= 0]
+    outlines = [one if k in solved else _lost_beyond(one, solution, look) for k, one in enumerate(outlines)]
     if not solved:
         return tuple(outlines), frozenset()
     feet = qd.corners_mm(state.quads)[:, :, :2]
@@ -58,6 +59,13 @@ def as_the_check_is_seen(
         elif np.isfinite(mine).all():
             ending.add(k)
     return tuple(out), frozenset(ending)
+
+
+def _lost_beyond(outline: Outline, solution: Solution, look: SheetLook) -> Outline:
+    """A piece whose sides were not all found, flagged where it reaches beyond the check."""
+    at, _ = look.at(project_table(solution.outlined_by, outline.corners_mm))
+    beyond = np.isin(look.design.kind_at(at), (MARGIN, OUTSIDE)).any()
+    return replace(outline, flags=("off-sheet",)) if beyond and not outline.flags else outline
 
 
 def _pale_in_margin(photo: Photo, camera: Camera, quads: Floats, look: SheetLook) -> NDArray[np.bool_]:
