@@ -19,6 +19,7 @@ from cardmeasure.edges.points import EdgePoints
 from cardmeasure.linearised import Linearised, PrintedPoints, Problem, bulges_px, linearise
 from cardmeasure.normal_equations import Normal
 from cardmeasure.numerics import median
+from cardmeasure.prior_strain import Strain, is_bent, strain_of
 from cardmeasure.priors import CURL_GROUP, PriorRows, Priors, prior_rows
 from cardmeasure.unknowns import State
 
@@ -67,6 +68,16 @@ class Adjustment:
     def edge_weights(self) -> Floats:
         """Robust weights (n,) of the edge points, 0 for an outlier."""
         return self.weights.edges
+
+    @cached_property
+    def strain(self) -> Strain:
+        """How far the photo pulls what was known of lens and print."""
+        return strain_of(self.prior_rows, self.rows.priors, self.weights.priors, self.covariance)
+
+    @property
+    def is_bent(self) -> bool:
+        """Whether the paper of a square bends by more than paper does."""
+        return is_bent(self.prior_rows, self.rows.priors, self.weights.priors, self.covariance)
 
     @cached_property
     def shares(self) -> dict[str, Floats]:

@@ -1,5 +1,7 @@
 """How the paper of a measuring sheet bows: a smooth height above the plane of the print, and its derivatives.
 
+And how that of a square, cut out, bends by itself while the cards beside it lie on the table.
+
 Products of Legendre polynomials up to the fifth degree in all; level and slope are the camera's own. They follow a wave
 of 250 mm to some hundredths of its height, one of 350 mm to thousandths. What lies on the sheet follows it.
 """
@@ -21,6 +23,10 @@ TERMS = len(ORDERS)
 U_BY_DEGREE_MM = {2: 1.0, 3: 0.7, 4: 0.4, 5: 0.2}
 """How far sheets of paper on a table stand up, in waves of each degree (common practice, no source)."""
 U_TERMS_MM = np.array([U_BY_DEGREE_MM[int(n)] for n in ORDERS.sum(axis=1)])
+SQUARE_TERMS = 3
+U_SQUARE_MM = 0.03
+"""How far each term bends the paper of a square: cut paper lies on a table to a tenth of a millimetre (common practice,
+no source)."""
 BEYOND = 1.05
 """The paper ends at 1; further out it is taken to be level."""
 
@@ -56,6 +62,12 @@ class Bow:
 def flat(half_mm: Floats) -> Bow:
     """A level sheet."""
     return Bow(coefficients=np.zeros(TERMS), half_mm=np.asarray(half_mm, float))
+
+
+def square_terms(mm: Floats, half_mm: Floats) -> Floats:
+    """Heights (n, 3), mean 0, of a square's bends along x, across both and along y; places (n, 2), half sides (n,)."""
+    x, y = (mm / half_mm[:, None]).T
+    return np.column_stack([(3 * x * x - 1) / 2, x * y, (3 * y * y - 1) / 2])
 
 
 def _legendre(x: Floats) -> tuple[Floats, Floats]:

@@ -74,6 +74,24 @@ _FLAGS = (
         "The printed points do not fit a flat sheet well: is the square bent, or does it lie on something?",
     ),
     Flag(
+        "square-bent",
+        Level.DOUBT,
+        "The square's paper bends by more than cut paper does: its bend was solved for, but not how far it stands off "
+        "the table; press it flat, or glue it to card.",
+    ),
+    Flag(
+        "geometry-strained",
+        Level.DOUBT,
+        "The photo does not look as a camera sees a flat table: was it cropped, straightened, stretched, stitched, or "
+        "taken by a scanner app? u is enlarged as far as it misfits; use the photo as the camera took it.",
+    ),
+    Flag(
+        "scale-strained",
+        Level.DOUBT,
+        "The print is not as wide for its height as it is taken to be: were its readings misread or swapped, are they "
+        "of another print, or was the photo stretched? u is enlarged as far as it misfits.",
+    ),
+    Flag(
         "solved-together",
         Level.NOTE,
         "Lens and print scale were solved for in common with the other photos of the same phone and print.",
@@ -94,7 +112,11 @@ _FLAGS = (
         "The corners of a thick piece or a polygon do not fit its sides: look whether the outline lies on the edge of "
         "its top face, or on its foot or its shadow.",
     ),
-    Flag("bent-edge", Level.DOUBT, "A side is not straight: the card is curled, damaged, or partly covered."),
+    Flag(
+        "bent-edge",
+        Level.DOUBT,
+        "The card is bent by more than worn cards are, or a side is damaged or partly covered.",
+    ),
     Flag(
         "beside-another", Level.DOUBT, "Another piece lies against it or very near: the side between is less certain."
     ),

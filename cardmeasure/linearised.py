@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from cardmeasure import camera as cam
 from cardmeasure import kernels
 from cardmeasure import quads as qd
+from cardmeasure.bow import SQUARE_TERMS, square_terms
 from cardmeasure.camera import Along, seen_along
 from cardmeasure.edges.bends import bow
 from cardmeasure.edges.points import EdgePoints
@@ -36,6 +37,13 @@ class PrintedPoints:
     mm: Floats
     px: Floats
     u_px: Floats
+
+    @cached_property
+    def bend_terms(self) -> Floats:
+        """How high each term of its square's bend lifts each point, (n, 3)."""
+        half = np.zeros(int(self.square.max(initial=-1)) + 1)
+        np.maximum.at(half, self.square, np.abs(self.mm).max(axis=1))
+        return square_terms(self.mm, half[self.square])
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -71,8 +79,8 @@ class Problem:
     def known(self) -> Ints:
         """Which of the common unknowns edge points know of, (p,)."""
         at = self.layout
-        bow_and_halos = np.arange(at.bow_at.start, at.halo_at.stop)
-        return np.concatenate([np.arange(cam.PARAMETERS), bow_and_halos, [at.quads_at.start]])
+        bow, halos = (np.arange(part.start, part.stop) for part in (at.bow_at, at.halo_at))
+        return np.concatenate([np.arange(cam.PARAMETERS), bow, halos, [at.quads_at.start]])
 
     @cached_property
     def bounds(self) -> list[int]:
@@ -277,7 +285,7 @@ def edge_residuals_px(state: State, edges: EdgePoints) -> Floats:
 
 def bulges_px(state: State, edges: EdgePoints) -> Floats:
     """How far outside their straight sides edge points (m,) are seen as these bulge."""
-    return np.asarray(state.bend_px[edges.card, edges.side] * bow(edges.along))
+    return np.asarray(state.bulge_px[edges.card, edges.side] * bow(edges.along))
 
 
 def _printed_world(state: State, points: PrintedPoints) -> Floats:
@@ -288,6 +296,8 @@ def _printed_world(state: State, points: PrintedPoints) -> Floats:
     world[:, 0] = c * local[:, 0] - s * local[:, 1]
     world[:, 1] = s * local[:, 0] + c * local[:, 1]
     world[:, :2] += state.squares[points.square, :2]
+    if len(state.bends):
+        world[:, 2] = -(state.bends[points.square] * points.bend_terms).sum(axis=1)  # z points into the table
     return world
 
 
@@ -301,7 +311,7 @@ def _by_points(state: State, points: PrintedPoints, at: Layout, seen: Along) -> 
     """Derivatives (q - 1, 2n) of the rows of the printed points, twice each."""
     square, mm = points.square, points.mm.T
     c, s = _turns(state, points)
-    by_x, by_y, _ = seen.by_world
+    by_x, by_y, by_z = seen.by_world
     along_x, along_y = by_x * c + by_y * s, by_y * c - by_x * s
     j = np.zeros((at.quads_at.start, len(square)))
     j[at.camera_at], j[at.bow_at] = seen.by_camera, seen.by_bow
@@ -310,6 +320,9 @@ def _by_points(state: State, points: PrintedPoints, at: Layout, seen: Along) -> 
         row = at.squares_at.start + 3 * (k - 1)
         by_turn = along_y * (mm[0] * state.scale[0]) - along_x * (mm[1] * state.scale[1])
         j[row : row + 3] = np.stack([by_x, by_y, by_turn]) * (square == k)
+    for k in range(at.bends // SQUARE_TERMS):
+        row = at.bends_at.start + SQUARE_TERMS * k
+        j[row : row + SQUARE_TERMS] = points.bend_terms.T * (-by_z * (square == k))
     return j
 
 

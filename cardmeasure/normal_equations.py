@@ -39,7 +39,7 @@ class Parts:
         at, cards = self.layout, np.arange(self.layout.cards)[:, None]
         quads = at.quads_at.start + qd.PARAMETERS * cards + np.arange(qd.PARAMETERS)
         sides = qd.SIDES * cards + np.arange(qd.SIDES)
-        return np.hstack([quads, at.bias_at.start + sides, at.bend_at.start + sides])
+        return np.hstack([quads, at.bias_at.start + sides, at.bulge_at.start + sides])
 
     @cached_property
     def order(self) -> NDArray[np.intp]:

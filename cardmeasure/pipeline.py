@@ -26,6 +26,7 @@ from cardmeasure.outlines.second_look import seen_again
 from cardmeasure.outlines.sheet_sides import as_the_check_begins
 from cardmeasure.photo import Photo, read_photo
 from cardmeasure.print_doubt import print_seen_by, suspected_scale, with_print_in_doubt
+from cardmeasure.prior_strain import Cause
 from cardmeasure.priors import LensPrior
 from cardmeasure.reference.diagnosis import diagnosed
 from cardmeasure.reference.finding import Sighting, find_squares
@@ -64,7 +65,8 @@ def measure_photo(
     path : the photo: JPEG, PNG, WebP, TIFF, AVIF or HEIC, whatever its name says.
     settings : thickness, print profile, size classes; the defaults where None.
     keep : is handed the decoded photo, for whoever wants to draw into it.
-    observe : is handed what the solved photo says of lens and print, for solving several photos together.
+    observe : is handed what the solved photo says of lens and print, for solving several photos together; not that of
+        a strained photo.
     relate : is handed the sizes with their joint covariance, for comparing cards of the photo with each other.
 
     Returns
@@ -123,7 +125,7 @@ def measure(
         )
     fitted = print_seen_by(cards, settings.classes)
     suspected = suspected_scale(fitted, found, settings)
-    if observe is not None:
+    if observe is not None and not solution.adjustment.strain.is_strained:  # it would mislead the others
         observe(shot_observations(solution.adjustment, start.priors, cards=cards, lens=identity_of(photo)))
     if relate is not None:
         relate(joint_sizes(solution.adjustment, cards=cards))
@@ -234,6 +236,7 @@ def _shot_flags(
     photo: Photo, squares: tuple[Sighting, ...], solution: Solution, settings: Settings, found: BankCards,
     suspected: float | None,
 ) -> tuple[str, ...]:  # fmt: skip
+    cause = solution.adjustment.strain.cause
     conditions = {
         "scale-assumed": _scale_source(settings, found) == "assumed",
         "scale-doubtful": suspected is not None,
@@ -243,6 +246,9 @@ def _shot_flags(
         "slanted": solution.adjustment.state.camera.tilt_deg > SLANTED_DEG,
         "blurred": squares[0].blur_px > BLURRED_PX,
         "reference-residuals": solution.adjustment.point_rms_px > RESIDUALS_PX,
+        "square-bent": solution.adjustment.is_bent,
+        "geometry-strained": cause is Cause.LENS,
+        "scale-strained": cause is Cause.PRINT,
     }
     return tuple(code for code, applies in conditions.items() if applies)
 

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from cardmeasure import camera as cam
 from cardmeasure import quads as qd
-from cardmeasure.bow import U_TERMS_MM
+from cardmeasure.bow import U_SQUARE_MM, U_TERMS_MM
 from cardmeasure.normal_equations import OWN, Normal, Parts, PriorSums
 from cardmeasure.unknowns import State
 
@@ -34,7 +34,7 @@ U_PRINCIPAL_SHARE = 0.006
 out (real photographs, 2026-12)."""
 U_DECENTRING = 0.002
 """Of p1 and p2: seven photographs by two cameras scatter by 0.003 (real photographs, 2026-12)."""
-RADIAL_RMS = np.array([0.02, 0.012, 0.006])
+RADIAL_RMS = np.array([0.01, 0.006, 0.003])
 """Relative radial displacement, root of its mean square over the frame, in curves that cross zero once, twice and three
 times. Fitted to equal cards, seven photographs by two cameras have (0.009, 0.006, 0.003), two current phones (0.05,
 0.03, 0.013) (real photographs, 2026-12)."""
@@ -50,18 +50,17 @@ WARP_MM = 0.6
 by two cameras rise by 0.3 to 1.2 mm and twist by 0.15 to 0.5 (real photographs, 2026-12)."""
 FLAT_SLOPE_MM = 0.01
 """How far one side of a flat card stands up, at most."""
-U_BEND_MM = 0.1
+U_BULGE_MM = 0.1
 """How far the sides of real cards bulge between their ends, as they were cut, where nothing is known of the deck: decks
 of seven photographs by 0.02 to 0.17 mm (real photographs, 2026-12)."""
 U_HALO_PX = 0.07
 """How far a phone's sharpening and tone mapping move all edges of one polarity (common practice, no source)."""
 U_ANYWHERE = 100.0
-CURL_GROUP = "card curl"
-PRINCIPAL_GROUP = "principal point"
+CURL_GROUP, BEND_GROUP = "card curl", "square's bend"
 HEAVY_DOF = 3.0
-"""Degrees of freedom of the t distribution of principal points: crops move them by up to half the picture."""
-GROUP_NAMES = ("focal length", PRINCIPAL_GROUP, "lens distortion", "print scale", "card thickness", CURL_GROUP,
-               "squareness", "straightness", "edge model", "halos", "tone curve")  # fmt: skip
+"""Degrees of freedom of the t distribution of the squares' bends: some stand up by many times what others do."""
+GROUP_NAMES = ("focal length", "principal point", "lens distortion", "print scale", "card thickness", CURL_GROUP,
+               "squareness", "straightness", "edge model", "halos", "tone curve", BEND_GROUP)  # fmt: skip
 """Names of the priors' lines in a budget."""
 BANK_CARD = "bank card"
 """Name of the line that comes in where a card of known size lies in the photo."""
@@ -96,7 +95,7 @@ class Priors:
     scale_covariance (2, 2), relative. elevation_mm, u_elevation_mm: of the cards' top faces above the print, (c,), and
     their u, one for all or (c,). u_bias_px (c, 4). known_sizes: cards whose sizes are known. lens: goes before
     log_focal and radial_covariance, where there is one. radial_covariance (3, 3): of k1, k2, k3, whose means are none,
-    as those of p1 and p2 are, with u_decentring. u_bend_px: how far sides bulge as they were cut. u_halo_px: how far a
+    as those of p1 and p2 are, with u_decentring. u_bulge_px: how far sides bulge as they were cut. u_halo_px: how far a
     phone's processing moves all edges of one polarity. u_warp_mm (3,): how far cards bend along their width and height
     and twist. u_slope_mm, one for all or (c,): how far one side of a card that does not lie flat stands up.
     """
@@ -111,7 +110,7 @@ class Priors:
     u_elevation_mm: Floats | float
     u_bias_px: Floats
     radial_covariance: Floats
-    u_bend_px: float
+    u_bulge_px: float
     u_warp_mm: Floats = field(default_factory=lambda: np.full(len(qd.WARP), WARP_MM))
     u_slope_mm: Floats | float = FLAT_SLOPE_MM
     u_halo_px: float = U_HALO_PX
@@ -157,8 +156,8 @@ class PriorRows:
 
     mean (n,): of the vector of unknowns; NaN where a row only keeps its unknown from diverging. columns, sharpness
     (s,): unknown and 1 / u of each of the first rows, which know of one only. blocks: unknowns (b,) and rows (b, b) of
-    those that are known together; they are common to all cards. groups: the name of each row; robust (k,): whether it
-    yields to what the photo shows.
+    those that are known together; they are common to all cards. groups: the name of each row. heavy: rows
+    whose values may lie far from their means now and then.
     """
 
     mean: Floats
@@ -185,10 +184,9 @@ class PriorRows:
         return np.flatnonzero(np.isnan(self.mean))
 
     def weights(self, residuals: Floats) -> Floats:
-        """Weights (k,) of the rows with such residuals: those of the principal point are Student's t."""
+        """Weights (k,) of the rows with such residuals: 1, but for those with long tails, which are Student's t."""
         weights = np.ones(len(residuals))
-        square = float(np.sum(residuals[self.heavy] ** 2))
-        weights[self.heavy] = min(1.0, (HEAVY_DOF + len(self.heavy)) / (HEAVY_DOF + square))
+        weights[self.heavy] = np.minimum(1.0, (HEAVY_DOF + 1) / (HEAVY_DOF + residuals[self.heavy] ** 2))
         return weights
 
     def sums(self, parts: Parts, weights: Floats, residuals: Floats) -> PriorSums:
@@ -234,6 +232,10 @@ class PriorRows:
             mine.setdefault(name, []).append(row)
         return mine
 
+    def rows_of(self, group: str) -> list[int]:
+        """Which rows are a group's, in the order of `times`."""
+        return self._of_groups[group]
+
     def times(self, group: str, weights: Floats, matrix: Floats) -> Floats:
         """Rows of the Jacobian that belong to a group, times the roots of their weights (k,), times a matrix (n, m)."""
         first = len(self.columns)
@@ -264,7 +266,7 @@ def prior_rows(state: State, priors: Priors) -> PriorRows:
 
     if p.lens is None:
         add("focal length", cam.LOG_FOCAL, p.log_focal, p.u_log_focal)
-    add(PRINCIPAL_GROUP, [7, 8], p.principal_px, p.u_principal_px)
+    add("principal point", [7, 8], p.principal_px, p.u_principal_px)
     add("lens distortion", [12, 13], 0.0, p.u_decentring)
     first = at.quads_at.start + qd.PARAMETERS * np.arange(at.cards)
     add("card thickness", first + qd.ELEVATION, p.elevation_mm, p.u_elevation_mm)
@@ -283,9 +285,11 @@ def prior_rows(state: State, priors: Priors) -> PriorRows:
     for index, side_mm, u_mm in known:
         add(BANK_CARD, index, side_mm, u_mm)
     add("edge model", np.arange(at.bias_at.start, at.bias_at.stop), 0.0, p.u_bias_px.reshape(-1))
-    add("straightness", np.arange(at.bend_at.start, at.bend_at.stop), 0.0, p.u_bend_px)
+    add("straightness", np.arange(at.bulge_at.start, at.bulge_at.stop), 0.0, p.u_bulge_px)
     add("halos", np.arange(at.halo_at.start, at.halo_at.stop), 0.0, p.u_halo_px)
     add("tone curve", at.tone_at, 0.0, 1.0)
+    if at.bends:
+        add(BEND_GROUP, np.arange(at.bends_at.start, at.bends_at.stop), 0.0, U_SQUARE_MM)
     if at.bow:
         add(BOW_GROUP, np.arange(at.bow_at.start, at.bow_at.stop), 0.0, U_TERMS_MM)
     scale = np.arange(at.scale_at.start, at.scale_at.stop)
@@ -299,7 +303,7 @@ def prior_rows(state: State, priors: Priors) -> PriorRows:
         groups.extend([name] * len(places))
     return PriorRows(
         mean=mean, columns=np.concatenate(columns), sharpness=np.concatenate(sharpness), groups=tuple(groups),
-        heavy=np.flatnonzero([name == PRINCIPAL_GROUP for name in groups]),
+        heavy=np.flatnonzero([name == BEND_GROUP for name in groups]),
         blocks=tuple((places, np.linalg.inv(np.linalg.cholesky(covariance))) for _, places, _, covariance in blocks),
     )  # fmt: skip
 

@@ -19,7 +19,7 @@ from cardmeasure.geometry import clockwise_from_top_left
 from cardmeasure.numerics import lengths
 from cardmeasure.outlines.joins import is_pair
 from cardmeasure.outlines.pieces import DOUBTFUL, Outline
-from cardmeasure.priors import U_BEND_MM, WARP_MM
+from cardmeasure.priors import U_BULGE_MM, WARP_MM
 from cardmeasure.results import Card, Contribution, Corners, SizeMatch
 from cardmeasure.settings import Settings
 from cardmeasure.shapes.cards import shape_card
@@ -36,7 +36,7 @@ leaves so much unexplained is torn."""
 WIDEST_TORN_MM = 100.0
 """Receipts are 58 or 80 mm wide (common practice, no source); the sides of wider paper may bend as they like."""
 BENT_PX = 0.6
-CURLED_MM, BULGING_MM = 2.5 * WARP_MM, 2.5 * U_BEND_MM
+CURLED_MM, BULGING_MM = 2.5 * WARP_MM, 2.5 * U_BULGE_MM
 """Bends and bulges of cards that are not as others are, even worn ones."""
 WEAK_CLARITY = 3.0
 FEW_USED = 0.6
@@ -260,12 +260,13 @@ def _sizes(
     given = [outlines[k].thickness_mm for k in asked]
     thickness_mm = [settings.thickness_mm if one is None else one for one in given]
     flat_mm, by_shape = _flat(adjustment.state.quads[cards], np.array(thickness_mm))
-    covariances = _laid(adjustment.shape_covariances[cards], by_shape)
+    enlarged = adjustment.strain.factor**2
+    covariances = enlarged * _laid(adjustment.shape_covariances[cards], by_shape)
     u = np.sqrt(np.diagonal(covariances, axis1=1, axis2=2))
     correlations = (covariances[:, 0, 1] / (u[:, 0] * u[:, 1])).tolist()
     values_mm, u_mm = ([(width, height) for width, height in pairs.tolist()] for pairs in (flat_mm, u))
     matches = match_sizes(values_mm, u_mm, correlations, classes=settings.classes)
-    shares = {name: _laid(share[cards], by_shape) for name, share in adjustment.shape_shares.items()}
+    shares = {name: enlarged * _laid(share[cards], by_shape) for name, share in adjustment.shape_shares.items()}
     columns = (values_mm, u_mm, correlations, thickness_mm, matches, budgets_from_covariances(shares))
     return {
         k: _Size(values_mm=values, u_mm=u, correlation=correlation, thickness_mm=thickness, match=match, budget=budget)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.adjustment import Adjustment, adjust, approximate
-from cardmeasure.bow import flat
+from cardmeasure.bow import SQUARE_TERMS, flat
 from cardmeasure.camera import Camera, camera_from_homography, to_plane
 from cardmeasure.edges.locating import WINDOW_PX, located_quads
 from cardmeasure.edges.lost import found_again
@@ -27,7 +27,7 @@ from cardmeasure.linearised import PrintedPoints, edge_residuals_px
 from cardmeasure.outlines.pieces import Outline
 from cardmeasure.photo import Photo
 from cardmeasure.priors import (
-    U_BEND_MM,
+    U_BULGE_MM,
     U_PRINCIPAL_SHARE,
     UNKNOWN_LENS,
     LensPrior,
@@ -133,8 +133,9 @@ def _start_state(photo: Photo, squares: tuple[Sighting, ...], settings: Settings
         squares=np.array([_square_pose(camera, s) for s in squares]),
         quads=np.zeros((0, qd.PARAMETERS)),
         bias_px=np.zeros((0, qd.SIDES)),
-        bend_px=np.zeros((0, qd.SIDES)),
+        bulge_px=np.zeros((0, qd.SIDES)),
         tone=0.0,
+        bends=np.zeros((len(squares) if camera.bow is None else 0, SQUARE_TERMS)),
     )
     priors = Priors(
         log_focal=float(np.log(focal)),
@@ -147,7 +148,7 @@ def _start_state(photo: Photo, squares: tuple[Sighting, ...], settings: Settings
         u_elevation_mm=np.zeros(0),
         u_bias_px=np.zeros((0, qd.SIDES)),
         radial_covariance=radial_covariance(float(np.hypot(*size)) / 2 / focal) * wider**2,
-        u_bend_px=U_BEND_MM * squares[0].px_per_mm,
+        u_bulge_px=U_BULGE_MM * squares[0].px_per_mm,
     )
     return state, priors
 
@@ -310,7 +311,8 @@ def _sure(outlines: list[Outline]) -> NDArray[np.bool_]:
 def _with_cards(state: State, quads: Floats) -> State:
     return State(
         camera=state.camera, scale=state.scale, squares=state.squares, quads=quads,
-        bias_px=np.zeros((len(quads), qd.SIDES)), bend_px=np.zeros((len(quads), qd.SIDES)), tone=0.0,
+        bias_px=np.zeros((len(quads), qd.SIDES)), bulge_px=np.zeros((len(quads), qd.SIDES)), tone=0.0,
+        bends=state.bends,
     )  # fmt: skip
 
 

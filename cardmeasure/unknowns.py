@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from cardmeasure import camera as cam
 from cardmeasure import quads as qd
+from cardmeasure.bow import SQUARE_TERMS
 from cardmeasure.camera import Camera
 
 Floats = NDArray[np.floating[Any]]
@@ -27,8 +28,9 @@ class State:
     square, the first at the origin by definition; a sheet's bow is the camera's. halo_px (2,): how far outside their
     true places the edges of all faces brighter, and of all faces darker than what lies beside them are seen. quads
     (c, 14): the cards' top faces (see `quads.py`). bias_px (c, 4): how far outside the true edge each side is seen,
-    whatever the reason. bend_px (c, 4): how far each side bulges, as it was cut (see `edges.bends.bow`). tone: the
-    share, common to all edges, of the shift that a wrong tone curve would cause.
+    whatever the reason. bulge_px (c, 4): how far each side bulges, as it was cut (see `edges.bends.bow`). tone: the
+    share, common to all edges, of the shift that a wrong tone curve would cause. bends (s, 3): heights, mm, that the
+    squares' paper bends by (see `bow.square_terms`); (0, 3) where none may.
     """
 
     camera: Camera
@@ -36,15 +38,16 @@ class State:
     squares: Floats
     quads: Floats
     bias_px: Floats
-    bend_px: Floats
+    bulge_px: Floats
     tone: float
     halo_px: Floats = field(default_factory=lambda: np.zeros(HALOS))
+    bends: Floats = field(default_factory=lambda: np.zeros((0, SQUARE_TERMS)))
 
     @cached_property
     def layout(self) -> Layout:
         """Where its unknowns stand."""
         bow = 0 if self.camera.bow is None else len(self.camera.bow.coefficients)
-        return Layout(squares=len(self.squares), cards=len(self.quads), bow=bow)
+        return Layout(squares=len(self.squares), cards=len(self.quads), bow=bow, bends=self.bends.size)
 
     @property
     def vector(self) -> Floats:
@@ -54,8 +57,8 @@ class State:
         return np.concatenate(
             [
                 np.zeros(3), camera.translation_mm, [np.log(camera.focal_px)], camera.principal_px, camera.distortion,
-                self.scale, self.squares[1:].ravel(), bow, self.halo_px, self.quads.ravel(), self.bias_px.ravel(),
-                self.bend_px.ravel(), [self.tone],
+                self.scale, self.squares[1:].ravel(), bow, self.bends.ravel(), self.halo_px, self.quads.ravel(),
+                self.bias_px.ravel(), self.bulge_px.ravel(), [self.tone],
             ]
         )  # fmt: skip
 
@@ -63,7 +66,7 @@ class State:
         """The state with some cards (c,) only."""
         if keep.all():
             return self
-        return replace(self, quads=self.quads[keep], bias_px=self.bias_px[keep], bend_px=self.bend_px[keep])
+        return replace(self, quads=self.quads[keep], bias_px=self.bias_px[keep], bulge_px=self.bulge_px[keep])
 
     def moved(self, step: Floats) -> State:
         """The state after a step in the vector of unknowns."""
@@ -79,9 +82,10 @@ class State:
             squares=squares,
             quads=self.quads + step[at.quads_at].reshape(-1, qd.PARAMETERS),
             bias_px=self.bias_px + step[at.bias_at].reshape(-1, qd.SIDES),
-            bend_px=self.bend_px + step[at.bend_at].reshape(-1, qd.SIDES),
+            bulge_px=self.bulge_px + step[at.bulge_at].reshape(-1, qd.SIDES),
             halo_px=self.halo_px + step[at.halo_at],
             tone=self.tone + float(step[at.tone_at]),
+            bends=self.bends + step[at.bends_at].reshape(-1, SQUARE_TERMS),
         )
 
 
@@ -92,6 +96,7 @@ class Layout:
     squares: int
     cards: int
     bow: int = 0
+    bends: int = 0
 
     @cached_property
     def size(self) -> int:
@@ -119,9 +124,14 @@ class Layout:
         return slice(self.squares_at.stop, self.squares_at.stop + self.bow)
 
     @cached_property
+    def bends_at(self) -> slice:
+        """Of the bends of all squares, three each."""
+        return slice(self.bow_at.stop, self.bow_at.stop + self.bends)
+
+    @cached_property
     def halo_at(self) -> slice:
         """Of the shifts common to all edges of bright faces, and to all of dark ones."""
-        return slice(self.bow_at.stop, self.bow_at.stop + HALOS)
+        return slice(self.bends_at.stop, self.bends_at.stop + HALOS)
 
     @cached_property
     def quads_at(self) -> slice:
@@ -134,14 +144,14 @@ class Layout:
         return slice(self.quads_at.stop, self.quads_at.stop + qd.SIDES * self.cards)
 
     @cached_property
-    def bend_at(self) -> slice:
+    def bulge_at(self) -> slice:
         """Of the four sides' bends of each card."""
         return slice(self.bias_at.stop, self.bias_at.stop + qd.SIDES * self.cards)
 
     @cached_property
     def tone_at(self) -> int:
         """Of the tone curve's share."""
-        return int(self.bend_at.stop)
+        return int(self.bulge_at.stop)
 
     def quad_at(self, card: int, parameter: int) -> int:
         """Of one parameter of one card."""

@@ -41,9 +41,9 @@ def with_warp(priors: Priors, adjustment: Adjustment, *, px_per_mm: float) -> Pr
     variances = np.diag(adjustment.covariance)[rows]
     scales = [_scale(*column, u_prior=u) for *column, u in zip(bends.T, variances.T, priors.u_warp_mm, strict=True)]
     slopes = np.hypot(FLAT_SLOPE_MM, SLOPE_SHARE * np.sqrt((bends**2).sum(axis=1)))
-    bulges, of_bulges = adjustment.state.bend_px.ravel(), np.diag(adjustment.covariance)[at.bend_at]
-    u_bend = _scale(bulges / px_per_mm, of_bulges / px_per_mm**2, u_prior=priors.u_bend_px / px_per_mm)
-    return replace(priors, u_warp_mm=np.array(scales), u_slope_mm=slopes, u_bend_px=u_bend * px_per_mm)
+    bulges, of_bulges = adjustment.state.bulge_px.ravel(), np.diag(adjustment.covariance)[at.bulge_at]
+    u_bulge = _scale(bulges / px_per_mm, of_bulges / px_per_mm**2, u_prior=priors.u_bulge_px / px_per_mm)
+    return replace(priors, u_warp_mm=np.array(scales), u_slope_mm=slopes, u_bulge_px=u_bulge * px_per_mm)
 
 
 def _scale(bends: Floats, variances: Floats, *, u_prior: float) -> float:

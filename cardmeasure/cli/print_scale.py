@@ -67,12 +67,15 @@ def print_scale(
             "--u-reading", metavar="MM", help="Your own standard uncertainty of each reading, for the instrument's."
         ),
     ] = None,
+    insist: Annotated[
+        bool, typer.Option("--insist", help="Take readings that are far off, as of a print fitted to its page.")
+    ] = False,
     replace: Annotated[bool, typer.Option("--replace", help="Write over a print profile that is there.")] = False,
 ) -> None:
     """Write down what you read on the printed page, and what it makes of the print's scale.
 
-    Without readings it asks for them, where it is run in a terminal. Exit codes: 0 written, 2 wrong options or readings
-    that contradict each other, 5 the file cannot be written.
+    Without readings it asks for them, where it is run in a terminal, and again for those that are far off or contradict
+    each other. Exit codes: 0 written, 2 wrong options or such readings, 5 the file cannot be written.
     """
     from cardmeasure.reference.print_profile import print_profile_toml, profile_from_readings
     from cardmeasure.reference.scale_words import scale_text
@@ -85,8 +88,11 @@ def print_scale(
     given = {name: text for name, text in said.items() if text is not None}
     if given:
         readings = _readings(given, read_with or Instrument.STEEL_RULE, u_reading=u_reading)
+        doubt = _doubt(readings)
+        if doubt is not None and not insist:
+            raise UsageError(f"{doubt} If it is so, as where the page was fitted to the paper, say --insist.")
     elif sys.stdin.isatty():
-        readings = _asked(read_with, u_reading=u_reading)
+        readings = _believed(read_with, u_reading=u_reading, insist=insist)
     else:
         raise UsageError("no reading was given; read one bar at least, and say --long-bar 249.6 or the like.")
     profile = profile_from_readings(readings)
@@ -140,6 +146,33 @@ def _number(text: str, *, what: str) -> float:
         return float(text.strip().removesuffix("mm").strip().replace(",", "."))
     except ValueError:
         raise UsageError(f"{what} is {text!r}; it must be a length in millimetres, such as 249.6.") from None
+
+
+def _doubt(readings: tuple[Reading, ...]) -> str | None:
+    """Why the readings are not to be taken as they are, if they are not; raises UsageError where they cannot be."""
+    from cardmeasure.reference.contradictions import doubt_words
+    from cardmeasure.reference.print_profile import profile_from_readings
+
+    profile_from_readings(readings)
+    return doubt_words(readings)
+
+
+def _believed(read_with: Instrument | None, *, u_reading: str | None, insist: bool) -> tuple[Reading, ...]:
+    """The readings, asked for until they can be believed; doubtful ones are taken when they are given a second time."""
+    before: tuple[Reading, ...] = ()
+    while True:
+        readings = _asked(read_with, u_reading=u_reading)
+        try:
+            doubt = _doubt(readings)
+        except UsageError as contradiction:
+            say(f"{contradiction} Answer once more, or leave the doubtful one out.\n")
+            if readings == before:
+                raise
+        else:
+            if doubt is None or insist or readings == before:
+                return readings
+            say(f"{doubt} Answer once more; the same answers are taken then.\n")
+        before = readings
 
 
 def _asked(read_with: Instrument | None, *, u_reading: str | None) -> tuple[Reading, ...]:

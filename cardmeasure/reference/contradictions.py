@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import asin, degrees, hypot
 
-from cardmeasure.reference.readings import MARKS, Reading, ScaleFit, fit_scale
+from cardmeasure.reference.readings import FITTED, MARKS, Reading, ScaleFit, fit_scale
 
 PLAUSIBLE_SHEAR_DEG = 0.5
 """A printer that draws its paper in askew shears by less: common practice, no source."""
@@ -32,6 +32,29 @@ def contradiction_words(readings: Sequence[Reading], fit: ScaleFit) -> str:
     worst = max(range(len(readings)), key=lambda i: abs(fit.misfit_mm[i]) / hypot(*readings[i].u_parts_mm))
     off = float(fit.misfit_mm[worst])
     return f"{readings[worst].name} is {abs(off):.2f} mm {_side(off)} than all of them together allow."
+
+
+def doubt_words(readings: Sequence[Reading]) -> str | None:
+    """Why readings that do not contradict each other are hard to believe, as a sentence; None where nothing is wrong.
+
+    A print may be so: fitted to its page, or drawn in unevenly. A slip of the eye is more frequent.
+    """
+    off = {one: one.reading_mm / MARKS[one.name].length_mm - 1 for one in readings}
+    farthest = max(readings, key=lambda one: abs(off[one]))
+    if abs(off[farthest]) > FITTED:
+        return (
+            f"{farthest.name} is {100 * abs(off[farthest]):.1f} % {_side(off[farthest])} than the "
+            f"{MARKS[farthest.name].length_mm:g} mm of the design: a print at actual size is within "
+            f"{100 * FITTED:g} %, so read it again."
+        )
+    fit = fit_scale(readings)
+    if not fit.axes_apart:
+        return None
+    across, down = (100 * float(scale) for scale in fit.scale)
+    return (
+        f"the print would be {across:.2f} % as large across the page and {down:.2f} % down it: printers differ by "
+        "less, so read both again."
+    )
 
 
 def misread(readings: Sequence[Reading]) -> Reading | None:

@@ -90,6 +90,8 @@ U_AXES = 0.003 * sqrt(2.0)
 
 Each axis of a home printer is taken to be off by 0.3 % (from memory), independently of the other.
 """
+FITTED = 0.02
+"""A print further off than this was fitted to the page rather than printed badly (common practice, no source)."""
 CONVERGED = 1e-12
 """A step of the scales that is smaller is the last one."""
 CHI_SQUARE_999 = {1: 10.83, 2: 13.82, 3: 16.27}
@@ -135,6 +137,13 @@ class ScaleFit:
     misfit_mm: Floats
     chi_square: float
     freedom: int
+
+    @property
+    def axes_apart(self) -> bool:
+        """Whether the scales of both axes differ by more than printers and the readings make them, but once in 1000."""
+        across, both = float(self.scale[0] - self.scale[1]), self.covariance
+        variance = U_AXES**2 + float(both[0, 0] + both[1, 1] - 2 * both[0, 1])
+        return across**2 > CHI_SQUARE_999[1] * variance
 
     @property
     def agrees(self) -> bool:

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from cardmeasure.reference.print_profile import ASSUMED, PrintProfile
-from cardmeasure.reference.readings import Reading
+from cardmeasure.reference.readings import FITTED, Reading
 
 SIDE_MM = 89.0
 """The long side of a poker card: what a user holds in hand."""
-FITTED = 0.02
-"""A print further off than this was fitted to the page rather than printed badly."""
 COVERAGE_FACTOR = 2
 SOURCES = {
     "steel-rule": "steel rule: limits of 0.15 mm (JIS B 7516, class 1), each end placed within 0.2 mm (common "

@@ -32,7 +32,12 @@ WORDS: dict[str, tuple[str, str]] = {
         "how thick the card is",
         "measure a pile with a calliper, and pass --thickness and --u-thickness",
     ),
-    "card curl": ("how far the card curls", "press the card flat, or lay it down with its other face up"),
+    "card curl": (
+        "how far the card curls, twists or lies askew",
+        "press the card flat, or lay it down with its other face up",
+    ),
+    "straightness": ("how straight the card's sides are cut", "lay the card nearer to the square"),
+    "halos": ("how the phone's sharpening moves edges", "use more light, and a mat that differs less from the borders"),
     "squareness": ("whether the card is cut square", "lay the card nearer to the square"),
     "focal length": (
         "the phone's focal length",
@@ -43,6 +48,7 @@ WORDS: dict[str, tuple[str, str]] = {
         "the phone's lens, which moves a little from shot to shot",
         "keep cards out of the picture's corners, and lay more of them",
     ),
+    "square's bend": ("whether the square's paper lies flat", "press it flat, or glue it to card"),
     "lens distortion": ("how the lens bends lines", "keep cards out of the picture's corners, and lay more of them"),
 }
 """What each line of a budget means, and what makes it smaller."""

@@ -67,7 +67,7 @@ def covariances(
     edges: Edges, plan: Plan, adjustment: Adjustment, *, elevation_mm: float, u_elevation_mm: float,
     u_radius_mm: float,
 ) -> dict[str, Floats]:  # fmt: skip
-    """Covariance (3, 3) of `sizes_mm` that each named group causes."""
+    """Covariance (3, 3) of `sizes_mm` that each named group causes; what a strained photo hands down is enlarged."""
     camera, tone = adjustment.state.camera, adjustment.state.tone
     base = sizes_mm(plan_of(edges, plan, camera, elevation_mm=elevation_mm, tone=tone))
 
@@ -79,7 +79,8 @@ def covariances(
     columns = np.append(np.arange(cam.PARAMETERS), at.tone_at)
     common = [by(step, camera=camera.moved(step * row)) for step, row in zip(STEPS, np.eye(len(STEPS)), strict=True)]
     j = np.nan_to_num(np.array([*common, by(STEP_TONE, tone=tone + STEP_TONE)]))
-    groups = {name: j.T @ share[np.ix_(columns, columns)] @ j for name, share in adjustment.shares.items()}
+    enlarged = adjustment.strain.factor**2
+    groups = {name: enlarged * j.T @ share[np.ix_(columns, columns)] @ j for name, share in adjustment.shares.items()}
     by_point = np.nan_to_num(_by_points(edges, plan, camera, elevation_mm, tone, base, sizes_mm))
     noise = (by_point * edges.u_px[:, None]).T @ (by_point * edges.u_px[:, None])
     groups[EDGES_GROUP] = groups.get(EDGES_GROUP, 0.0) + noise

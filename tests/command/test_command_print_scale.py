@@ -50,6 +50,8 @@ def test_an_own_uncertainty_goes_before_the_instruments(tmp_path: Path) -> None:
         (["--long-bar", "nan"], "--long-bar is nan mm"),
         ([*BARS, "--diagonal", "251.9"], "the diagonal is"),
         ([*BARS, "--u-reading", "9"], "--u-reading is 9"),
+        (["--long-bar", "239.6", "--short-bar", "180.3"], "long_bar is 4.2 % shorter than the 250 mm"),
+        (["--long-bar", "246.5", "--short-bar", "180.3"], "printers differ by less"),
         ([], "no reading was given"),
     ],
 )
@@ -86,6 +88,45 @@ def test_in_a_terminal_it_asks_and_asks_again(tmp_path: Path) -> None:
     assert "Answer steel-rule or ruler." in said and "'abc'" in said and "p.toml: written (2 readings)" in said
     profile = read_print_profile(tmp_path / "p.toml")
     assert profile.scale_x == pytest.approx(180.2 / 180, abs=1e-6)
+
+
+@pytest.mark.parametrize("long_bar", ["239.6", "246.5"])
+def test_who_insists_is_believed(tmp_path: Path, long_bar: str) -> None:
+    out = tmp_path / "print.toml"
+    assert main(["print-scale", str(out), "--long-bar", long_bar, "--short-bar", "180.3", "--insist"]) == 0
+    assert read_print_profile(out).scale_y == pytest.approx(float(long_bar) / 250, abs=1e-3)
+
+
+def asked(tmp_path: Path, answers: list[str]) -> tuple[int, str]:
+    """Exit code and output of `print-scale p.toml` in a terminal where these answers are given."""
+    ours, theirs = pty.openpty()
+    process = subprocess.Popen(
+        [sys.executable, "-m", "cardmeasure", "print-scale", "p.toml"],
+        cwd=tmp_path, env=environment(), stdin=theirs, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+    )  # fmt: skip
+    os.write(ours, ("\n".join(answers) + "\n").encode())
+    said, _ = process.communicate(timeout=60)
+    os.close(ours)
+    os.close(theirs)
+    return process.returncode, said
+
+
+def test_far_readings_are_asked_for_again_and_taken_when_they_stay(tmp_path: Path) -> None:
+    bars = ["steel-rule", "239.6", "172.9", "", "", ""]
+    code, said = asked(tmp_path, bars + bars)
+    assert code == 0 and said.count("Answer once more; the same answers are taken then.") == 1
+    assert read_print_profile(tmp_path / "p.toml").scale_y == pytest.approx(239.6 / 250, abs=1e-3)
+
+
+def test_a_slip_is_asked_for_again_and_put_right(tmp_path: Path) -> None:
+    code, said = asked(
+        tmp_path,
+        ["ruler", "239.6", "180.3", "", "", "", "steel-rule", "249.6", "180.3", "252", "", "",
+         "steel-rule", "249.6", "180.3", "250", "", ""],
+    )  # fmt: skip
+    assert code == 0, said
+    assert "long_bar is 4.2 % shorter" in said and "leave the doubtful one out" in said
+    assert read_print_profile(tmp_path / "p.toml").scale_y == pytest.approx(249.6 / 250, abs=1e-3)
 
 
 def photos_of_one_phone(source: Path, folder: Path, *, qualities: tuple[int, ...]) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
-from cardmeasure.bow import TERMS, U_TERMS_MM, Bow, flat
+from cardmeasure.bow import SQUARE_TERMS, TERMS, U_SQUARE_MM, U_TERMS_MM, Bow, flat, square_terms
 from cardmeasure.camera import Camera, camera_from_homography, project, rotation_matrix, to_plane
 from cardmeasure.edges.bends import bow
 from cardmeasure.edges.points import EdgePoints
@@ -34,7 +34,7 @@ WIDTH_PX, HEIGHT_PX, FOCAL_35MM = 4032, 3024, 26.0
 MIDDLE_PX = np.array([(WIDTH_PX - 1) / 2, (HEIGHT_PX - 1) / 2])
 ELEVATION_MM, U_ELEVATION_MM = 0.2, 0.05
 U_POINT_PX, U_EDGE_PX, U_BIAS_PX, TONE_PX = 0.05, 0.15, 0.08, 0.05
-U_BEND_PX, WARP_MM = 0.3, 0.05
+U_BULGE_PX, WARP_MM = 0.3, 0.05
 PER_SIDE = 12
 PLACES_MM = ((85.0, 5.0), (-80.0, -30.0), (10.0, 95.0))
 """Middles of the cards, seen from the first square."""
@@ -75,7 +75,7 @@ def priors_of(
         u_elevation_mm=U_ELEVATION_MM,
         u_bias_px=np.full((cards, qd.SIDES), u_bias_px),
         radial_covariance=radial_covariance(float(np.hypot(WIDTH_PX, HEIGHT_PX)) / 2 / focal) * lens**2,
-        u_bend_px=U_BEND_PX,
+        u_bulge_px=U_BULGE_PX,
         u_warp_mm=np.full(len(qd.WARP), warp_mm),
     )
 
@@ -83,7 +83,8 @@ def priors_of(
 def on_a_sheet(rng: Rng, state: State) -> State:
     """The state with a bowed sheet in the place of the squares, its bow drawn from the prior."""
     bow = Bow(coefficients=U_TERMS_MM * rng.normal(size=TERMS), half_mm=SHEETS["a4"].half_mm)
-    return replace(state, squares=state.squares[:1], camera=replace(state.camera, bow=bow))
+    no_bends = np.zeros((0, SQUARE_TERMS))
+    return replace(state, squares=state.squares[:1], camera=replace(state.camera, bow=bow), bends=no_bends)
 
 
 def true_state(rng: Rng, priors: Priors, *, squares: int = 1, spread: float = 1.0) -> State:
@@ -114,9 +115,10 @@ def true_state(rng: Rng, priors: Priors, *, squares: int = 1, spread: float = 1.
         squares=np.array([np.zeros(3), SECOND_SQUARE])[:squares],
         quads=quads,
         bias_px=spread * priors.u_bias_px * rng.normal(size=(cards, qd.SIDES)),
-        bend_px=spread * priors.u_bend_px * rng.normal(size=(cards, qd.SIDES)),
+        bulge_px=spread * priors.u_bulge_px * rng.normal(size=(cards, qd.SIDES)),
         halo_px=spread * priors.u_halo_px * rng.normal(size=HALOS),
         tone=spread * float(rng.normal()),
+        bends=spread * U_SQUARE_MM * rng.normal(size=(squares, SQUARE_TERMS)),
     )
 
 
@@ -141,7 +143,11 @@ def _points(rng: Rng, truth: State, noise: float) -> PrintedPoints:
     pose = truth.squares[all_square]
     x, y = (all_mm * truth.scale).T
     c, s = np.cos(pose[:, 2]), np.sin(pose[:, 2])
-    world = np.column_stack([pose[:, 0] + c * x - s * y, pose[:, 1] + s * x + c * y, np.zeros(len(x))])
+    height = np.zeros(len(x))
+    if len(truth.bends):
+        half = np.array([np.abs(all_mm[all_square == k]).max() for k in range(len(truth.bends))])
+        height = (truth.bends[all_square] * square_terms(all_mm, half[all_square])).sum(axis=1)
+    world = np.column_stack([pose[:, 0] + c * x - s * y, pose[:, 1] + s * x + c * y, -height])
     px = project(truth.camera, world)
     u = np.full(len(px), U_POINT_PX)
     return PrintedPoints(square=all_square, mm=all_mm, px=px + noise * u[:, None] * rng.normal(size=px.shape), u_px=u)
@@ -162,7 +168,7 @@ def _edges(rng: Rng, truth: State, priors: Priors, noise: float) -> EdgePoints:
     u = np.full(len(card), U_EDGE_PX)
     way = rng.choice([-1.0, 1.0], cards)[card]
     tone_px, brighter = TONE_PX * way, way > 0
-    out = truth.bias_px[card, side] + truth.bend_px[card, side] * bow(along) + np.where(brighter, *truth.halo_px)
+    out = truth.bias_px[card, side] + truth.bulge_px[card, side] * bow(along) + np.where(brighter, *truth.halo_px)
     out += tone_px * truth.tone + noise * u * rng.normal(size=len(u))
     return EdgePoints(
         card=card, side=side, along=along, px=seen(along) + out[:, None] * normal,
@@ -185,6 +191,7 @@ def _start(rng: Rng, truth: State, points: PrintedPoints, priors: Priors) -> Sta
     return State(
         camera=camera, scale=priors.scale, squares=truth.squares + 0.0,
         quads=np.array(quads).reshape(-1, qd.PARAMETERS),
-        bias_px=np.zeros_like(truth.bias_px), bend_px=np.zeros_like(truth.bend_px),
+        bias_px=np.zeros_like(truth.bias_px), bulge_px=np.zeros_like(truth.bulge_px),
         tone=0.0,
+        bends=np.zeros_like(truth.bends),
     )  # fmt: skip

@@ -22,11 +22,11 @@ from cardmeasure.adjustment import (
     adjust,
     robust_weights,
 )
-from cardmeasure.bow import BEYOND, TERMS
+from cardmeasure.bow import BEYOND, SQUARE_TERMS, TERMS
 from cardmeasure.edges.points import no_edge_points
 from cardmeasure.linearised import Linearised, Problem, linearise
 from cardmeasure.normal_equations import Parts
-from cardmeasure.priors import GROUP_NAMES, prior_rows
+from cardmeasure.priors import BEND_GROUP, GROUP_NAMES, prior_rows
 from cardmeasure.unknowns import Layout, State
 
 Floats = NDArray[np.float64]
@@ -49,7 +49,7 @@ def _solved(photo: Simulated) -> Adjustment:
 
 
 def _size_rows(state: State) -> list[int]:
-    at = Layout(squares=len(state.squares), cards=len(state.quads))
+    at = state.layout
     return [at.quad_at(card, k) for card in range(len(state.quads)) for k in SIZES]
 
 
@@ -103,7 +103,10 @@ def test_the_whole_jacobian_is_that_of_differences(seed: int, squares: int, card
     photo = replace(photo, truth=_clearly_curled(photo.truth))
     assume(_off_the_end_of_the_paper(photo))
     jacobian = _linearised(photo.truth, photo)[1]
-    assert jacobian.shape[1] == Layout(squares=max(squares, 1), cards=cards, bow=0 if squares else TERMS).size
+    assert (
+        jacobian.shape[1]
+        == Layout(squares=max(squares, 1), cards=cards, bow=0 if squares else TERMS, bends=SQUARE_TERMS * squares).size
+    )
     # each unknown moves its rows by about one hundredth of their u, whatever its unit
     size = 1e-2 / np.abs(jacobian).max(axis=0)
     rng = np.random.default_rng(seed)
@@ -149,7 +152,7 @@ def test_the_normal_matrix_of_the_priors_is_the_dense_product(cards: int) -> Non
     rows, parts = prior_rows(photo.truth, priors_of(cards)), Parts(layout=photo.truth.layout)
     weights = np.ones(len(rows.groups))
     weights[rows.heavy] = 0.3
-    assert len(rows.heavy) == 2, "both of the principal point"
+    assert [rows.groups[k] for k in rows.heavy] == [BEND_GROUP] * 6
     j = rows.jacobian * np.sqrt(weights)[:, None]
     residuals = np.linspace(-1.0, 2.0, len(weights))
     normal, right = rows.normal(parts, weights, residuals).dense()
@@ -163,7 +166,7 @@ def test_the_normal_matrix_of_the_priors_is_the_dense_product(cards: int) -> Non
 def test_a_step_and_its_opposite_cancel(seed: int) -> None:
     rng = np.random.default_rng(seed)
     truth = true_state(rng, priors_of(2), squares=2)
-    step = rng.normal(0, 1e-2, Layout(squares=2, cards=2).size)
+    step = rng.normal(0, 1e-2, Layout(squares=2, cards=2, bends=2 * SQUARE_TERMS).size)
     back = truth.moved(step).moved(-step)
     for a, b in (
         (back.camera.rotation, truth.camera.rotation), (back.camera.distortion, truth.camera.distortion),
@@ -200,12 +203,14 @@ def test_a_looser_print_scale_raises_its_share_in_proportion() -> None:
 
 
 def test_a_common_scale_carries_over_in_full() -> None:
-    """With both scales wholly correlated the print's share of u is the same part of every size."""
+    """With both scales wholly correlated the print's share of u is the same part of every size, but for heights above
+    the table, which do not grow with the print.
+    """
     photo = _photo(5)
     priors = replace(photo.priors, scale_covariance=np.full((2, 2), 0.003**2) + np.eye(2) * 1e-12)
     solved = adjust(photo.start, photo.points, photo.edges, priors)
     u = np.sqrt(np.diag(solved.shares["print scale"])[_size_rows(solved.state)])
-    np.testing.assert_allclose(u, 0.003 * _sizes(solved.state), rtol=2e-3)
+    np.testing.assert_allclose(u, 0.003 * _sizes(solved.state), rtol=3e-3)
 
 
 # ---------------------------------------------------------------- sizes
@@ -252,7 +257,7 @@ def test_each_size_error_over_u_is_about_one(many: list[tuple[Simulated, Adjustm
     for k in SIZES:
         z = []
         for photo, solved in many:
-            row = Layout(squares=1, cards=2).quad_at(0, k)
+            row = photo.truth.layout.quad_at(0, k)
             z.append((solved.state.quads[0, k] - photo.truth.quads[0, k]) / np.sqrt(solved.covariance[row, row]))
         assert low < np.sqrt(np.mean(np.square(z))) < high, f"parameter {k}"
         assert abs(np.mean(z)) < 3.3 / np.sqrt(len(z)), f"parameter {k}"
@@ -342,7 +347,7 @@ def test_a_curled_card_is_believed_to_be_curled(rise_mm: float, across: int) -> 
     yielding = adjust(photo.start, photo.points, photo.edges, replace(photo.priors, u_warp_mm=np.full(3, 0.6)))
     firm = adjust(photo.start, photo.points, photo.edges, replace(photo.priors, u_warp_mm=np.full(3, 0.01)))
     u = np.sqrt(np.diag(yielding.covariance))
-    row = Layout(squares=1, cards=2).quad_at(1, across)
+    row = photo.truth.layout.quad_at(1, across)
     assert yielding.state.quads[1, across] == pytest.approx(rise_mm, abs=u[row])
     assert u[row] < 0.3
     error, stiff = (np.abs(_sizes(a.state) - _sizes(photo.truth)) for a in (yielding, firm))

@@ -20,6 +20,7 @@ from cardmeasure.adjustment import adjust
 from cardmeasure.bow import Bow as SolvedBow
 from cardmeasure.bow import flat
 from cardmeasure.camera import project, to_plane
+from cardmeasure.edges.points import no_edge_points
 from cardmeasure.errors import PhotoTrouble
 from cardmeasure.photo import Photo, read_photo
 from cardmeasure.pipeline import measure
@@ -29,7 +30,7 @@ from cardmeasure.reference.sheet import SHEETS
 from cardmeasure.reference.sheet_finding import SheetSighting
 from cardmeasure.results import Card, ShotResult
 from cardmeasure.settings import Settings
-from cardmeasure.solving import solve_reference
+from cardmeasure.solving import printed_points, solve_reference
 
 Floats = NDArray[np.float64]
 
@@ -202,7 +203,8 @@ def _levelled(at: Floats, height: Floats) -> Floats:
 
 
 def test_the_bow_of_a_rendered_sheet_is_solved_from_its_points(shot: SheetShot) -> None:
-    """Without it the points would not fit; with it they do to their noise, and its shape is that of the wave."""
+    """Without it the points would not fit; with it they do to their noise, and its shape is that of the wave, by a few
+    times its u at most: the points alone hardly know the lens."""
     sighting = _sighted(shot.photo)
     start = solve_reference(shot.photo, (sighting,), shot.settings)
     bow = start.camera.bow
@@ -227,13 +229,19 @@ def test_the_bow_of_a_rendered_sheet_is_solved_from_its_points(shot: SheetShot) 
     way = np.radians(BOW.azimuth_deg)
     phase = 2 * np.pi / BOW.length_mm * world @ [np.cos(way), np.sin(way)] + np.radians(BOW.phase_deg)
     true, found = _levelled(at, BOW.height_mm / 2 * np.cos(phase)), _heights(bow)
-    assert np.sqrt(np.mean((found - true) ** 2)) < 0.25 * np.sqrt(np.mean(true**2))
+    error = float(np.sqrt(np.mean((found - true) ** 2)))
+    solved = adjust(start.state, printed_points((sighting,)), no_edge_points(0), start.priors)
+    rows = solved.state.layout.bow_at
+    terms = _levelled(at, bow.terms_and_slope(at)[0])
+    u = float(np.sqrt(np.einsum("ni,ij,nj->n", terms, solved.covariance[rows, rows], terms).mean()))
+    assert error < 3 * u
+    assert error < 0.3 * np.sqrt(np.mean(true**2))
 
 
 def test_sizes_on_simulated_bowed_sheets_are_as_true_as_stated() -> None:
     """Bows, lenses and cards drawn from the priors; a flat sheet in the bow's place would be wrong by several u."""
     errors, flat_errors, heights = [], [], []
-    for seed in range(10):
+    for seed in range(20):
         rng = np.random.default_rng([seed, 77])
         priors = priors_of(2, u_scale=1e-4)
         photo = simulated(rng, on_a_sheet(rng, true_state(rng, priors)), priors)
