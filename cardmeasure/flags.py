@@ -141,10 +141,20 @@ _FLAGS = (
     Flag(
         "beside-another", Level.DOUBT, "Another piece lies against it or very near: the side between is less certain."
     ),
+    Flag(
+        "perhaps-two",
+        Level.DOUBT,
+        "Two cards of a nominal size, side by side, are as large as this piece, and no single one is: if it is two, "
+        "lay them apart.",
+    ),
     Flag("on-another", Level.DOUBT, "It lies on other pieces; how high is not known exactly, so u is larger."),
     # of a piece without a size
     Flag("cut-by-frame", Level.UNSIZED, "The piece reaches the edge of the photo."),
-    Flag("off-sheet", Level.UNSIZED, "The piece reaches beyond the check of the measuring sheet."),
+    Flag(
+        "off-sheet",
+        Level.UNSIZED,
+        "The piece reaches beyond the check of the measuring sheet, where not all its sides can be told.",
+    ),
     Flag("overlapped", Level.UNSIZED, "Something covers part of the piece, or several pieces touch."),
     Flag("touching", Level.UNSIZED, "Several pieces touch, and where one ends cannot be told: lay them apart."),
     Flag(

@@ -20,9 +20,10 @@ from cardmeasure.geometry import apply_homography
 from cardmeasure.lens.choice import LensChoice, chosen_lens
 from cardmeasure.lens.identity import identity_of
 from cardmeasure.outlines.neighbours import beside_each_other
-from cardmeasure.outlines.on_sheet import sheet_pieces, uncovered
+from cardmeasure.outlines.on_sheet import seams_checked, sheet_pieces, uncovered
 from cardmeasure.outlines.pieces import Outline, find_pieces
 from cardmeasure.outlines.second_look import seen_again
+from cardmeasure.outlines.sheet_sides import as_the_check_begins
 from cardmeasure.photo import Photo, read_photo
 from cardmeasure.print_doubt import print_seen_by, suspected_scale, with_print_in_doubt
 from cardmeasure.prior_strain import Cause
@@ -193,16 +194,20 @@ def _view(
             photo, start.camera, found, px_per_mm=px_per_mm, reference_px=papers, nominal_mm=nominal, tried=look
         )  # fmt: skip
         return _View(photo=photo, squares=squares, start=start, outlines=beside_each_other(outlines), sheet=None)
-    outlines, free = _on_sheet(photo, squares[0], start)
+    outlines, free = _on_sheet(photo, squares[0], start, nominal_mm=cut_table(enabled(settings.classes)).cuts_mm)
     start = solve_reference(photo, free, settings, lens=lens)
     grey = without_colour(photo)
     return _View(photo=grey, squares=free, start=start, outlines=outlines, sheet=_look(grey, free[0], start))
 
 
-def _on_sheet(photo: Photo, sheet: SheetSighting, start: Start) -> tuple[tuple[Outline, ...], tuple[SheetSighting]]:
+def _on_sheet(
+    photo: Photo, sheet: SheetSighting, start: Start, *, nominal_mm: NDArray[np.floating[Any]]
+) -> tuple[tuple[Outline, ...], tuple[SheetSighting]]:
     """The pieces that hide a sheet, and the sheet without the points beside them, where shadows fall."""
     look = _look(photo, sheet, start)
     outlines = sheet_pieces(photo, start.camera, look, px_per_mm=sheet.px_per_mm)
+    outlines = as_the_check_begins(photo, start.camera, look, outlines)
+    outlines = seams_checked(photo, start.camera, outlines, px_per_mm=sheet.px_per_mm, nominal_mm=nominal_mm)
     free = uncovered(outlines, to_plane(start.camera, sheet.points_px), room_mm=SHADOW_ROOM_MM)
     return outlines, (sheet.of_points(free),)
 

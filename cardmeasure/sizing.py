@@ -17,6 +17,7 @@ from cardmeasure.edges.bends import bends_px
 from cardmeasure.edges.breaks import is_broken
 from cardmeasure.geometry import clockwise_from_top_left
 from cardmeasure.numerics import lengths
+from cardmeasure.outlines.joins import is_pair
 from cardmeasure.outlines.pieces import DOUBTFUL, Outline
 from cardmeasure.priors import U_BULGE_MM, WARP_MM
 from cardmeasure.results import Card, Contribution, Corners, SizeMatch
@@ -121,7 +122,7 @@ def numbered_cards(
             card = shape_card(number, shapes[k], settings, corners_px=corners_px)
         elif k in sizes:
             quad = solution.adjustment.state.quads[told[k].card]
-            flags = _flags(outlines[k], told[k], solution, unclear=k in unclear)
+            flags = _flags(outlines[k], told[k], solution, settings, unclear=k in unclear)
             card = _card(number, corners_px, sizes[k], quad, flags, radius_mm=radii_mm.get(k))
         else:
             card = _unsized(number, corners_px, told[k].flags, radius_mm=radii_mm.get(k))
@@ -287,7 +288,7 @@ def _laid(of_shapes: Floats, by_shape: Floats) -> Floats:
     return np.asarray(by_shape @ of_shapes @ by_shape.swapaxes(1, 2))
 
 
-def _flags(outline: Outline, told: _Told, solution: Solution, *, unclear: bool) -> tuple[str, ...]:
+def _flags(outline: Outline, told: _Told, solution: Solution, settings: Settings, *, unclear: bool) -> tuple[str, ...]:
     """Doubts about the size of a piece."""
     assert solution.edges is not None
     edges, quad = solution.edges, solution.adjustment.state.quads[told.card]
@@ -301,6 +302,9 @@ def _flags(outline: Outline, told: _Told, solution: Solution, *, unclear: bool) 
         "corners-unclear": unclear,
         "outline-differs": np.abs(told.excess_mm).max() >= OUTLINE_MM and not told.ends,
         "beside-another": any(outline.beside) or any(outline.joined),
+        "perhaps-two": is_pair(
+            float(quad[qd.WIDTH]), float(quad[qd.HEIGHT]), cut_table(enabled(settings.classes)).cuts_mm
+        ),
         "on-another": outline.raised_mm,
     }
     return tuple(flag for flag, holds in doubts.items() if holds)

@@ -22,7 +22,7 @@ from cardmeasure.edges.beside import light_beside
 from cardmeasure.edges.looks import BLUR, PARAMETERS, SHADE, SHADOW, SHARPENING, WIDTH, shares
 from cardmeasure.edges.shading import open_shading
 from cardmeasure.photo import Photo
-from cardmeasure.reference.sheet import DARK, LIGHT
+from cardmeasure.reference.sheet import DARK, LIGHT, MARGIN, WHITE
 from cardmeasure.reference.sheet_look import SheetLook
 
 Floats = NDArray[np.floating[Any]]
@@ -48,19 +48,23 @@ class Backdrop:
     """What stands behind the sides (s,) of all cards, and how they look.
 
     dark (s,): whether the border differs more from dark cells than from light ones. looks (s, 15): as last fitted, or
-    as far as they are known beforehand. wall_px (s,): width of the side wall seen.
+    as far as they are known beforehand. wall_px (s,): width of the side wall seen. margin (s,): which sides lie in the
+    white margin around the check, and have an even table anyway.
     """
 
     look: SheetLook
     dark: Mask
     looks: Floats
     wall_px: Floats
+    margin: Mask
 
     def light_at(self, px: Floats) -> Floats:
         """Light (s, 3) behind each side at pixels (s, 2), in the "colours" of its profiles."""
         half_way = self.look.at(px)[1]
         dark, light = (self.look.light_of(kind, half_way)[:, LUMA] for kind in (DARK, LIGHT))
         better, other = np.where(self.dark, dark, light), np.where(self.dark, light, dark)
+        white = self.look.light_of(WHITE, half_way)[:, LUMA]
+        better, other = (np.where(self.margin, white, level) for level in (better, other))
         return np.column_stack([other, better, better])
 
     def made_even(
@@ -85,12 +89,15 @@ class Backdrop:
         foot = near & (distance > 0)
         on_dark = (share * foot).sum(axis=1) < 0.5 * foot.sum(axis=1)
         own = np.where(on_dark[:, None], 1 - share, share)
-        keep = self._kept(own, near, on_dark, side) & self._on_check(first, last, cosine)
-        better = on_dark == self.dark[side]
+        margin = self.margin[side]
+        ends = self.look.design.kind_at(np.where(cosine[:, None] > 0, last, first))
+        on_check = (ends == LIGHT) | (ends == DARK)
+        keep = np.where(margin, ends == MARGIN, self._kept(own, near, on_dark, side) & on_check)
+        better = (on_dark == self.dark[side]) | margin
         half_way = ((light_0 + light_1) / 2)[keep]
         of_dark, of_light = (self.look.light_of(kind, half_way)[:, LUMA] for kind in (DARK, LIGHT))
         target, else_where = np.where(on_dark[keep], (of_dark, of_light), (of_light, of_dark))
-        mixed = (1 - own[keep]) * (else_where - target)[:, None]
+        mixed = ((1 - own[keep]) * (else_where - target)[:, None]) * ~margin[keep, None]
         light = seen[keep, LUMA::3]
         looks = self.looks[side[keep]]
         of_table = shares(distance[keep], looks, open_shading(len(looks)))[2]
@@ -105,10 +112,6 @@ class Backdrop:
         lines = np.maximum(np.bincount(side, minlength=kinds // 2), 1).repeat(2)
         share = np.bincount(kind[pure], minlength=kinds) / lines
         return np.asarray(pure | (share[kind] < ENOUGH))
-
-    def _on_check(self, first: Floats, last: Floats, cosine: Floats) -> Mask:
-        kind = self.look.design.kind_at(np.where(cosine[:, None] > 0, last, first))
-        return np.asarray((kind == LIGHT) | (kind == DARK))
 
 
 def by_kind(light: Floats, better: Mask, group: Ints) -> Floats:
@@ -146,8 +149,18 @@ def backdrop(
         looks[:, SHADOW] = np.repeat(ROUGH_SHADOW * quads[:, qd.ELEVATION] * per_mm, qd.SIDES)
         looks[:, WIDTH] = wall
     return Backdrop(
-        look=look, dark=_dark_wanted(photo, camera, quads, look), looks=looks, wall_px=np.maximum(wall, 0.0)
-    )
+        look=look, dark=_dark_wanted(photo, camera, quads, look), looks=looks, wall_px=np.maximum(wall, 0.0),
+        margin=in_margin(camera, quads, look),
+    )  # fmt: skip
+
+
+def in_margin(camera: Camera, quads: Floats, look: SheetLook) -> Mask:
+    """Which sides (4 c,) of quadrilaterals (c, 14) lie in the margin around the check, all along."""
+    side, each = np.tile(np.arange(qd.SIDES), len(quads)), np.repeat(quads, qd.SIDES, axis=0)
+    m = len(SPOTS)
+    places = qd.side_places(np.repeat(side, m), np.tile(SPOTS, len(each)))
+    at, _ = look.at(project(camera, qd.world_points(np.repeat(each, m, axis=0), places)))
+    return np.asarray((look.design.kind_at(at) == MARGIN).reshape(-1, m).all(axis=1))
 
 
 def _dark_wanted(photo: Photo, camera: Camera, quads: Floats, look: SheetLook) -> Mask:

@@ -99,12 +99,13 @@ class _Sides:
 
 def looks_of_sides(
     sides: Profiles, around: Surroundings, *, u_place_px: Floats | float, before: SideLooks | None,
-    starts: tuple[tuple[float, float], ...] = STARTS, trusts_shadows: bool = False, taught: SideLooks | None = None,
+    starts: tuple[tuple[float, float], ...] = STARTS, trusts_shadows: NDArray[np.bool_] | bool = False,
+    taught: SideLooks | None = None,
 ) -> SideLooks:  # fmt: skip
     """Looks of all sides from their profiles; `before`: those of an earlier pass over the same sides.
 
-    taught : what the whole photo has taught of these sides, which are too few to learn from. trusts_shadows : whether a
-    dark strip is a shadow even where it is as dark as the face, as with thick pieces.
+    taught : what the whole photo has taught of these sides, which are too few to learn from. trusts_shadows : whether,
+    for all or each, a dark strip is a shadow even where it is as dark as the face, as with thick pieces.
     """
     face, table = ends(sides)
     # over a sheet's check, made even, the fall near the foot only added error
@@ -132,7 +133,7 @@ def looks_of_sides(
         looks = task.fitted(np.arange(len(start)), priors, start, rounds=ROUNDS)
     # where other sides have taught how dark shadows are, a dark strip is no riddle
     untaught = np.minimum(priors.covariance[:, SHADE, SHADE] / U_SHADE_LEVEL**2, 1.0)
-    strip = (not trusts_shadows) * ~around.is_joined * untaught * _like_the_face(looks.parameters)
+    strip = ~np.asarray(trusts_shadows, bool) * ~around.is_joined * untaught * _like_the_face(looks.parameters)
     # nor where they have taught how far shadows reach, by less than the strip is wide
     reach = priors.covariance[:, SHADOW, SHADOW]
     strip *= reach / (reach + (strip / 2) ** 2)

@@ -131,6 +131,13 @@ def is_nominal(a_mm: float, b_mm: float, nominal_mm: Floats) -> bool:
     return bool((np.abs(nominal_mm - sorted((a_mm, b_mm))).max(axis=1, initial=0.0) < ROUGH_MM).any())
 
 
+def is_pair(a_mm: float, b_mm: float, nominal_mm: Floats) -> bool:
+    """Whether two alike cards of a nominal size (k, 2), side by side, have two rough sides, and no single one has."""
+    if is_nominal(a_mm, b_mm, nominal_mm):
+        return False
+    return is_nominal(a_mm / 2, b_mm, nominal_mm) or is_nominal(a_mm, b_mm / 2, nominal_mm)
+
+
 def _crossed(log: NDArray[np.uint8], near_mm: float) -> float | None:
     """Where a step runs along a row of the picture of logarithms (h, w, 3), from end to end: its share of the height.
 

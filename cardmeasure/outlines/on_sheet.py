@@ -7,13 +7,15 @@ is doubtful by itself and counts only where more contradicts it.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from cardmeasure.camera import Camera, to_plane
+from cardmeasure.camera import Camera, project_table, to_plane
 from cardmeasure.geometry import area
 from cardmeasure.outlines.pieces import (
     MAX_ASPECT,
@@ -23,6 +25,7 @@ from cardmeasure.outlines.pieces import (
     MIN_SIDE_MM,
     MIN_SOLIDITY,
     Outline,
+    checked_for_seams,
     fitted_corners,
 )
 from cardmeasure.photo import Photo
@@ -44,24 +47,53 @@ SHADOW_DEPTH, SHADOW_COLOUR = 0.75, 0.10
 """A shadow dims the logarithm of light by less than this, all colours alike within that."""
 SPECK_MM, GAP_MM = 0.9, 2.4
 """What is thinner than a speck is an error of the prediction; gaps narrower than this within a piece are closed."""
-EDGE_MM = 1.5
-"""A piece that comes so near the end of the check may reach beyond it."""
+EDGE_MM, END_MM = 1.5, 0.5
+"""A piece that comes so near the end of the paper, or one of whose sides lies so near that of the check, may reach
+beyond it; so near the check's end nothing is known of what is printed."""
 BLOCK_ROWS = 128
 POINTS_A_SIDE = 60
 
 
 def sheet_pieces(photo: Photo, camera: Camera, look: SheetLook, *, px_per_mm: float) -> tuple[Outline, ...]:
     """All pieces on a sheet, the rectangular ones whole on its check without flags."""
-    k = min(1.0, PX_PER_MM / px_per_mm)
-    size = (max(8, round(photo.width_px * k)), max(8, round(photo.height_px * k)))
-    small = photo.pixels_bgr if k == 1.0 else reduced_photo(photo, *size)
-    factor = np.array([small.shape[1] / photo.width_px, small.shape[0] / photo.height_px])
+    small, factor = _reduced(photo, px_per_mm)
     per_mm = px_per_mm * float(factor.mean())
     mask, beyond = _contradicting(photo, small, factor, look, per_mm=per_mm)
     contours, _ = cv2.findContours(_tidied(mask, per_mm), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     near_end = cv2.dilate(beyond, _disc(2 * EDGE_MM * per_mm)) > 0
     found = (_outline(np.asarray(c, np.int32).reshape(-1, 2), camera, factor, near_end) for c in contours)
-    return tuple(outline for outline in found if outline is not None)
+    return tuple(_on_check(outline, camera, look) for outline in found if outline is not None)
+
+
+def _on_check(outline: Outline, camera: Camera, look: SheetLook) -> Outline:
+    """The outline, flagged where a side lies on the end of the check, or it reaches beyond and is no rectangle."""
+    if outline.flags in (("cut-by-frame",), ("off-sheet",)):
+        return outline
+    corners = outline.corners_mm
+    along = np.array([0.2, 0.5, 0.8])[:, None]
+    places = np.concatenate([a + along * (b - a) for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)])
+    at = look.at(project_table(camera, np.concatenate([places, corners])))[0]
+    beyond = _beyond_check_mm(at, look.design.area_mm)
+    on_end = (np.abs(beyond[:-4].reshape(4, -1)) < EDGE_MM).all(axis=1).any()
+    return replace(outline, flags=("off-sheet",)) if on_end or (outline.flags and beyond.max() > 0) else outline
+
+
+def seams_checked(
+    photo: Photo, camera: Camera, outlines: Sequence[Outline], *, px_per_mm: float, nominal_mm: Floats
+) -> tuple[Outline, ...]:
+    """The outlines, flagged where a seam runs across them: two cards that touch. nominal_mm : see `find_pieces`."""
+    small, factor = _reduced(photo, px_per_mm)
+    picture = np.asarray(cv2.cvtColor(small, cv2.COLOR_BGR2BGRA), small.dtype)
+    corners = [(project_table(camera, one.corners_mm) + 0.5) * factor - 0.5 for one in outlines]
+    return tuple(checked_for_seams(picture, px, one, nominal_mm) for px, one in zip(corners, outlines, strict=True))
+
+
+def _reduced(photo: Photo, px_per_mm: float) -> tuple[NDArray[Any], Floats]:
+    """The photo in which pieces are looked for, and its scale in x and y."""
+    k = min(1.0, PX_PER_MM / px_per_mm)
+    size = (max(8, round(photo.width_px * k)), max(8, round(photo.height_px * k)))
+    small = photo.pixels_bgr if k == 1.0 else reduced_photo(photo, *size)
+    return small, np.array([small.shape[1] / photo.width_px, small.shape[0] / photo.height_px])
 
 
 def uncovered(outlines: tuple[Outline, ...], world_mm: Floats, *, room_mm: float) -> Mask:
@@ -88,10 +120,11 @@ def _contradicting(
         nodes = look.on_raster(x, (np.arange(rows.start, rows.stop) + 0.5) / factor[1] - 0.5)
         mm, half_way = nodes[..., :2], nodes[..., 2:]
         kind = look.design.kind_at(mm.reshape(-1, 2)).reshape(mm.shape[:2])
-        outside = (kind == OUTSIDE) | (kind == MARGIN)
+        outside = kind == OUTSIDE
         if outside.all():
             beyond[rows] = 1
             continue
+        kind = np.where(kind == MARGIN, WHITE, kind)  # but for hairlines and small print
         share = look.share(mm, blur_mm=blur_mm)
         light, dark = look.light_of(LIGHT, half_way), look.light_of(DARK, half_way)
         expected = dark + (light - dark) * share[..., None]
@@ -100,9 +133,17 @@ def _contradicting(
             expected[there] = look.light_of(plain, half_way[there])
         off = log[small[rows]] - np.log(expected + FLOOR)
         mixed = 1 - np.abs(2 * share - 1)
-        mask[rows] = _contradicts(off, mixed) & ~outside & (kind != LINE)
+        at_end = np.abs(_beyond_check_mm(mm, look.design.area_mm)) < END_MM
+        mask[rows] = _contradicts(off, mixed) & ~outside & ~at_end & (kind != LINE)
         beyond[rows] = outside
     return mask, beyond
+
+
+def _beyond_check_mm(mm: Floats, area_mm: tuple[float, float, float, float]) -> Floats:
+    """How far outside the check places (..., 2) of the page lie, (...,); negative within it."""
+    x0, y0, x1, y1 = area_mm
+    over = np.maximum(np.array([x0, y0]) - mm, mm - np.array([x1, y1]))
+    return np.asarray(over.max(axis=-1))
 
 
 def _contradicts(off: Floats, mixed: Floats) -> Mask:

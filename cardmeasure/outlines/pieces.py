@@ -113,7 +113,7 @@ def find_pieces(
     corners_px = [reduced.to_reduced(project_table(camera, outline.corners_mm)) for outline in outlines]
     return Found(
         outlines=tuple(
-            _checked_for_seams(picture, px, outline, nominal_mm)
+            checked_for_seams(picture, px, outline, nominal_mm)
             for px, outline in zip(corners_px, outlines, strict=True)
         ),
         unexplained=_unexplained(reduced, camera, outlines),
@@ -162,7 +162,7 @@ def _in_mask(view: _View, mask: NDArray[np.uint8], *, level: int) -> list[Outlin
     return found
 
 
-def _checked_for_seams(
+def checked_for_seams(
     picture: NDArray[np.uint8 | np.uint16], corners_px: Floats, outline: Outline, nominal_mm: Floats
 ) -> Outline:
     """The outline, flagged if a seam or a fold runs across it in the reduced picture, where its corners (4, 2) are."""

@@ -22,6 +22,7 @@ from cardmeasure.shapes.borders import with_borders
 from cardmeasure.shapes.cards import corners_of_cards, odd_shapes
 from cardmeasure.shapes.ends import with_unclear_ends
 from cardmeasure.shapes.lying import as_they_lie
+from cardmeasure.shapes.on_the_check import as_the_check_is_seen
 from cardmeasure.shapes.outlines import sorted_out
 from cardmeasure.shapes.proof import proven
 from cardmeasure.shapes.surroundings import on_the_table
@@ -49,7 +50,8 @@ def sized_with_thickness(
     if sheet is not None:
         laid = of_known_thickness(tuple(outlines), known)
         solution = solve(photo, squares, laid, settings, start=start, known=known, sheet=sheet)
-        return laid, solution, sized_cards(laid, solution, settings)
+        laid, ending = as_the_check_is_seen(photo, solution, laid, sheet)
+        return laid, solution, sized_cards(laid, solution, settings, ending=ending)
     sorted_first = of_known_thickness(sorted_out(outlines, settings), known)
     if not settings.thickness_rules:
         return _sized(photo, squares, sorted_first, settings, start=start, known=known)

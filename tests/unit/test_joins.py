@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from cardmeasure.outlines.joins import PX_PER_MM, is_joined, is_row
+from cardmeasure.outlines.joins import PX_PER_MM, is_joined, is_pair, is_row
 
 NOMINAL = np.array([[63.0, 88.0], [44.0, 68.0], [44.0, 63.0]])
 
@@ -82,3 +82,21 @@ def test_what_is_plain_all_over_is_no_row() -> None:
 def test_what_is_a_card_of_nominal_size_is_no_row_nor_what_parts_into_none() -> None:
     assert not row(1)
     assert not row(3, side_mm=47.0)
+
+
+@pytest.mark.parametrize(
+    ("sides_mm", "pair"),
+    [
+        ((126.0, 88.0), True),
+        ((63.2, 175.5), True),
+        ((176.1, 62.8), True),
+        ((63.0, 88.0), False),
+        ((100.0, 88.0), False),
+    ],
+)
+def test_two_alike_nominal_cards_explain_what_no_single_one_does(sides_mm: tuple[float, float], pair: bool) -> None:
+    assert is_pair(*sides_mm, np.array([[63.0, 88.0]])) == pair
+
+
+def test_a_card_that_has_a_nominal_size_itself_is_no_pair() -> None:
+    assert not is_pair(120.0, 140.0, np.array([[70.0, 120.0], [120.0, 140.0]]))
