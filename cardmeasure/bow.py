@@ -24,6 +24,8 @@ U_BY_DEGREE_MM = {2: 1.0, 3: 0.7, 4: 0.4, 5: 0.2}
 """How far sheets of paper on a table stand up, in waves of each degree (common practice, no source)."""
 U_TERMS_MM = np.array([U_BY_DEGREE_MM[int(n)] for n in ORDERS.sum(axis=1)])
 SQUARE_TERMS = 3
+WHOLE_HALF_MM = 40.0
+"""Half the side of the larger square, which bends are told of."""
 U_SQUARE_MM = 0.03
 """How far each term bends the paper of a square: cut paper lies on a table to a tenth of a millimetre (common practice,
 no source)."""
@@ -65,9 +67,14 @@ def flat(half_mm: Floats) -> Bow:
 
 
 def square_terms(mm: Floats, half_mm: Floats) -> Floats:
-    """Heights (n, 3), mean 0, of a square's bends along x, across both and along y; places (n, 2), half sides (n,)."""
+    """Heights (n, 3), mean 0, of a square's bends along x, across both and along y; places (n, 2), half sides (n,).
+
+    Paper curves alike whatever is cut from it, so a square half as large bends by a quarter: a unit is 1 mm of a square of
+    `WHOLE_HALF_MM`.
+    """
     x, y = (mm / half_mm[:, None]).T
-    return np.column_stack([(3 * x * x - 1) / 2, x * y, (3 * y * y - 1) / 2])
+    terms = np.column_stack([(3 * x * x - 1) / 2, x * y, (3 * y * y - 1) / 2])
+    return np.asarray(terms * ((half_mm / WHOLE_HALF_MM) ** 2)[:, None])
 
 
 def _legendre(x: Floats) -> tuple[Floats, Floats]:

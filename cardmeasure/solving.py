@@ -206,14 +206,14 @@ def solve(
         edges = _less_sure(edges, laid, squares[0].px_per_mm)
         priors = with_known(_priors_for(priors, edges.points, laid, settings), wanted, known)
         if not last:
+            # only now, as a bent square and a lens look alike while no card says otherwise
+            state = replace(state, bends=np.zeros((0 if state.camera.bow else len(squares), SQUARE_TERMS)))
             state = approximate(state, points, edges.points, priors)
     edges = _as_they_scatter(edges, state) if edges and wanted else None
     priors = replace(priors, u_bias_px=edges.points.u_bias_px) if edges else priors
     card_of = np.full(len(outlines), -1, np.intp)
     card_of[wanted] = np.arange(len(wanted))
     priors = priors if edges else start.priors
-    # only now, as a bent square and a lens look alike while no card says otherwise
-    state = replace(state, bends=np.zeros((0 if state.camera.bow else len(squares), SQUARE_TERMS)))
     seen = edges.points if edges else no_edge_points(0)
     adjustment = adjust(state, points, seen, priors)
     if edges:

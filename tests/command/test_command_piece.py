@@ -67,7 +67,7 @@ def test_one_piece_is_answered_in_one_sentence_with_its_size_and_the_nearest_cla
 @pytest.mark.parametrize(
     ("expected", "words"),
     [("50x75±0.5", "it conforms to 50x75±0.5"), ("63x88+-0.5", "it does not conform to 63x88+-0.5"),
-     ("50.1x75+/-0.02", "cannot be decided at this uncertainty"), ("d50±0.5", "not of the kind")],
+     ("50.1x75+/-0.2", "cannot be decided at this uncertainty"), ("d50±0.5", "not of the kind")],
 )  # fmt: skip
 def test_what_was_ordered_is_answered_in_the_words_of_conformity(run: Run, expected: str, words: str) -> None:
     assert words in " ".join(run("piece", str(ONE), "--expect", expected).output.split())

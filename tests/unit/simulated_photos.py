@@ -77,6 +77,7 @@ def priors_of(
         radial_covariance=radial_covariance(float(np.hypot(WIDTH_PX, HEIGHT_PX)) / 2 / focal) * lens**2,
         u_bulge_px=U_BULGE_PX,
         u_warp_mm=np.full(len(qd.WARP), warp_mm),
+        u_lift_mm=0.0,
     )
 
 
