@@ -144,9 +144,3 @@ def laid(quads: Floats, places: Floats) -> Laid:
 def _arc(place: Floats) -> Floats:
     """Height above the mean of a unit rise at places (n,), -1..1 across it."""
     return place**2 - 1 / 3
-
-
-def lifts_mm(quads: Floats) -> Floats:
-    """How far the means of bent faces (..., 14) lie above their lowest lines, on which the cards rest, (...,)."""
-    rise = quads[..., [RISE_WIDTH, RISE_HEIGHT]]
-    return np.asarray(np.where(rise < 0, -2 / 3 * rise, rise / 3).sum(axis=-1))

@@ -40,7 +40,7 @@ from cardmeasure.reference.sheet_finding import SheetSighting
 from cardmeasure.reference.sheet_look import SheetLook
 from cardmeasure.settings import Settings
 from cardmeasure.unknowns import State
-from cardmeasure.warp import laid_flat, with_warp
+from cardmeasure.warp import laid_flat, with_bulges, with_warp
 
 Floats = NDArray[np.floating[Any]]
 
@@ -217,7 +217,9 @@ def solve(
     seen = edges.points if edges else no_edge_points(0)
     adjustment = adjust(state, points, seen, priors)
     if edges:
-        priors = with_warp(priors, adjustment, px_per_mm=squares[0].px_per_mm)
+        priors = with_bulges(priors, adjustment, px_per_mm=squares[0].px_per_mm)
+        adjustment = adjust(adjustment.state, points, seen, priors)
+        priors = with_warp(priors, adjustment)
         adjustment = adjust(adjustment.state, points, seen, priors)
     return Solution(
         adjustment=adjustment, edges=edges, card_of=card_of, px_per_mm=squares[0].px_per_mm, priors=priors,

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from cardmeasure import quads as qd
 from cardmeasure.adjustment import Adjustment
+from cardmeasure.numerics import normal_cdf
 from cardmeasure.priors import FLAT_SLOPE_MM, U_BULGE_MM, WARP_MM, Priors
 
 Floats = NDArray[np.floating[Any]]
@@ -43,39 +44,59 @@ def laid_flat(priors: Priors) -> Priors:
     )
 
 
-def with_warp(priors: Priors, adjustment: Adjustment, *, px_per_mm: float) -> Priors:
+def with_bulges(priors: Priors, adjustment: Adjustment, *, px_per_mm: float) -> Priors:
+    """The priors with the scale of the sides' bulges that a solution with the wide one shows.
+
+    Seen from straight above a bulge and a rise look alike: so this comes first, as cut sides are straight mostly.
+    """
+    at = adjustment.state.layout
+    if not at.cards:
+        return priors
+    variances = np.diag(adjustment.covariance)[at.bulge_at] / px_per_mm**2
+    bulges_mm, u_prior = adjustment.state.bulge_px.ravel() / px_per_mm, priors.u_bulge_px / px_per_mm
+    scale, _, _ = _scaled(bulges_mm, variances, u_prior=u_prior)
+    return replace(priors, u_bulge_px=scale * px_per_mm)
+
+
+def with_warp(priors: Priors, adjustment: Adjustment) -> Priors:
     """The priors with the scales of the bends that a solution with the wide ones shows.
 
     Cards that bend stand on their lowest lines, and may also lie askew: the more they bend, the less is known of their
     slopes and heights.
     """
-    quads = adjustment.state.quads
-    if not len(quads):
-        return priors
     at = adjustment.state.layout
-    bends = quads[:, qd.WARP]
-    rows = np.array([[at.quad_at(card, warp) for warp in qd.WARP] for card in range(at.cards)])
-    variances = np.diag(adjustment.covariance)[rows]
-    scales = [_scale(*column, u_prior=u) for *column, u in zip(bends.T, variances.T, priors.u_warp_mm, strict=True)]
-    askew = SLOPE_SHARE * np.sqrt((bends**2).sum(axis=1))
-    bulges, of_bulges = adjustment.state.bulge_px.ravel(), np.diag(adjustment.covariance)[at.bulge_at]
-    u_bulge = _scale(bulges / px_per_mm, of_bulges / px_per_mm**2, u_prior=priors.u_bulge_px / px_per_mm)
-    return replace(
-        priors,
-        u_warp_mm=np.array(scales),
-        u_slope_mm=np.hypot(FLAT_SLOPE_MM, askew),
-        lift_mm=qd.lifts_mm(quads),
-        u_lift_mm=askew,
-        u_bulge_px=u_bulge * px_per_mm,
+    if not at.cards:
+        return priors
+    rows = np.array([[at.quad_at(card, warp) for card in range(at.cards)] for warp in qd.WARP])
+    found = zip(
+        adjustment.state.quads[:, qd.WARP].T, np.diag(adjustment.covariance)[rows], priors.u_warp_mm, strict=True
     )
+    scales, bends, u = zip(*(_scaled(mm, variances, u_prior=u_prior) for mm, variances, u_prior in found), strict=True)
+    askew = SLOPE_SHARE * np.sqrt((np.square(bends) + np.square(u)).sum(axis=0))
+    lift = _expected_lift_mm(np.array(bends[:2]), np.array(u[:2])).sum(axis=0)
+    return replace(
+        priors, u_warp_mm=np.array(scales), u_slope_mm=np.hypot(FLAT_SLOPE_MM, askew), lift_mm=lift, u_lift_mm=askew,
+    )  # fmt: skip
 
 
-def _scale(bends: Floats, variances: Floats, *, u_prior: float) -> float:
-    """Root of the posterior mean of the variance that bends (c,) were drawn with, found with such variances (c,)."""
+def _expected_lift_mm(rise: Floats, u: Floats) -> Floats:
+    """How far the mean of a face lies above its lowest line, where its rise is normally distributed: a third of a
+    positive one, two thirds of the size of a negative one."""
+    z = rise / u
+    share = normal_cdf(z)
+    density = np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi)
+    return np.asarray(u * density + rise * (share / 3 - 2 / 3 * (1 - share)))
+
+
+def _scaled(bends: Floats, variances: Floats, *, u_prior: float) -> tuple[float, Floats, Floats]:
+    """Root of the posterior mean of the variance that bends (c,) were drawn with, found with such variances (c,); the
+    bends (c,) as they are likely then, and their u (c,)."""
     # what the photo alone says: the prior taken off
     alone = 1 / np.maximum(1 / variances - 1 / u_prior**2, 1e-3 / u_prior**2)
     seen = bends * alone / variances
     total = SCALES_MM[:, None] ** 2 + alone
     log_likelihood = -0.5 * (np.log(total) + seen**2 / total).sum(axis=1)
     weight = np.exp(log_likelihood - log_likelihood.max())
-    return float(np.sqrt(weight @ SCALES_MM**2 / weight.sum()))
+    square = float(weight @ SCALES_MM**2 / weight.sum())
+    share = square / (square + alone)
+    return float(np.sqrt(square)), np.asarray(seen * share), np.sqrt(alone * share)
