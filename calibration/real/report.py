@@ -56,7 +56,7 @@ def _row(name: str, f: Figures) -> tuple[str, ...]:
 def plane_table(scores: Sequence[PhotoScore]) -> str:
     """Plane and lens of each photo, as the painter found them in all its cards.
 
-    Also how unequal the cards are by the cameras that painted, which were fitted without them where nothing else is said.
+    Also how unequal the cards are by the cameras that painted, fitted without them where nothing else is said.
     """
     rows = []
     for score in scores:
