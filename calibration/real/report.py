@@ -13,7 +13,7 @@ from calibration.study.report import number, table
 HEAD = ("photo", "pieces", "sized", "listed", "unseen", "false", "repeatability", "with plane", "deviation, mm",
         "u, mm", "bent", "silent", "refused", "time")  # fmt: skip
 PLANE_HEAD = ("photo", "cards", "k1", "k2", "k3", "focal, px", "principal, px", "tilt", "residual, px", "mm",
-              "held out, mm", "halo")  # fmt: skip
+              "unequal by, mm", "halo")  # fmt: skip
 WORDS = """\
 A square is painted through each photo's own lens and measured. *pieces*: labelled, wholly visible flat ones; *listed*:
 without a size; *false*: sizes of anything else. *repeatability*: RMS of equal cards' deviations from their mean over
@@ -54,7 +54,10 @@ def _row(name: str, f: Figures) -> tuple[str, ...]:
 
 
 def plane_table(scores: Sequence[PhotoScore]) -> str:
-    """Plane and lens of each photo, as the painter found them in all its cards."""
+    """Plane and lens of each photo, as the painter found them in all its cards.
+
+    Also how unequal the cards are by the cameras that painted, fitted without them where nothing else is said.
+    """
     rows = []
     for score in scores:
         plane = plane_of(score)
@@ -71,7 +74,7 @@ def _plane_row(name: str, plane: dict[str, Any]) -> tuple[str, ...]:
         name, str(plane["cards"]) if plane["cards"] else "grid or thing", *(terms if plane["lens"] else ["none"] * 3),
         f"{plane['focal_px']:.0f}", f"{plane['principal_px'][0]:.0f}, {plane['principal_px'][1]:.0f}",
         f"{plane['tilt_deg']:.0f}", f"{plane['residual_px']:.2f}", f"{plane['residual_mm']:.3f}",
-        f"{held[0]:.2f} × {held[1]:.2f}" if held else ("circular" if plane["circular"] else "–"),
+        (f"{held[0]:.2f} × {held[1]:.2f}" if held else "–") + (", own cards" if plane["circular"] else ""),
         f"{halo['amount']:.2f} at {halo['radius_px']:.1f} px" if halo else "–",
     )  # fmt: skip
 

@@ -14,6 +14,7 @@ from calibration.real.halo import REACH_PX, STEP_PX, Halo, fitted_halo, sharpene
 from calibration.real.lens import LensFit, fit_lens, shared_lens, sizes_by
 from calibration.real.painting import Placing, painted, rim_px, save_like
 from calibration.real.placing import placings
+from calibration.real.planes import SeenPhoto, folds
 from calibration.real.side_points import POINTS, side_points
 from cardmeasure.camera import Camera, camera_from_homography, project
 from cardmeasure.geometry import fit_homography
@@ -196,3 +197,33 @@ def test_where_no_place_is_named_the_largest_square_that_fits_lies_on_nothing() 
     assert rim.min() > 0 and (rim < np.array(PICTURE_PX) - 1).all()
     assert all(cv2.intersectConvexConvex(rim, thing.astype(np.float32))[0] == 0 for thing in things)
     assert 20 <= one.scale * one.design.side_mm < 80
+
+
+def seen_table(*, stretch: float = 1.0) -> SeenPhoto:
+    """A photo of nine equal cards, one of which may be longer than the rest."""
+    camera = camera_of()
+    middles = np.array([[x, y] for x, y, _ in LAID], float)
+    px = project(camera, np.column_stack([middles, np.zeros(len(LAID))]))
+    things = [{"corners_px": card_corners(camera, *one).tolist(), "equal": True} for one in LAID]
+    plane = {"mm": middles.tolist(), "px": px.tolist(), "long_mm": CARD_MM[0], "short_mm": CARD_MM[1]}
+    sides = np.array([card_sides(camera, *one) for one in LAID])
+    first = sides[0].reshape(-1, 2)
+    sides[0] = ((first - first.mean(axis=0)) * stretch + first.mean(axis=0)).reshape(4, POINTS, 2)
+    photo = photo_of("invented", {"things": things, "plane": plane}, folder=Path())
+    return SeenPhoto(photo=photo, picture_px=PICTURE_PX, equal_sides=sides, flat_sides=(), camera=None)
+
+
+def test_cards_are_scored_by_a_camera_that_was_fitted_without_them() -> None:
+    """A card longer than the others is not hidden by the lens: those that leave it out see it so, to half of that."""
+    found = folds(seen_table(stretch=1.004), shared=None)
+    assert sorted(k for fold in found for k in fold.held_out) == list(range(9)) and len(found) == 3
+    assert not any(fold.circular for fold in found)
+    assert [fold.fit.cards for fold in found] == [6, 6, 6]
+    without = next(fold for fold in found if 0 in fold.held_out)
+    sizes = sizes_by(without.fit.camera, seen_table(stretch=1.004).equal_sides[0])
+    assert sizes is not None and 0.5 * 0.352 < sizes[0] - CARD_MM[0] < 1.5 * 0.352
+
+
+def test_where_a_part_of_the_cards_tells_no_firm_plane_all_are_used_and_that_is_said() -> None:
+    (fold,) = folds(seen_table(stretch=1.04), shared=None)
+    assert fold.circular and fold.fit.cards == 9
