@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     )
     from cardmeasure.settings import Settings
 
-__version__ = "0.3.0"
+__version__ = "0.4.0"
 
 __all__ = [
     "FLAGS",

@@ -69,8 +69,8 @@ def flat(half_mm: Floats) -> Bow:
 def square_terms(mm: Floats, half_mm: Floats) -> Floats:
     """Heights (n, 3), mean 0, of a square's bends along x, across both and along y; places (n, 2), half sides (n,).
 
-    Paper curves alike whatever is cut from it, so a square half as large bends by a quarter: a unit is 1 mm of a square of
-    `WHOLE_HALF_MM`.
+    Paper curves alike whatever is cut from it, so a square half as large bends by a quarter: a unit is 1 mm of a
+    square of `WHOLE_HALF_MM`.
     """
     x, y = (mm / half_mm[:, None]).T
     terms = np.column_stack([(3 * x * x - 1) / 2, x * y, (3 * y * y - 1) / 2])
