@@ -209,22 +209,30 @@ def solve(
             # only now, as a bent square and a lens look alike while no card says otherwise
             state = replace(state, bends=np.zeros((0 if state.camera.bow else len(squares), SQUARE_TERMS)))
             state = approximate(state, points, edges.points, priors)
-    edges = _as_they_scatter(edges, state) if edges and wanted else None
-    priors = replace(priors, u_bias_px=edges.points.u_bias_px) if edges else priors
     card_of = np.full(len(outlines), -1, np.intp)
     card_of[wanted] = np.arange(len(wanted))
-    priors = priors if edges else start.priors
-    seen = edges.points if edges else no_edge_points(0)
-    adjustment = adjust(state, points, seen, priors)
-    if edges:
-        priors = with_bulges(priors, adjustment, px_per_mm=squares[0].px_per_mm)
-        adjustment = adjust(adjustment.state, points, seen, priors)
-        priors = with_warp(priors, adjustment)
-        adjustment = adjust(adjustment.state, points, seen, priors)
+    if edges and wanted:
+        edges = _as_they_scatter(edges, state)
+        priors = replace(priors, u_bias_px=edges.points.u_bias_px)
+        adjustment, priors = _adjusted(state, points, edges.points, priors, px_per_mm=squares[0].px_per_mm)
+    else:
+        edges, priors = None, start.priors
+        adjustment = adjust(state, points, no_edge_points(0), priors)
     return Solution(
         adjustment=adjustment, edges=edges, card_of=card_of, px_per_mm=squares[0].px_per_mm, priors=priors,
         outlined_by=start.camera, known=known,
     )  # fmt: skip
+
+
+def _adjusted(
+    state: State, points: PrintedPoints, edges: EdgePoints, priors: Priors, *, px_per_mm: float
+) -> tuple[Adjustment, Priors]:
+    """The adjustment with priors of how much sides bulge and cards bend as the photo itself shows it, and these."""
+    adjustment = adjust(state, points, edges, priors)
+    priors = with_bulges(priors, adjustment, px_per_mm=px_per_mm)
+    adjustment = adjust(adjustment.state, points, edges, priors)
+    priors = with_warp(priors, adjustment)
+    return adjust(adjustment.state, points, edges, priors), priors
 
 
 def _as_they_scatter(edges: EdgeMeasurement, state: State) -> EdgeMeasurement:

@@ -86,15 +86,7 @@ def print_scale(
     check_file(out)
     said = dict(zip(QUESTIONS, (long_bar, short_bar, diagonal, calliper_across, calliper_down), strict=True))
     given = {name: text for name, text in said.items() if text is not None}
-    if given:
-        readings = _readings(given, read_with or Instrument.STEEL_RULE, u_reading=u_reading)
-        doubt = _doubt(readings)
-        if doubt is not None and not insist:
-            raise UsageError(f"{doubt} If it is so, as where the page was fitted to the paper, say --insist.")
-    elif sys.stdin.isatty():
-        readings = _believed(read_with, u_reading=u_reading, insist=insist)
-    else:
-        raise UsageError("no reading was given; read one bar at least, and say --long-bar 249.6 or the like.")
+    readings = _given_or_asked(given, read_with, u_reading=u_reading, insist=insist)
     profile = profile_from_readings(readings)
     write_beside(out, print_profile_toml(readings).encode())
     lines = [
@@ -103,6 +95,21 @@ def print_scale(
         for line in wrapped(text, first="  ", then="    ", width=columns())
     ]
     say("\n".join([f"{printable(str(out))}: written ({_count(len(readings))}).", *lines]) + "\n")
+
+
+def _given_or_asked(
+    given: dict[str, str], read_with: Instrument | None, *, u_reading: str | None, insist: bool
+) -> tuple[Reading, ...]:
+    """The readings that were given, or else asked for in a terminal. Raises UsageError for none, or unlikely ones."""
+    if not given and not sys.stdin.isatty():
+        raise UsageError("no reading was given; read one bar at least, and say --long-bar 249.6 or the like.")
+    if not given:
+        return _believed(read_with, u_reading=u_reading, insist=insist)
+    readings = _readings(given, read_with or Instrument.STEEL_RULE, u_reading=u_reading)
+    doubt = _doubt(readings)
+    if doubt is not None and not insist:
+        raise UsageError(f"{doubt} If it is so, as where the page was fitted to the paper, say --insist.")
+    return readings
 
 
 def _count(number: int) -> str:
