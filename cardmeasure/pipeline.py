@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -15,14 +14,13 @@ from cardmeasure.bank_card import FLAGGED, NONE, BankCards, Verdict, bank_cards,
 from cardmeasure.camera import to_plane
 from cardmeasure.classes import enabled
 from cardmeasure.classes.likelihood import cut_table
+from cardmeasure.detection.proposals import proposed
 from cardmeasure.errors import PhotoTrouble
 from cardmeasure.geometry import apply_homography
 from cardmeasure.lens.choice import LensChoice, chosen_lens
 from cardmeasure.lens.identity import identity_of
-from cardmeasure.outlines.neighbours import beside_each_other
 from cardmeasure.outlines.on_sheet import sheet_pieces, uncovered
-from cardmeasure.outlines.pieces import Outline, find_pieces
-from cardmeasure.outlines.second_look import seen_again
+from cardmeasure.outlines.pieces import Outline
 from cardmeasure.photo import Photo, read_photo
 from cardmeasure.print_doubt import print_seen_by, suspected_scale, with_print_in_doubt
 from cardmeasure.priors import LensPrior
@@ -33,8 +31,7 @@ from cardmeasure.reference.sheet_finding import SheetSighting
 from cardmeasure.reference.sheet_look import SheetLook, sheet_look, without_colour
 from cardmeasure.results import PhotoFacts, ReferenceFacts, ShotResult, Trouble
 from cardmeasure.settings import Settings
-from cardmeasure.shapes.trials import tried
-from cardmeasure.solving import Solution, Start, conditions_of, solve_reference
+from cardmeasure.solving import Solution, Start, solve_reference
 from cardmeasure.thickness.solving import sized_with_thickness
 from cardmeasure.together import JointSizes, ShotObservations, joint_sizes, shot_observations
 
@@ -179,17 +176,12 @@ def _view(
 ) -> _View:
     """The pieces beside a square, or on a sheet, which is solved again without the points near them."""
     if not isinstance(squares[0], SheetSighting):
-        papers, px_per_mm = [_paper_px(square) for square in squares], squares[0].px_per_mm
+        papers = [_paper_px(square) for square in squares]
         nominal = cut_table(enabled(settings.classes)).cuts_mm
-        found = find_pieces(photo, start.camera, px_per_mm=px_per_mm, reference_px=papers, nominal_mm=nominal)
-        look = partial(
-            tried, photo, start.camera, elevation_mm=settings.thickness_mm - settings.paper_mm,
-            conditions=conditions_of(photo, squares, settings), px_per_mm=px_per_mm,
-        )  # fmt: skip
-        outlines = seen_again(
-            photo, start.camera, found, px_per_mm=px_per_mm, reference_px=papers, nominal_mm=nominal, tried=look
-        )  # fmt: skip
-        return _View(photo=photo, squares=squares, start=start, outlines=beside_each_other(outlines), sheet=None)
+        outlines = proposed(
+            photo, start.camera, px_per_mm=squares[0].px_per_mm, reference_px=papers, nominal_mm=nominal
+        )
+        return _View(photo=photo, squares=squares, start=start, outlines=outlines, sheet=None)
     outlines, free = _on_sheet(photo, squares[0], start)
     start = solve_reference(photo, free, settings, lens=lens)
     grey = without_colour(photo)
