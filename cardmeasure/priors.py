@@ -33,7 +33,7 @@ U_PRINCIPAL_SHARE = 0.006
 """Of the picture's diagonal: 30 px at 12 MP. Seven photographs by two cameras scatter by 0.004, one phone's lies 0.012
 out (real photographs, 2026-12)."""
 U_DECENTRING = 0.002
-"""Of p1 and p2: seven photographs by two cameras scatter by 0.003 (real photographs, 2026-12)."""
+"""Of p1 and p2: seven photographs by two cameras scatter by 0.002 to 0.003 (real photographs, 2026-12)."""
 RADIAL_RMS = np.array([0.01, 0.006, 0.003])
 """Relative radial displacement, root of its mean square over the frame, in curves that cross zero once, twice and three
 times. Fitted to equal cards, seven photographs by two cameras have (0.009, 0.006, 0.003), two current phones (0.05,

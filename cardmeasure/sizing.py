@@ -233,7 +233,7 @@ def hides_a_seam(clarity: Floats, outline: Outline) -> bool:
 
 
 def is_no_card(quad: Floats, *, bends_px: Floats, misfit: Floats) -> bool:
-    """Whether a quadrilateral (11,) of no nominal size is torn paper or a finger: not square, with a ragged side, or
+    """Whether a quadrilateral (14,) of no nominal size is torn paper or a finger: not square, with a ragged side, or
     long with bent sides. bends_px, misfit (4,): of its sides."""
     short, long = np.sort(quad[[qd.WIDTH, qd.HEIGHT]]).tolist()
     if short > WIDEST_TORN_MM:
@@ -244,7 +244,7 @@ def is_no_card(quad: Floats, *, bends_px: Floats, misfit: Floats) -> bool:
 
 
 def is_of_nominal_size(quad: Floats, settings: Settings) -> bool:
-    """Whether a quadrilateral (11,) is as large as cards of a nominal size are cut."""
+    """Whether a quadrilateral (14,) is as large as cards of a nominal size are cut."""
     nominal = cut_table(enabled(settings.classes)).cuts_mm
     off = np.abs(nominal - np.sort(quad[[qd.WIDTH, qd.HEIGHT]])).max(axis=1, initial=0.0)
     return bool((off < NOMINAL_MM).any())

@@ -343,7 +343,7 @@ def _priors_for(priors: Priors, edges: EdgePoints, outlines: list[Outline], sett
 
 
 def _rough_quads(camera: Camera, outlines: list[Outline], elevation_mm: Floats) -> Floats:
-    """The outlines (c,) lie on the plane of the print; their pieces' top faces are a little nearer: (c, 11)."""
+    """The outlines (c,) lie on the plane of the print; their pieces' top faces are a little nearer: (c, 14)."""
     corners = np.array([outline.corners_mm for outline in outlines])
     centre = camera.position_mm
     raised = corners + (centre[:2] - corners) * (elevation_mm / -centre[2])[:, None, None]

@@ -137,7 +137,7 @@ def both_kinds(light: Floats) -> Mask:
 def backdrop(
     photo: Photo, camera: Camera, quads: Floats, look: SheetLook, *, looks: Floats | None, blur_px: float
 ) -> Backdrop:
-    """The backdrop of all sides of quadrilaterals (c, 11) on a sheet.
+    """The backdrop of all sides of quadrilaterals (c, 14) on a sheet.
 
     looks : (4 c, 15) from an earlier pass. blur_px : of the photo, for a start where there was none.
     """

@@ -17,7 +17,7 @@ Floats = NDArray[np.floating[Any]]
 def light_beside(photo: Photo, camera: Camera, quads: Floats, *, along: Floats, outward_mm: float) -> Floats:
     """Linear light (4 c, m, 3), BGR, at places `along` (m,) each side, -1..1, so far outside it; negative: inside.
 
-    quads : (c, 11). Places beyond the frame are taken at it.
+    quads : (c, 14). Places beyond the frame are taken at it.
     """
     side, each = np.tile(np.arange(qd.SIDES), len(quads)), np.repeat(quads, qd.SIDES, axis=0)
     m = len(along)

@@ -35,7 +35,7 @@ STRETCHES = Stretches(length_mm=5.0, corner_mm=4.5, fewest=6, most=24, every=4, 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Located:
-    """Quadrilaterals (c, 11) moved onto the steps found, which sides were found (c, 4), and the steps as points."""
+    """Quadrilaterals (c, 14) moved onto the steps found, which sides were found (c, 4), and the steps as points."""
 
     quads: Floats
     found: NDArray[np.bool_]
@@ -46,7 +46,7 @@ def located_quads(
     photo: Photo, camera: Camera, quads: Floats, *, reach_px: float, deep_corners_mm: Floats | None = None,
     clearest: NDArray[np.bool_] | None = None, settled: NDArray[np.bool_] | None = None,
 ) -> Located:  # fmt: skip
-    """Find the sides of quadrilaterals (c, 11) near where they roughly are.
+    """Find the sides of quadrilaterals (c, 14) near where they roughly are.
 
     deep_corners_mm : see `Stretches`. clearest : for which (c,) the clearest step near by is sought rather than the
     outermost one. settled : sides (c, 4) that stay where they are, as a seam is found better from above.

@@ -61,7 +61,7 @@ def found_again(
     photo: Photo, camera: Camera, quads: Floats, edges: EdgeMeasurement, *, px_per_mm: float, u_place_px: float,
     measured: Measured, joined: Mask | None = None, sure: Mask | None = None,
 ) -> tuple[Floats, EdgeMeasurement]:  # fmt: skip
-    """Quadrilaterals (c, 11) with lost sides moved to where they are found, and their edges; the same if none is.
+    """Quadrilaterals (c, 14) with lost sides moved to where they are found, and their edges; the same if none is.
 
     u_place_px : what others may be off by. measured : measures the edges of some cards, whose numbers (k,) it is given,
     as quadrilaterals (k, 11) whose sides (k, 4) may be off by so many pixels, and what the photo has taught of them.
@@ -175,7 +175,7 @@ def _steps(whole: Profiles, row: int, *, beyond_px: float) -> Floats:
 
 
 def moved_outward(camera: Camera, quads: Floats, outward_px: Floats) -> Floats:
-    """Quadrilaterals (c, 11) with their sides moved outward by so many pixels (c, 4)."""
+    """Quadrilaterals (c, 14) with their sides moved outward by so many pixels (c, 4)."""
     moved = quads.copy()
     those = np.flatnonzero(outward_px.any(axis=1))
     corners = project(camera, qd.corners_mm(quads[those]).reshape(-1, 3)).reshape(-1, qd.SIDES, 2)

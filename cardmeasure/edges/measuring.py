@@ -142,7 +142,7 @@ def measure_edges(
     coarse: bool = False, known: Known | None = None, taught: SideLooks | None = None,
     deep_corners_mm: Floats | None = None, joined: NDArray[np.bool_] | None = None, alone: bool = False,
 ) -> EdgeMeasurement:  # fmt: skip
-    """Fit all sides of all quadrilaterals (c, 11).
+    """Fit all sides of all quadrilaterals (c, 14).
 
     u_place_px : how far the sides, (c, 4) or all, may be from where they are predicted. coarse : read fewer lines, for
     a first pass. known : from an earlier pass over the same cards. taught : see `looks_of_sides`. deep_corners_mm : see
@@ -220,7 +220,7 @@ def _within_reach(fine: Profiles, near_px: Floats, joined: NDArray[np.bool_]) ->
 
 
 def _normals(camera: Camera, quads: Floats) -> Floats:
-    """Normals (4 c, 2) of the sides of quadrilaterals (c, 11) in the photo, one way or the other."""
+    """Normals (4 c, 2) of the sides of quadrilaterals (c, 14) in the photo, one way or the other."""
     corners = project(camera, qd.corners_mm(quads).reshape(-1, 3)).reshape(-1, qd.SIDES, 2)
     way = (np.roll(corners, -1, axis=1) - corners).reshape(-1, 2)
     return np.column_stack([way[:, 1], -way[:, 0]]) / lengths(way)[:, None]

@@ -23,7 +23,7 @@ MARGIN_PX = 1.5
 def without_neighbours(
     profiles: Profiles, camera: Camera, quads: Floats, *, joined: NDArray[np.bool_] | None = None
 ) -> Profiles:
-    """Profiles without the pixels that lie on another of the quadrilaterals (c, 11).
+    """Profiles without the pixels that lie on another of the quadrilaterals (c, 14).
 
     joined : sides (c, 4) that another touches, which are seen against its face.
     """

@@ -110,7 +110,7 @@ class _Lines:
 def sample_profiles(
     photo: Photo, camera: Camera, quads: Floats, *, reach: Reach, stretches: Stretches, backdrop: Backdrop | None = None
 ) -> Profiles:
-    """Profiles over all sides of all quadrilaterals (c, 11); `backdrop`: what lies behind them, if it is not even."""
+    """Profiles over all sides of all quadrilaterals (c, 14); `backdrop`: what lies behind them, if it is not even."""
     length = quads[:, [qd.WIDTH, qd.HEIGHT, qd.WIDTH, qd.HEIGHT]].ravel()
     limit = straight_range(length, stretches.corner_mm)
     if stretches.deep_mm is not None:
@@ -140,7 +140,7 @@ def sample_profiles(
 
 
 def places_and_normals(camera: Camera, quads: Floats, side: Ints, along: Floats) -> tuple[Floats, Floats]:
-    """Pixels and outward normals, (n, 2) each, of places along the sides (n,) of quadrilaterals (n, 11)."""
+    """Pixels and outward normals, (n, 2) each, of places along the sides (n,) of quadrilaterals (n, 14)."""
     n, step = len(along), 1e-3
     at = np.concatenate([along, along + step, along - step])
     px = project(camera, qd.world_points(np.tile(quads, (3, 1)), qd.side_places(np.tile(side, 3), at)))

@@ -105,7 +105,7 @@ def with_unclear_ends(
 
 
 def have_unclear_ends(photo: Photo, camera: Camera, quads: Floats, *, blur_px: float) -> Mask:
-    """Of which cards (c, 11) one side at least does not end where it was found, or is not seen to."""
+    """Of which cards (c, 14) one side at least does not end where it was found, or is not seen to."""
     if not len(quads):
         return np.zeros(0, bool)
     sides = _Sides.of(quads)

@@ -138,7 +138,7 @@ def _sides_are_whole(solution: Solution, cards: NDArray[np.intp]) -> NDArray[np.
 
 
 def are_blown_out(photo: Photo, camera: Camera, quads: Floats) -> NDArray[np.bool_]:
-    """Which pieces (c, 11) are as bright as the photo can show along all their sides, as a lamp's reflection is."""
+    """Which pieces (c, 14) are as bright as the photo can show along all their sides, as a lamp's reflection is."""
     inner = light_beside(photo, camera, quads, along=SPOTS, outward_mm=-INSIDE_MM)
     return np.asarray(inner.reshape(len(quads), -1).min(axis=1) > BLOWN_OUT * float(photo.response[-1]))
 

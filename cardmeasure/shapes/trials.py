@@ -84,7 +84,7 @@ def _unlike(photo: Photo, camera: Camera, quads: Floats) -> Floats:
 
 
 def _on_face(camera: Camera, corners: Floats, elevation_mm: float) -> Floats:
-    """Quadrilaterals (n, 11) so high above the table that are seen where corners (n, 4, 2) on it are."""
+    """Quadrilaterals (n, 14) so high above the table that are seen where corners (n, 4, 2) on it are."""
     on_table = corners.reshape(-1, 2)
     px = project_table(camera, on_table)
     faces = to_plane(camera, px, z_mm=-elevation_mm).reshape(-1, qd.SIDES, 2)

@@ -84,7 +84,7 @@ def _common_at(at: Layout) -> NDArray[np.intp]:
 
 
 def quads_of(card: Card, quads: Floats) -> list[int]:
-    """Which of the quadrilaterals (c, 11) the card's size was made from: one, but for pieces measured by themselves."""
+    """Which of the quadrilaterals (c, 14) the card's size was made from: one, but for pieces measured by themselves."""
     thickness = card.thickness_mm
     if card.width_mm is None or card.height_mm is None or thickness is None:
         return []
